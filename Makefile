@@ -1,0 +1,40 @@
+# Everything sets itself up: `make demo`, `make test`, `make bench`.
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test bench lint types unit clean
+
+demo: $(VENV)/.installed
+	$(BIN)/mixwright demo demo
+
+test: lint types unit
+
+bench: $(VENV)/.installed-dev
+	$(BIN)/python benchmarks/bench.py
+
+lint: $(VENV)/.installed-dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports
+
+types: $(VENV)/.installed-dev
+	$(BIN)/mypy
+
+unit: $(VENV)/.installed-dev
+	$(BIN)/python -m pytest
+
+# $(VENV)/bin/python is made once; what is installed into it follows pyproject.toml and constraints.
+$(BIN)/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.installed: pyproject.toml constraints.txt | $(BIN)/python
+	$(BIN)/python -m pip install -q --disable-pip-version-check -c constraints.txt -e .
+	touch $@
+
+$(VENV)/.installed-dev: pyproject.toml constraints.txt | $(BIN)/python
+	$(BIN)/python -m pip install -q --disable-pip-version-check -c constraints.txt -e '.[dev]'
+	touch $@ $(VENV)/.installed
+
+clean:
+	rm -rf $(VENV) demo dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -1,0 +1,132 @@
+"""Speed and memory, by ratio within one run: ``python benchmarks/bench.py [--stems N] ...``.
+
+Runs each job as a process of its own, several times in turn (so that a machine whose speed drifts
+does not favour one), and compares medians. Compiled code is warmed up first. Peak memory is the
+largest resident set of the process, from the operating system.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from load import make_stems, write_sheet
+
+HERE = Path(__file__).resolve().parent
+
+
+@dataclass(frozen=True)
+class Run:
+    """One finished process."""
+
+    seconds: float
+    cpu_seconds: float
+    peak_mb: float
+
+
+def run(command: list[str], cache: Path) -> Run:
+    """Run a command to its end and account for it."""
+    environment = {**os.environ, "MIXWRIGHT_CACHE": str(cache)}
+    began = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=environment)
+    _, status, usage = os.wait4(process.pid, 0)
+    took = time.perf_counter() - began
+    if os.waitstatus_to_exitcode(status) != 0:
+        raise SystemExit(f"failed: {' '.join(command)}")
+    scale = 1e6 if sys.platform == "darwin" else 1e3
+    return Run(took, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / scale)
+
+
+def engine(folder: Path, threads: int | None = None) -> list[str]:
+    """The engine's command for the sheet in a folder."""
+    command = [sys.executable, "-m", "mixwright.cli", "render", str(folder / "mix.yaml")]
+    return command + (["--threads", str(threads)] if threads else [])
+
+
+def prepared(root: Path, stems: int, seconds: float) -> Path:
+    """Make the load in a new folder."""
+    folder = root / f"{stems}x{seconds:g}"
+    make_stems(folder, stems, seconds)
+    write_sheet(folder, stems)
+    return folder
+
+
+def median(runs: list[Run], what: str) -> float:
+    """The median of one figure."""
+    return statistics.median(getattr(one, what) for one in runs)
+
+
+def main() -> None:
+    """Print times, ratios and peak memory."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--stems", type=int, default=24)
+    parser.add_argument("--seconds", type=float, default=240)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--skip-long", action="store_true", help="leave out the 5x longer song")
+    wanted = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="mixwright-bench-") as name:
+        root = Path(name)
+        cache = root / "cache"
+        folder = prepared(root, wanted.stems, wanted.seconds)
+        results = compare(folder, cache, wanted.runs)
+        print_table(results, wanted.stems, wanted.seconds)
+        if not wanted.skip_long:
+            print_memory(root, wanted.stems, wanted.seconds, results["engine, first render"])
+
+
+def compare(folder: Path, cache: Path, runs: int) -> dict[str, list[Run]]:
+    """Run every job in turn, `runs` times over, after a warm-up."""
+    by_hand = [sys.executable, str(HERE / "by_hand.py"), str(folder)]
+    floor = [sys.executable, str(HERE / "floor.py"), str(folder)]
+    warm = prepared(folder.parent, 3, 5)
+    run(engine(warm), cache)
+    run([sys.executable, str(HERE / "by_hand.py"), str(warm)], cache)
+    results: dict[str, list[Run]] = {}
+    for _ in range(runs):
+        shutil.rmtree(cache, ignore_errors=True)  # a first render measures every level match
+        results.setdefault("engine, first render", []).append(run(engine(folder), cache))
+        results.setdefault("engine, levels known", []).append(run(engine(folder), cache))
+        results.setdefault("floor: decode, sum, write", []).append(run(floor, cache))
+        results.setdefault("by hand, whole arrays", []).append(run(by_hand, cache))
+    return results
+
+
+def print_table(results: dict[str, list[Run]], stems: int, seconds: float) -> None:
+    """Print medians and ratios; the targets stand beside."""
+    print(f"{stems} stems x {seconds:g} s, {os.cpu_count()} cores, median of the runs")
+    print(f"{'job':<28}{'wall s':>9}{'cpu s':>9}{'peak MB':>9}")
+    for name, runs in results.items():
+        figures = (median(runs, "seconds"), median(runs, "cpu_seconds"), median(runs, "peak_mb"))
+        print(f"{name:<28}{figures[0]:>9.2f}{figures[1]:>9.2f}{figures[2]:>9.0f}")
+    floor = median(results["floor: decode, sum, write"], "seconds")
+    hand = median(results["by hand, whole arrays"], "seconds")
+    for name in ("engine, first render", "engine, levels known"):
+        took = median(results[name], "seconds")
+        print(
+            f"{name}: {hand / took:.1f}x faster than by hand (target 5), "
+            f"{took / floor:.2f}x the floor (target 2.5)"
+        )
+
+
+def print_memory(root: Path, stems: int, seconds: float, short: list[Run]) -> None:
+    """Render a song five times as long and compare peak memory."""
+    shutil.rmtree(root / f"{stems}x{seconds:g}")
+    folder = prepared(root, stems, 5 * seconds)
+    long = run(engine(folder), root / "cache")
+    before = median(short, "peak_mb")
+    print(
+        f"peak memory: {before:.0f} MB (target 500), five times as long: {long.peak_mb:.0f} MB "
+        f"({100 * (long.peak_mb / before - 1):+.1f} %, target 10 %)"
+    )
+
+
+if __name__ == "__main__":
+    main()

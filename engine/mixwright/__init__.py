@@ -1,0 +1,26 @@
+"""mixwright turns a mix sheet into a measured stereo mix.
+
+>>> import mixwright
+>>> sheet = mixwright.load("mix.yaml")  # doctest: +SKIP
+>>> mixwright.render(sheet, "out/mix.wav").readings.mix.integrated_lufs  # doctest: +SKIP
+-16.2
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+__all__ = ["__version__", "load", "plan", "render"]
+
+if TYPE_CHECKING:
+    from mixwright.api import load, plan, render
+
+
+def __getattr__(name: str) -> Any:
+    """Import the verbs only when they are used, so that ``import mixwright`` stays quick."""
+    if name in ("load", "plan", "render"):
+        from mixwright import api
+
+        return getattr(api, name)
+    raise AttributeError(f"module 'mixwright' has no attribute {name!r}")

@@ -1,0 +1,124 @@
+"""The commands as functions, for notebooks and scripts.
+
+>>> import mixwright
+>>> sheet = mixwright.load("mix.yaml")  # doctest: +SKIP
+>>> done = mixwright.render(sheet, "out/mix.wav", through="balance")  # doctest: +SKIP
+>>> print(done.readings.mix.true_peak_dbtp)  # doctest: +SKIP
+-6.1
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+from mixwright.audio import FORMATS
+from mixwright.problem import Problem, ProblemError
+from mixwright.rendering import Plan, Rendered, make_plan, render_plan
+from mixwright.rendering.run import StageProgress
+from mixwright.rendering.strip import NotFiniteError
+from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
+from mixwright.timeline import Position
+
+Span = tuple[Position | None, Position | None]
+
+
+def load(path: str | Path, *, allow_outside: bool = False) -> Sheet:
+    """Read and check a mix sheet; ProblemError with every problem found.
+
+    `allow_outside` lets files lie outside the sheet's folder.
+    """
+    return load_sheet(path, allow_outside=allow_outside)
+
+
+def plan(
+    sheet: Sheet,
+    *,
+    through: StepName = "automation",
+    section: str | None = None,
+    span: Span = (None, None),
+) -> Plan:
+    """Work out a render without doing it; ProblemError for stems that can't be read.
+
+    `section` is a section's name; `span` two positions, None for the start or the end.
+    """
+    if through not in STEPS:
+        raise ProblemError([_choice("step", through, STEPS)])
+    if section is not None:
+        span = section_span(sheet, section)
+    return make_plan(sheet, through, span)
+
+
+def render(
+    sheet: Sheet | str | Path,
+    out: str | Path | None = None,
+    *,
+    format: str = "wav24",
+    through: StepName = "automation",
+    section: str | None = None,
+    span: Span = (None, None),
+    threads: int | None = None,
+    force: bool = False,
+    keep_cache: bool = True,
+    progress: StageProgress | None = None,
+) -> Rendered:
+    """Render a sheet to a stereo file and return its path and readings.
+
+    `out` defaults to ``out/mix.wav`` beside the sheet. `format` is one of wav16, wav24, wav32f,
+    flac16, flac24. Raises ProblemError and leaves nothing half-written.
+    """
+    if not isinstance(sheet, Sheet):
+        sheet = load(sheet)
+    if format not in FORMATS:
+        raise ProblemError([_choice("format", format, tuple(FORMATS))])
+    form = FORMATS[format]
+    target = Path(out) if out is not None else sheet.folder / "out" / f"mix{form.suffix}"
+    timeline = sheet.timeline
+
+    def section_at(sample: int) -> str | None:
+        found = timeline.section_at(sample)
+        return None if found is None else found.name
+
+    try:
+        return render_plan(
+            plan(sheet, through=through, section=section, span=span),
+            target,
+            form,
+            threads=threads,
+            force=force,
+            seed=seed_of(sheet),
+            keep_cache=keep_cache,
+            section_at=section_at,
+            progress=progress,
+        )
+    except NotFiniteError as error:
+        place = sheet.span_of(*error.path)
+        raise ProblemError([dataclasses.replace(p, span=place) for p in error.problems]) from error
+
+
+def section_span(sheet: Sheet, name: str) -> Span:
+    """Return a section's first position and the one after its last; the last section ends open."""
+    names = [section.name for section in sheet.song.sections]
+    if name not in names:
+        raise ProblemError([_choice("section", name, tuple(names))])
+    index = names.index(name)
+    after = Position(section=names[index + 1]) if index + 1 < len(names) else None
+    return Position(section=name), after
+
+
+def seed_of(sheet: Sheet) -> int:
+    """Return the seed of the dither: from what the sheet says, so that a render repeats."""
+    import hashlib
+
+    said = dataclasses.replace(sheet, path=Path("."), spans={})
+    return int.from_bytes(hashlib.sha256(repr(said).encode()).digest()[:8], "big")
+
+
+def _choice(kind: str, given: str, valid: tuple[str, ...]) -> Problem:
+    import difflib
+
+    near = difflib.get_close_matches(given, valid, 1)
+    hint = f"a {kind} with a similar name exists: {near[0]}" if near else None
+    listed = ", ".join(valid) if valid else "none in this sheet"
+    message = f"unknown {kind} '{given}', expected one of: {listed}"
+    return Problem(f"usage/unknown-{kind}", message, help=hint)

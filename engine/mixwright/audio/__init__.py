@@ -1,0 +1,19 @@
+"""The only room that touches sound files: probe, streaming read, streaming write.
+
+Raises ProblemError without a place; who knows the sheet adds it.
+"""
+
+from mixwright.audio.probe import StemInfo, probe
+from mixwright.audio.read import StemReader
+from mixwright.audio.write import FORMATS, MixFormat, Spool, check_target, write_mix
+
+__all__ = [
+    "FORMATS",
+    "MixFormat",
+    "Spool",
+    "StemInfo",
+    "StemReader",
+    "check_target",
+    "probe",
+    "write_mix",
+]

@@ -1,0 +1,169 @@
+"""Streaming write: a spool of the finished sum, then one pass into the file asked for.
+
+A file appears under its own name only when it is complete: it is written beside and renamed. The
+spool lets the level be known before the first sample is quantised, so that a mix that would clip is
+refused instead of written.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from mixwright.dsp.dither import Quantiser
+from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.units import Block
+
+OWN_MARK = "mixwright"
+WRITE_FRAMES = 65536
+RIFF_LIMIT_BYTES = 2**32 - 2**20
+
+
+@dataclass(frozen=True)
+class MixFormat:
+    """A deliverable format; `bits` is None for float."""
+
+    name: str
+    container: str
+    subtype: str
+    bits: int | None
+    suffix: str
+
+
+FORMATS = {
+    f.name: f
+    for f in (
+        MixFormat("wav16", "WAV", "PCM_16", 16, ".wav"),
+        MixFormat("wav24", "WAV", "PCM_24", 24, ".wav"),
+        MixFormat("wav32f", "WAV", "FLOAT", None, ".wav"),
+        MixFormat("flac16", "FLAC", "PCM_16", 16, ".flac"),
+        MixFormat("flac24", "FLAC", "PCM_24", 24, ".flac"),
+    )
+}
+
+
+def check_target(path: Path, force: bool) -> None:
+    """Refuse a target that is a folder, or a file this tool did not write unless forced."""
+    if path.is_dir():
+        raise ProblemError(
+            [Problem("output/is-folder", f"{path} is a folder, expected a file name for the mix")]
+        )
+    if path.exists() and not force and not _is_ours(path):
+        raise ProblemError(
+            [
+                Problem(
+                    "output/not-ours",
+                    f"{path} exists and was not written by mixwright",
+                    help="give another --out, or --force to overwrite it",
+                )
+            ]
+        )
+
+
+def _is_ours(path: Path) -> bool:
+    try:
+        with soundfile.SoundFile(path) as file:
+            return str(file.copy_metadata().get("software", "")).startswith(OWN_MARK)
+    except (soundfile.LibsndfileError, OSError):
+        return False  # not a sound file we can read, so not one of ours
+
+
+@contextmanager
+def told_as_problem(path: Path) -> Iterator[None]:
+    """Turn the machine's refusals (full disk, permission) into a ProblemError with the file."""
+    try:
+        yield
+    except (OSError, soundfile.LibsndfileError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ProblemError(
+            [
+                Problem(
+                    "output/machine",
+                    f"{path} can't be written: {reason}",
+                    help="free some space or choose another --out; nothing was changed",
+                    fault=Fault.MACHINE,
+                )
+            ]
+        ) from error
+
+
+class Spool:
+    """The finished sum, float64 stereo, in a nameless temporary file beside the target."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self.frames = 0
+        with told_as_problem(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            self._file = tempfile.TemporaryFile(dir=folder, prefix=".mixwright-spool-")  # noqa: SIM115 - closed by close()
+
+    def write(self, block: Block) -> None:
+        """Append a block (frames, 2)."""
+        with told_as_problem(self._folder):
+            self._file.write(np.ascontiguousarray(block).data)
+        self.frames += len(block)
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield the sum again from its start, in blocks of (frames, 2)."""
+        self._file.seek(0)
+        block = np.empty((WRITE_FRAMES, 2))
+        while count := self._file.readinto(block.data.cast("B")):
+            yield block[: count // 16]
+
+    def close(self) -> None:
+        """Give the space back."""
+        self._file.close()
+
+
+def write_mix(
+    spool: Spool, gain: float, target: Path, form: MixFormat, rate_hz: int, seed: int, version: str
+) -> None:
+    """Write `gain` times the spool to `target`, complete or not at all.
+
+    Raises ProblemError (fault MACHINE) when the disk refuses; leaves no debris.
+    """
+    quantiser = None if form.bits is None else Quantiser(form.bits, seed)
+    sample_bytes = 4 if form.bits is None else form.bits // 8
+    container = form.container
+    if container == "WAV" and spool.frames * 2 * sample_bytes > RIFF_LIMIT_BYTES:
+        container = "RF64"
+    beside = target.with_name(f".{target.name}.part-{os.getpid()}")
+    try:
+        with told_as_problem(target):
+            with soundfile.SoundFile(
+                beside, "w", rate_hz, 2, subtype=form.subtype, format=container
+            ) as file:
+                file.software = f"{OWN_MARK} {version}"
+                for block in spool.blocks():
+                    scaled = block if gain == 1.0 else block * gain
+                    if quantiser is None:
+                        file.write(scaled.astype(np.float32))
+                    else:
+                        file.write(quantiser.quantise(scaled))
+            _clear_time_stamp(beside)
+            _sync(beside)
+            os.replace(beside, target)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _clear_time_stamp(path: Path) -> None:
+    """Float files carry the time of writing in their PEAK chunk: zero it, so renders repeat."""
+    with open(path, "r+b") as file:
+        head = file.read(4096)
+        at = head.find(b"PEAK")
+        if at >= 0 and head[:4] in (b"RIFF", b"RF64") and at < head.find(b"data"):
+            file.seek(at + 12)
+            file.write(bytes(4))
+
+
+def _sync(path: Path) -> None:
+    with open(path, "rb+") as file:
+        os.fsync(file.fileno())

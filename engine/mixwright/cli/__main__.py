@@ -1,0 +1,5 @@
+"""``python -m mixwright.cli``."""
+
+from mixwright.cli import main
+
+main()

@@ -1,0 +1,125 @@
+"""``mixwright demo``: the example song, rendered through every step."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from mixwright.rendering import Rendered
+
+SONG = "lanterns_at_low_tide"
+
+
+@click.command("demo", epilog="Example: mixwright demo my-first-mix")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=Path(SONG))
+@click.option("--force", is_flag=True, help="Write the example's sheet again over a changed one.")
+def command(folder: Path, force: bool) -> None:
+    """Write the example song into FOLDER and render it through every step.
+
+    A sheet that is already there is kept, so that a second run renders your changes.
+    """
+    from mixwright.audio.write import told_as_problem
+    from mixwright.cli.progress import shown_progress
+    from mixwright.sheet import STEPS
+
+    with told_as_problem(folder):
+        sheet_path = write_example(folder, force)
+    results = []
+    with shown_progress() as progress:
+        for number, step in enumerate(STEPS, start=1):
+            out = folder / "out" / f"{number}-{step}.wav"
+            results.append(_render(sheet_path, out, step, progress))
+    _print_steps(results)
+    _print_next(folder, sheet_path)
+
+
+def example_folder() -> Path:
+    """Return where the example lies: inside the package, or in the repository beside it."""
+    inside = Path(__file__).resolve().parents[1] / "projects" / SONG
+    return inside if inside.is_dir() else Path(__file__).resolve().parents[3] / "projects" / SONG
+
+
+def write_example(folder: Path, force: bool) -> Path:
+    """Write sheet and stems where they are missing, and return the sheet's path."""
+    source = example_folder()
+    folder.mkdir(parents=True, exist_ok=True)
+    sheet = folder / "mix.yaml"
+    if force or not sheet.exists():
+        text = (source / "mix.yaml").read_text("utf-8")
+        # The editor's schema line points into the repository; a copy elsewhere has no such file.
+        kept = [line for line in text.splitlines(True) if "yaml-language-server" not in line]
+        sheet.write_text("".join(kept), "utf-8")
+    if not (folder / "stems").is_dir():
+        click.echo("making the stems of the example song ...", err=True)
+        beside = folder / ".stems-part"
+        shutil.rmtree(beside, ignore_errors=True)
+        _generator(source).write_stems(beside)
+        for made in sorted(beside.iterdir()):
+            made.replace(folder / made.name)
+        beside.rmdir()
+    return sheet
+
+
+def _generator(source: Path) -> ModuleType:
+    """Import the example's generator, whose modules lie side by side in its folder."""
+    sys.path.insert(0, str(source))
+    try:
+        spec = importlib.util.spec_from_file_location("make_stems", source / "make_stems.py")
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(module)
+    finally:
+        sys.path.remove(str(source))
+    return module
+
+
+def _render(
+    sheet: Path, out: Path, step: Any, progress: Callable[[str, float], None] | None
+) -> Rendered:
+    import mixwright
+
+    def named(stage: str, share: float) -> None:
+        if progress is not None:
+            progress(f"{step}: {stage}", share)
+
+    return mixwright.render(mixwright.load(sheet), out, through=step, progress=named)
+
+
+def _print_steps(results: list[Rendered]) -> None:
+    from rich.console import Console
+
+    from mixwright.report.readings import _table, level
+
+    table = _table(
+        "through", "peak dBFS", "true peak dBTP", "loudness LUFS", "loudest part", "file"
+    )
+    for done in results:
+        mix = done.readings.mix
+        table.add_row(
+            done.readings.through,
+            level(mix.sample_peak_dbfs),
+            level(mix.true_peak_dbtp),
+            level(mix.integrated_lufs),
+            done.readings.loudest_section or "",
+            str(done.path),
+        )
+    Console(width=max(100, Console().width)).print(table)
+
+
+def _print_next(folder: Path, sheet: Path) -> None:
+    click.echo(
+        f"Listen to the six files in {folder / 'out'}, quietly at first: each holds one step more "
+        "than the one before.\n"
+        f"Then change one line of {sheet}, for example the lead vocal's gain_db, and run\n"
+        f"  mixwright render {sheet} --out {folder / 'out' / 'mine.wav'}\n"
+        f"  mixwright render {sheet} --section 'chorus 1' --out {folder / 'out' / 'chorus.wav'}"
+    )

@@ -1,0 +1,44 @@
+"""What the verbs share: the sheet argument, and --json for results and problems alike."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import click
+
+from mixwright.problem import Fault, ProblemError
+
+sheet_argument = click.argument("sheet", type=click.Path())
+as_json_option = click.option("--json", "as_json", is_flag=True, help="Print results as JSON.")
+
+
+@dataclass
+class Outcome:
+    """The exit status of a verb."""
+
+    status: int = 0
+
+
+@contextmanager
+def json_problems(as_json: bool) -> Iterator[Outcome]:
+    """Under --json, print problems as JSON instead of raising them on to the command line."""
+    outcome = Outcome()
+    try:
+        yield outcome
+    except ProblemError as error:
+        if not as_json:
+            raise
+        from mixwright.report.problems import problem_as_data
+
+        print_json({"problems": [problem_as_data(problem) for problem in error.problems]})
+        machine = any(problem.fault is Fault.MACHINE for problem in error.problems)
+        outcome.status = 3 if machine else 2
+
+
+def print_json(data: dict[str, Any]) -> None:
+    """Print JSON to standard output."""
+    click.echo(json.dumps(data, indent=2, ensure_ascii=False))

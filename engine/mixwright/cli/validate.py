@@ -1,0 +1,40 @@
+"""``mixwright validate``: is the sheet sound, and are its files there and readable?"""
+
+from __future__ import annotations
+
+import click
+
+from mixwright.cli.options import as_json_option, json_problems, print_json, sheet_argument
+
+
+@click.command("validate", epilog="Example: mixwright validate mix.yaml")
+@sheet_argument
+@click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
+@as_json_option
+def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
+    """Check SHEET: its shape, its names and times, and the headers of its files.
+
+    No audio is decoded. All problems are reported at once.
+    """
+    with json_problems(as_json) as outcome:
+        from mixwright.rendering.plan import make_plan
+        from mixwright.report.readings import clock
+        from mixwright.sheet import load_sheet
+
+        loaded = load_sheet(sheet, allow_outside=allow_outside)
+        plan = make_plan(loaded)
+        counts = {
+            "tracks": len(loaded.tracks),
+            "groups": len(loaded.groups),
+            "returns": len(loaded.returns),
+            "variants": len(loaded.variants),
+        }
+        seconds = plan.end / plan.rate_hz
+        if as_json:
+            print_json({"problems": [], "seconds": round(seconds, 3), **counts})
+        else:
+            listed = ", ".join(f"{count} {name}" for name, count in counts.items())
+            click.echo(f"{sheet}: sound ({listed}, {clock(seconds)})")
+            for note in plan.notes:
+                click.echo(f"note: {note}")
+    return outcome.status

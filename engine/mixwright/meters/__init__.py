@@ -1,0 +1,14 @@
+"""Meters: fed blocks, then asked. Settings and running state are apart from the readings."""
+
+from mixwright.meters.loudness import FilterLoudnessMeter, LoudnessMeter, integrated_lufs
+from mixwright.meters.mix import MixMeter, MixReadings
+from mixwright.meters.peak import TruePeakMeter
+
+__all__ = [
+    "FilterLoudnessMeter",
+    "LoudnessMeter",
+    "MixMeter",
+    "MixReadings",
+    "TruePeakMeter",
+    "integrated_lufs",
+]

@@ -1,0 +1,58 @@
+"""Measured numbers that need not be measured again, one small file each, in the user's cache.
+
+The key names everything the number depends on: the stem (path, size, time of change), the settings,
+and the version of this tool. Losing the cache costs time, never a different result.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+from pathlib import Path
+
+from mixwright import __version__
+
+
+def cache_folder() -> Path:
+    """Return where caches live: $MIXWRIGHT_CACHE, or the platform's place for caches."""
+    if chosen := os.environ.get("MIXWRIGHT_CACHE"):
+        return Path(chosen)
+    home = os.environ.get("XDG_CACHE_HOME")
+    return (Path(home) if home else Path.home() / ".cache") / "mixwright"
+
+
+class NumberCache:
+    """Numbers by the text of what they depend on; `folder` None keeps nothing."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = None if folder is None else folder / "levels"
+
+    def get(self, depends: str) -> float | None:
+        """Return the number kept for exactly these dependencies, if there is one."""
+        if self._folder is None:
+            return None
+        try:
+            value = json.loads(self._path(depends).read_text("utf-8"))["value"]
+        except (OSError, ValueError, KeyError, TypeError):
+            return None  # absent or damaged: measured again, which is always right
+        return float(value) if isinstance(value, float) and math.isfinite(value) else None
+
+    def put(self, depends: str, value: float) -> None:
+        """Keep a number; a cache that can't be written to is as good as none."""
+        if self._folder is None:
+            return
+        path = self._path(depends)
+        beside = path.with_name(f"{path.name}.{os.getpid()}")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            beside.write_text(json.dumps({"value": value}), "utf-8")
+            os.replace(beside, path)
+        except OSError:
+            return  # read-only home or full disk: the render itself does not need this
+
+    def _path(self, depends: str) -> Path:
+        assert self._folder is not None
+        digest = hashlib.sha256(f"{__version__}\n{depends}".encode()).hexdigest()
+        return self._folder / digest[:2] / f"{digest[2:]}.json"

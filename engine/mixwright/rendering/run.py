@@ -1,0 +1,176 @@
+"""A render from plan to file: match levels, run the engine, meter, write.
+
+The readings are one frozen value; `report` prints it, `--json` dumps it, the Python API returns it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from mixwright import __version__
+from mixwright.audio import MixFormat, Spool, check_target, write_mix
+from mixwright.dsp.compressor import GainReduction
+from mixwright.meters import MixMeter, MixReadings
+from mixwright.problem import Problem, ProblemError, Severity
+from mixwright.rendering.cache import NumberCache, cache_folder
+from mixwright.rendering.engine import Engine, Progress
+from mixwright.rendering.match import Found, match_levels
+from mixwright.rendering.plan import Plan
+from mixwright.rendering.strip import check_finite
+from mixwright.units import db_to_gain, gain_to_db
+
+# (stage, share done from 0 to 1)
+StageProgress = Callable[[str, float], None]
+FULL_SCALE_MARGIN = 1e-9
+SWITCH_INTERVAL_S = 2e-4
+
+
+@dataclass(frozen=True)
+class TrackReadings:
+    """A track as it arrives at the bus."""
+
+    name: str
+    sample_peak_dbfs: float
+    integrated_lufs: float
+
+
+@dataclass(frozen=True)
+class Readings:
+    """All that a render measured. `matches_db` are level changes taken back, by strip and part."""
+
+    through: str
+    mix: MixReadings
+    tracks: tuple[TrackReadings, ...]
+    reductions: dict[str, GainReduction]
+    matches_db: dict[str, float]
+    loudest_section: str | None
+    notes: tuple[str, ...]
+    warnings: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """A finished render: where it is and what was measured."""
+
+    path: Path
+    format: str
+    rate_hz: int
+    readings: Readings
+
+
+def render_plan(
+    plan: Plan,
+    target: Path,
+    form: MixFormat,
+    *,
+    threads: int | None = None,
+    force: bool = False,
+    seed: int = 0,
+    keep_cache: bool = True,
+    section_at: Callable[[int], str | None] = lambda sample: None,
+    progress: StageProgress | None = None,
+) -> Rendered:
+    """Render `plan` into `target`, complete or not at all, and return what was measured.
+
+    Raises ProblemError for stems that turn out unreadable, a mix that would clip in an integer
+    format, a target that is not ours, or a machine that refuses.
+    """
+    check_target(target, force)
+    # Threads spend most of their time in compiled loops outside the interpreter's lock; asking for
+    # it back more often than every 5 ms keeps the others from waiting.
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    cache = NumberCache(cache_folder() if keep_cache else None)
+    spool = Spool(target.parent)
+    pool = ThreadPoolExecutor(threads or os.cpu_count() or 1, thread_name_prefix="mixwright")
+    try:
+        found = match_levels(plan, pool, cache, _named("matching levels", progress))
+        engine, meter = _play(plan, found, pool, spool, _named("rendering", progress))
+        gain = _bus_makeup(engine, found)
+        readings = _readings(plan, engine, meter, gain, found, section_at)
+        warnings = refuse_clipping(readings.mix.sample_peak_dbfs, target, form)
+        write_mix(spool, gain, target, form, plan.rate_hz, seed, __version__)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+        spool.close()
+    return Rendered(target, form.name, plan.rate_hz, _with_warnings(readings, warnings))
+
+
+def _play(
+    plan: Plan, found: Found, pool: ThreadPoolExecutor, spool: Spool, progress: Progress | None
+) -> tuple[Engine, MixMeter]:
+    """Run the graph once into the spool, metering the mix on the way."""
+    engine, meter = Engine(plan, found, pool), MixMeter(plan.rate_hz)
+    try:
+        for block in engine.blocks(progress):
+            check_finite(meter.feed(block), "the mix bus", ("mix_bus",))
+            spool.write(block)
+    finally:
+        engine.close()
+    return engine, meter
+
+
+def _bus_makeup(engine: Engine, found: Found) -> float:
+    """The matched make-up of the mix bus, known only now, as a gain on the finished mix."""
+    chain = engine.mix_bus.chain
+    if not chain.plan.matches_compressor:
+        return 1.0
+    found["mix_bus", "compressor"] = chain.watched_match_db
+    return db_to_gain(chain.watched_match_db)
+
+
+def _readings(
+    plan: Plan,
+    engine: Engine,
+    meter: MixMeter,
+    gain: float,
+    found: Found,
+    section_at: Callable[[int], str | None],
+) -> Readings:
+    mix = meter.readings(gain)
+    loudest = None
+    if mix.loudest_s is not None:
+        # The middle of the loudest three seconds decides which section they belong to.
+        loudest = section_at(plan.keep_from + round((mix.loudest_s + 1.5) * plan.rate_hz))
+    tracks = tuple(
+        TrackReadings(strip.name, gain_to_db(strip.peak), strip.meter.integrated_lufs)
+        for strip in engine.tracks
+    )
+    matches = {f"{name}.{part}": value for (name, part), value in found.items()}
+    reductions = engine.reductions()
+    return Readings(plan.through, mix, tracks, reductions, matches, loudest, tuple(plan.notes))
+
+
+def refuse_clipping(peak_dbfs: float, target: Path, form: MixFormat) -> list[Problem]:
+    """Raise for an integer format that would clip; return a warning for a float one."""
+    if peak_dbfs <= FULL_SCALE_MARGIN:
+        return []
+    over = f"the mix peaks at {peak_dbfs:+.2f} dBFS"
+    remedy = f"take {peak_dbfs + 0.005:.2f} dB or more off mix_bus.gain_db"
+    if form.bits is None:
+        return [
+            Problem("render/over-full-scale", over, help=remedy, severity=Severity.WARNING),
+        ]
+    raise ProblemError(
+        [
+            Problem(
+                "render/would-clip",
+                f"{target.name} was not written: {over}, which {form.name} can't hold",
+                help=f"{remedy}, or render with --format wav32f",
+            )
+        ]
+    )
+
+
+def _with_warnings(readings: Readings, warnings: list[Problem]) -> Readings:
+    from dataclasses import replace
+
+    return replace(readings, warnings=tuple(warnings))
+
+
+def _named(stage: str, progress: StageProgress | None) -> Progress | None:
+    return None if progress is None else lambda share: progress(stage, share)

@@ -1,0 +1,1 @@
+"""One diagnostic or reading, several small renderers: terminal text, JSON."""

@@ -1,0 +1,131 @@
+"""Readings as a table for people and as data for machines."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from mixwright.rendering import Readings, Rendered
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def clock(seconds: float) -> str:
+    """Return minutes and seconds.
+
+    >>> clock(76.25)
+    '1:16.2'
+    """
+    minutes, rest = divmod(round(seconds * 10), 600)
+    return f"{minutes}:{rest / 10:04.1f}"
+
+
+def level(value: float, unit: str = "") -> str:
+    """Return a level with two decimals; silence is ``-inf``."""
+    text = "-inf" if value == -math.inf else f"{value:.2f}"
+    return f"{text} {unit}".rstrip()
+
+
+def print_rendered(done: Rendered, console: Console) -> None:
+    """Print the meter table of a finished render."""
+    readings = done.readings
+    console.print(
+        f"{done.path}  {done.format}, {done.rate_hz} Hz, {clock(readings.mix.seconds)}, "
+        f"through {readings.through}",
+        highlight=False,
+        soft_wrap=True,
+        markup=False,
+    )
+    console.print(_mix_table(readings))
+    console.print(_track_table(readings))
+    if readings.reductions:
+        console.print(_reduction_table(readings))
+    for note in readings.notes:
+        console.print(f"note: {note}", highlight=False, markup=False)
+
+
+def _table(*columns: str) -> Any:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for index, column in enumerate(columns):
+        table.add_column(column, justify="left" if index == 0 else "right")
+    return table
+
+
+def _mix_table(readings: Readings) -> Any:
+    mix = readings.mix
+    table = _table("mix", "reading")
+    table.add_row("sample peak", level(mix.sample_peak_dbfs, "dBFS"))
+    table.add_row("true peak", level(mix.true_peak_dbtp, "dBTP"))
+    table.add_row("integrated loudness", level(mix.integrated_lufs, "LUFS"))
+    if mix.loudest_s is None:
+        table.add_row("loudest short-term", "too short: needs 3 s")
+        return table
+    where = f" in {readings.loudest_section}" if readings.loudest_section else ""
+    table.add_row(
+        "loudest short-term",
+        f"{level(mix.loudest_short_term_lufs, 'LUFS')} at {clock(mix.loudest_s)}{where}",
+    )
+    return table
+
+
+def _track_table(readings: Readings) -> Any:
+    table = _table("track at the bus", "peak dBFS", "loudness LUFS", "EQ match dB", "make-up dB")
+    for track in readings.tracks:
+        table.add_row(
+            track.name,
+            level(track.sample_peak_dbfs),
+            level(track.integrated_lufs),
+            *(
+                f"{readings.matches_db[key]:+.2f}" if key in readings.matches_db else ""
+                for key in (f"{track.name}.eq", f"{track.name}.compressor")
+            ),
+        )
+    return table
+
+
+def _reduction_table(readings: Readings) -> Any:
+    table = _table("compressor", "mean dB", "max dB", "at work %", "make-up dB")
+    for name, reduction in readings.reductions.items():
+        makeup = readings.matches_db.get(f"{name}.compressor")
+        table.add_row(
+            name,
+            f"{reduction.mean_db:.2f}",
+            f"{reduction.max_db:.2f}",
+            f"{100.0 * reduction.active_share:.0f}",
+            "" if makeup is None else f"{makeup:+.2f}",
+        )
+    return table
+
+
+def rendered_as_data(done: Rendered) -> dict[str, Any]:
+    """Return a finished render as plain JSON data; silence (-inf) becomes null."""
+    import dataclasses
+
+    from mixwright.report.problems import problem_as_data
+
+    readings = dataclasses.asdict(
+        dataclasses.replace(done.readings, warnings=())  # problems have their own form
+    )
+    readings["warnings"] = [problem_as_data(problem) for problem in done.readings.warnings]
+    data = {
+        "file": str(done.path),
+        "format": done.format,
+        "sample_rate_hz": done.rate_hz,
+        **readings,
+    }
+    return _finite(data)  # type: ignore[no-any-return]
+
+
+def _finite(value: Any) -> Any:
+    """JSON has no infinity: silence is said as null."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return value

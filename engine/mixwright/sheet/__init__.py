@@ -1,0 +1,98 @@
+"""The mix sheet: text -> tree -> shape -> meaning -> model.
+
+>>> from mixwright.sheet import load_sheet
+>>> load_sheet("mix.yaml").song.title  # doctest: +SKIP
+'Lanterns at Low Tide'
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from mixwright.problem import Problem, ProblemError, Severity
+from mixwright.sheet.length import check_length
+from mixwright.sheet.model import (
+    ROLES,
+    STEPS,
+    Band,
+    BusAutomation,
+    Compressor,
+    Group,
+    MixBus,
+    PathKey,
+    Point,
+    Points,
+    Reference,
+    Return,
+    Sheet,
+    Song,
+    StepName,
+    Track,
+    TrackAutomation,
+    Variant,
+)
+from mixwright.sheet.schema import schema_path
+from mixwright.sheet.text import SheetText, load_text
+
+__all__ = [
+    "ROLES",
+    "STEPS",
+    "Band",
+    "BusAutomation",
+    "Compressor",
+    "Group",
+    "MixBus",
+    "PathKey",
+    "Point",
+    "Points",
+    "Reference",
+    "Return",
+    "Sheet",
+    "SheetText",
+    "Song",
+    "StepName",
+    "Track",
+    "TrackAutomation",
+    "Variant",
+    "check_length",
+    "load_sheet",
+    "load_text",
+    "schema_path",
+]
+
+
+def load_sheet(path: str | Path, *, allow_outside: bool = False) -> Sheet:
+    """Read, check and build the mix sheet at `path`.
+
+    Files it names must be there and, unless `allow_outside`, inside its folder; they are not
+    opened. Raises ProblemError with every problem found, in the order of the sheet's lines.
+
+    >>> load_sheet("mix.yaml").tracks[0].gain_db  # doctest: +SKIP
+    -4.5
+    """
+    from mixwright.sheet.build import build_sheet
+    from mixwright.sheet.meaning import check_meaning
+    from mixwright.sheet.schema import check_format, check_shape
+    from mixwright.sheet.tree import read_tree
+
+    path = Path(path)
+    tree = read_tree(load_text(path))
+    if (wrong_format := check_format(tree)) is not None:
+        raise ProblemError([wrong_format])
+    problems, sound = check_shape(tree)
+    problems += check_meaning(sound, path.parent, allow_outside)
+    _raise_errors(problems)
+    sheet = build_sheet(path, tree)
+    if sheet.song.end is not None:
+        _raise_errors(check_length(sheet, sheet.timeline.sample_at(sheet.song.end)))
+    return sheet
+
+
+def _raise_errors(problems: list[Problem]) -> None:
+    """Raise if there is an error; warnings alone do not stop the work."""
+    if any(problem.severity is Severity.ERROR for problem in problems):
+        raise ProblemError(sorted(problems, key=_place))
+
+
+def _place(problem: Problem) -> tuple[int, int]:
+    return (problem.span.line, problem.span.column) if problem.span else (0, 0)

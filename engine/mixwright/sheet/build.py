@@ -1,0 +1,220 @@
+"""From a tree without faults to the frozen model; the first place where defaults are filled in."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+from mixwright.dsp.compressor import CompressorSettings
+from mixwright.dsp.delay import DelaySettings
+from mixwright.dsp.eq import DEFAULT_Q, BandSettings
+from mixwright.dsp.reverb import ReverbSettings
+from mixwright.sheet.model import (
+    Band,
+    BusAutomation,
+    Compressor,
+    Group,
+    MixBus,
+    Point,
+    Points,
+    Reference,
+    Return,
+    Sheet,
+    Song,
+    Track,
+    TrackAutomation,
+    Variant,
+)
+from mixwright.sheet.times import position_of, sections_of, tempo_of
+from mixwright.sheet.tree import Node, Tree
+from mixwright.timeline import note_to_beats
+from mixwright.units import SILENCE_DB
+
+_SEND = "sends_db."
+
+
+def build_sheet(path: Path, tree: Tree) -> Sheet:
+    """Build the model of the sheet at `path`; the tree must have passed shape and meaning."""
+    node = Node(tree, tree.value)
+    song = _song(node.child("song"))
+    return Sheet(
+        path=path,
+        song=song,
+        tracks=tuple(_track(name, track) for name, track in node.child("tracks").entries()),
+        groups=tuple(_group(name, group) for name, group in node.child("groups").entries()),
+        returns=tuple(_return(name, part, song) for name, part in node.child("returns").entries()),
+        mix_bus=_mix_bus(node.child("mix_bus")),
+        references=tuple(Reference(**entry.value) for entry in node.child("references").items()),
+        variants=tuple(_variant(name, part) for name, part in node.child("variants").entries()),
+        spans=tree.spans,
+    )
+
+
+def _song(node: Node) -> Song:
+    return Song(
+        **_plain(node, "title", "artist", "loudest_section"),
+        sample_rate_hz=int(node.value["sample_rate_hz"]),
+        tempo=tempo_of(node),
+        sections=sections_of(node),
+        end=position_of(node.child("end")) if "end" in node else None,
+    )
+
+
+def _track(name: str, node: Node) -> Track:
+    automation = node.child("automation")
+    numbers = ("offset_ms", "trim_db", "gain_db", "width_percent")
+    return Track(
+        name=name,
+        **_plain(node, "file", "role", "group", "polarity", "mute", "level_match", "why"),
+        **_numbers(node, *numbers),
+        pan=pan_value(node.value.get("pan", "C")),
+        eq=_eq(node),
+        compressor=_compressor(node),
+        sends_db={name: level_db(send.value) for name, send in node.child("sends_db").entries()},
+        automation=TrackAutomation(
+            gain_db=_points(automation.child("gain_db")),
+            pan=_points(automation.child("pan")),
+            mute=_points(automation.child("mute")),
+            sends_db={
+                name.removeprefix(_SEND): _points(points)
+                for name, points in automation.entries()
+                if name.startswith(_SEND)
+            },
+        ),
+    )
+
+
+def _group(name: str, node: Node) -> Group:
+    return Group(
+        name=name,
+        **_plain(node, "mute", "level_match", "why"),
+        **_numbers(node, "gain_db"),
+        eq=_eq(node),
+        compressor=_compressor(node),
+        automation=_bus_automation(node),
+    )
+
+
+def _return(name: str, node: Node, song: Song) -> Return:
+    return Return(
+        name=name,
+        effect=_reverb(node) if node.value["type"] == "reverb" else _delay(node, song),
+        **_plain(node, "note", "mute", "why"),
+        **_numbers(node, "gain_db"),
+        eq=_eq(node),
+        automation=_bus_automation(node),
+    )
+
+
+def _reverb(node: Node) -> ReverbSettings:
+    factors = [(float(hz), float(f.value)) for hz, f in node.child("decay_by_band").entries()]
+    seed = {"seed": int(node.value["seed"])} if "seed" in node else {}
+    numbers = ("decay_s", "pre_delay_ms", "high_pass_hz", "low_pass_hz")
+    return ReverbSettings(**_numbers(node, *numbers), **seed, decay_by_band=tuple(sorted(factors)))
+
+
+def _delay(node: Node, song: Song) -> DelaySettings:
+    """A delay; with a note, its time at the first tempo (later ones are for whoever renders)."""
+    names = ("spread_ms", "feedback_db", "high_pass_hz", "low_pass_hz")
+    note = node.child("note").text
+    if note is None:
+        return DelaySettings(**_numbers(node, "time_ms", *names))
+    time_ms = 60000.0 / song.tempo[0].bpm * note_to_beats(note)
+    return DelaySettings(time_ms, **_numbers(node, *names))
+
+
+def _mix_bus(node: Node) -> MixBus:
+    return MixBus(
+        **_plain(node, "level_match", "why"),
+        **_numbers(node, "gain_db"),
+        eq=_eq(node),
+        compressor=_compressor(node),
+        automation=_bus_automation(node),
+    )
+
+
+def _variant(name: str, node: Node) -> Variant:
+    lists: dict[str, Any] = {
+        key: tuple(node.value[key]) for key in ("formats", "only", "without") if key in node
+    }
+    return Variant(
+        name=name,
+        **_plain(node, "split_by", "sum", "why"),
+        **lists,
+        offset_db={name: float(db.value) for name, db in node.child("offset_db").entries()},
+    )
+
+
+def _eq(node: Node) -> tuple[Band, ...]:
+    return tuple(_band(band) for band in node.child("eq").items())
+
+
+def _band(node: Node) -> Band:
+    settings = _numbers(node, "freq_hz", "gain_db", "q")
+    if node.value["type"] in DEFAULT_Q:
+        settings.setdefault("q", DEFAULT_Q[node.value["type"]])
+    if "slope_db_per_oct" in node:
+        settings["slope_db_per_oct"] = int(node.value["slope_db_per_oct"])
+    return Band(BandSettings(node.value["type"], **settings), node.child("why").text)
+
+
+def _compressor(parent: Node) -> Compressor | None:
+    node = parent.child("compressor")
+    if "compressor" not in parent:
+        return None
+    return Compressor(
+        CompressorSettings(**_numbers(node, *(f.name for f in fields(CompressorSettings)))),
+        **_plain(node, "key", "why"),
+        makeup_db=node.child("makeup_db").number,
+    )
+
+
+def _bus_automation(node: Node) -> BusAutomation:
+    rides = node.child("automation")
+    return BusAutomation(_points(rides.child("gain_db")), _points(rides.child("mute")))
+
+
+def _points(node: Node) -> Points:
+    return tuple(
+        Point(
+            position_of(point),
+            _point_value(str(node.path[-1]), point.value["value"]),
+            **_numbers(point, "over_beats", "over_ms"),
+        )
+        for point in node.items()
+    )
+
+
+def _point_value(ridden: str, value: Any) -> float:
+    return pan_value(value) if ridden == "pan" else level_db(value)
+
+
+def level_db(value: Any) -> float:
+    """Return a level as a float; ``off`` is -inf, and true and false are 1 and 0.
+
+    >>> level_db("off"), level_db(-6)
+    (-inf, -6.0)
+    """
+    return SILENCE_DB if value == "off" else float(value)
+
+
+def pan_value(text: str) -> float:
+    """Return a pan from -100 (hard left) to +100 (hard right).
+
+    >>> [pan_value(pan) for pan in ("L100", "C", "R30")]
+    [-100.0, 0.0, 30.0]
+    """
+    if text == "C":
+        return 0.0
+    return float(text[1:]) * (-1.0 if text[0] == "L" else 1.0)
+
+
+def _plain(node: Node, *keys: str) -> dict[str, Any]:
+    """The entries under these keys that are there, as they are."""
+    return {key: node.value[key] for key in keys if key in node}
+
+
+def _numbers(node: Node, *keys: str) -> dict[str, Any]:
+    """The entries under these keys that are there, as floats."""
+    return {key: float(node.value[key]) for key in keys if key in node}

@@ -1,0 +1,235 @@
+"""The typed, frozen mix sheet. Processor settings are the ones in `dsp`: written once.
+
+Built by :mod:`mixwright.sheet.build` from a validated tree; nothing here knows YAML. Every part
+that can be pointed at carries the path it was read from, and :class:`Sheet` maps a path to its
+place in the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from mixwright.dsp.compressor import CompressorSettings
+from mixwright.dsp.delay import DelaySettings
+from mixwright.dsp.eq import BandSettings
+from mixwright.dsp.reverb import ReverbSettings
+from mixwright.problem import Span
+from mixwright.timeline import Position, Section, TempoChange, Timeline
+
+PathKey = tuple[str | int, ...]
+StepName = Literal["balance", "mixbus", "eq", "dynamics", "effects", "automation"]
+STEPS: tuple[StepName, ...] = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
+
+ROLES = (
+    "lead_vocal",
+    "backing_vocal",
+    "kick",
+    "snare",
+    "toms",
+    "cymbals",
+    "drum_overheads",
+    "drum_room",
+    "percussion",
+    "bass",
+    "electric_guitar",
+    "acoustic_guitar",
+    "piano",
+    "keys",
+    "organ",
+    "synth",
+    "pad",
+    "strings",
+    "brass",
+    "woodwind",
+    "sound_effect",
+    "other",
+)
+
+
+@dataclass(frozen=True)
+class Point:
+    """One automation point: from `at` on, move to `value` over so many beats or ms (a step if 0).
+
+    `value` is dB for gains and sends (-inf for ``off``), -100..+100 for pan, 0 or 1 for mute.
+    """
+
+    at: Position
+    value: float
+    over_beats: float = 0.0
+    over_ms: float = 0.0
+
+
+Points = tuple[Point, ...]
+
+
+@dataclass(frozen=True)
+class Band:
+    """One EQ band with the reason for it."""
+
+    settings: BandSettings
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Compressor:
+    """A compressor in its place: settings, where its key comes from, how it is made up.
+
+    `makeup_db` None means matched: the gated loudness after it is what it was before.
+    """
+
+    settings: CompressorSettings
+    key: str | None = None
+    makeup_db: float | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class TrackAutomation:
+    """Rides of a track: `gain_db` adds to the fader, everything else is absolute."""
+
+    gain_db: Points = ()
+    pan: Points = ()
+    mute: Points = ()
+    sends_db: Mapping[str, Points] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class BusAutomation:
+    """Rides of a group, a return or the mix bus: `gain_db` adds to its gain."""
+
+    gain_db: Points = ()
+    mute: Points = ()
+
+
+@dataclass(frozen=True)
+class Track:
+    """One recorded track and everything done to it."""
+
+    name: str
+    file: str
+    role: str = "other"
+    group: str | None = None
+    polarity: Literal["normal", "invert"] = "normal"
+    offset_ms: float = 0.0
+    trim_db: float = 0.0
+    gain_db: float = 0.0
+    pan: float = 0.0
+    width_percent: float = 100.0
+    mute: bool = False
+    eq: tuple[Band, ...] = ()
+    level_match: bool = True
+    compressor: Compressor | None = None
+    sends_db: Mapping[str, float] = field(default_factory=dict)
+    automation: TrackAutomation = TrackAutomation()
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Group:
+    """A sum of tracks with its own EQ, compressor and gain."""
+
+    name: str
+    gain_db: float = 0.0
+    mute: bool = False
+    eq: tuple[Band, ...] = ()
+    level_match: bool = False
+    compressor: Compressor | None = None
+    automation: BusAutomation = BusAutomation()
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Return:
+    """A shared effect that tracks send to; `note` times a delay by the tempo instead of ms."""
+
+    name: str
+    effect: ReverbSettings | DelaySettings
+    note: str | None = None
+    gain_db: float = 0.0
+    mute: bool = False
+    eq: tuple[Band, ...] = ()
+    automation: BusAutomation = BusAutomation()
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class MixBus:
+    """What the whole mix passes through: EQ, compressor, gain."""
+
+    gain_db: float = 0.0
+    eq: tuple[Band, ...] = ()
+    level_match: bool = False
+    compressor: Compressor | None = None
+    automation: BusAutomation = BusAutomation()
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A finished mix to compare with, over one of this song's section names if given."""
+
+    file: str
+    section: str | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One deliverable: which tracks or groups it holds, at which offsets, in which formats."""
+
+    name: str
+    formats: tuple[str, ...] = ("wav24",)
+    only: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    offset_db: Mapping[str, float] = field(default_factory=dict)
+    split_by: Literal["group", "track"] | None = None
+    sum: Literal["exact", "own"] = "own"
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Song:
+    """Title, sample rate and the song's map in time; `end` overrides the longest track."""
+
+    title: str
+    sample_rate_hz: int
+    artist: str | None = None
+    tempo: tuple[TempoChange, ...] = (TempoChange(1, 120.0, 4),)
+    sections: tuple[Section, ...] = ()
+    loudest_section: str | None = None
+    end: Position | None = None
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A whole mix. `spans` maps a path such as ``("tracks", "bass", "gain_db")`` to its place."""
+
+    path: Path
+    song: Song
+    tracks: tuple[Track, ...]
+    groups: tuple[Group, ...] = ()
+    returns: tuple[Return, ...] = ()
+    mix_bus: MixBus = MixBus()
+    references: tuple[Reference, ...] = ()
+    variants: tuple[Variant, ...] = ()
+    spans: Mapping[PathKey, Span] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def folder(self) -> Path:
+        """The folder that paths in the sheet are relative to."""
+        return self.path.parent
+
+    @property
+    def timeline(self) -> Timeline:
+        """The song's map from musical time to samples."""
+        return Timeline(self.song.sample_rate_hz, self.song.tempo, self.song.sections)
+
+    def span_of(self, *path: str | int) -> Span | None:
+        """Return the place of a path, or of its nearest parent that has one."""
+        for length in range(len(path), 0, -1):
+            if (span := self.spans.get(tuple(path[:length]))) is not None:
+                return span
+        return None

@@ -1,0 +1,322 @@
+"""Faults of shape in words: one cause, one message, at the smallest place that shows it."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from mixwright.problem import Problem
+from mixwright.sheet.nearest import listed, nearest, similar
+from mixwright.sheet.tree import Tree
+
+if TYPE_CHECKING:
+    from jsonschema import ValidationError
+
+    from mixwright.sheet.model import PathKey
+
+_UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "percent": "%", "bpm": "bpm"}
+_KINDS = {
+    "object": "a mapping",
+    "array": "a list",
+    "string": "a string",
+    "number": "a number",
+    "integer": "a whole number",
+    "boolean": "true or false",
+}
+_BOOLEAN_WORDS = {"yes": "true", "on": "true", "no": "false", "off": "false"}
+_LONGEST_LISTED = 8
+
+
+def shape_faults(
+    errors: Iterable[ValidationError], tree: Tree
+) -> tuple[list[Problem], set[PathKey]]:
+    """Return the problems that a validator's errors are, and the paths of the bad values."""
+    problems: dict[Problem, None] = {}
+    bad: set[PathKey] = set()
+    meant: set[PathKey] = set()
+    # A wrong type first: what else is wrong with such a value follows from it. Unknown keys
+    # before missing ones: a misspelt key is not missing as well.
+    for error in sorted(errors, key=_rank):
+        fault = _Fault(error, tree)
+        keyword = str(error.validator)
+        if keyword == "additionalProperties":
+            for path, problem in fault.unknown_keys(meant):
+                problems[problem] = None
+                bad.add(path)
+        elif keyword == "required":
+            problems.update(dict.fromkeys(fault.missing_keys(meant)))
+        elif fault.path not in bad:
+            problems[fault.bad_value(keyword)] = None
+            if keyword not in ("uniqueItems", "dependentRequired"):
+                bad.add(fault.path)
+    return list(problems), bad
+
+
+def _rank(error: ValidationError) -> int:
+    order = {"type": 0, "additionalProperties": 1, "required": 2}
+    return order.get(str(error.validator), 3)
+
+
+@dataclass(frozen=True)
+class _Fault:
+    """One validator's error with what is needed to word it."""
+
+    error: ValidationError
+    tree: Tree
+
+    @property
+    def path(self) -> PathKey:
+        return tuple(self.error.absolute_path)
+
+    @property
+    def schema(self) -> Any:
+        return self.error.schema
+
+    @property
+    def value(self) -> Any:
+        return self.error.instance
+
+    @property
+    def asked(self) -> Any:
+        """What the keyword that failed asks for."""
+        return self.error.validator_value
+
+    @property
+    def name(self) -> str:
+        """The key, or the key of the list that the value is an item of."""
+        keys = [part for part in self.path if isinstance(part, str)]
+        name = keys[-1] if keys else "the sheet"
+        return f"an item of {name}" if self.path and isinstance(self.path[-1], int) else name
+
+    @property
+    def said(self) -> str:
+        """The value as a person writes it."""
+        return as_written(self.value)
+
+    def problem(self, rule: str, message: str, help: str | None = None) -> Problem:
+        return Problem(f"sheet/{rule}", message, self.tree.span(self.path), help)
+
+    def unknown_keys(self, meant: set[PathKey]) -> Iterator[tuple[PathKey, Problem]]:
+        """A problem for each key that has no place; `meant` collects what they stand for."""
+        known = self.schema.get("properties", {})
+        patterns = self.schema.get("patternProperties", {})
+        free = [key for key in known if key not in self.value]
+        for key in self.value:
+            if key in known or any(re.search(pattern, key) for pattern in patterns):
+                continue
+            path = (*self.path, key)
+            span = self.tree.key_span(path)
+            if patterns and not known:
+                yield path, Problem("sheet/bad-name", _bad_name(key), span, _better_name(key))
+                continue
+            found = nearest(key, free)
+            if found is not None:
+                meant.add((*self.path, found))
+            help = similar("key", key, free if found else known)
+            yield path, Problem("sheet/unknown-key", f"unknown key {key}", span, help)
+
+    def missing_keys(self, meant: set[PathKey]) -> Iterator[Problem]:
+        span = self.tree.key_span(self.path)
+        if not self.path:
+            span = self.tree.text.span(1, 1)
+        for key in self.asked:
+            if key not in self.value and (*self.path, key) not in meant:
+                yield Problem("sheet/missing-key", f"{self.owner} has no {key}", span)
+
+    @property
+    def owner(self) -> str:
+        """What a mapping is, for a message about its keys."""
+        if not self.path:
+            return "the sheet"
+        last = self.path[-1]
+        kind = self.value.get("type") if isinstance(self.value, dict) else None
+        if len(self.path) == 2 and self.path[0] in ("tracks", "groups", "returns", "variants"):
+            what = kind if self.path[0] == "returns" and kind else str(self.path[0])[:-1]
+            return f"the {what} {last}"
+        if isinstance(last, str):
+            return f"the {last.replace('_', ' ')}"
+        if self.path[-2] == "eq":
+            return f"a {kind} band" if isinstance(kind, str) else "an EQ band"
+        singular = {"tempo": "a tempo change", "sections": "a section", "references": "a reference"}
+        return singular.get(str(self.path[-2]), "an automation point")
+
+    def bad_value(self, keyword: str) -> Problem:
+        if self.value is None and keyword != "not":
+            message = f"{self.name} has no value, expected {self.expected}"
+            help = (
+                "write {} for one with nothing set" if self.schema.get("type") == "object" else None
+            )
+            return self.problem("no-value", message, help)
+        return _BAD_VALUES[keyword](self)
+
+    @property
+    def expected(self) -> str:
+        """What kind of value the schema asks for."""
+        if "patternErrorMessage" in self.schema:
+            return str(self.schema["patternErrorMessage"]).removeprefix("expected ")
+        kinds = self.schema.get("type", "object")
+        if isinstance(kinds, list):
+            return f"a number or {self.schema['then']['enum'][0]}"
+        return _KINDS[kinds]
+
+    def wrong_type(self) -> Problem:
+        value, kinds, help = self.value, self.schema["type"], None
+        if isinstance(value, float | int) and not isinstance(value, bool) and kinds == "integer":
+            return self.problem(
+                "wrong-type", f"{self.name} is {self.said}, expected a whole number"
+            )
+        if isinstance(value, str) and kinds == "boolean" and value.lower() in _BOOLEAN_WORDS:
+            help = f"write {_BOOLEAN_WORDS[value.lower()]}"
+        elif isinstance(value, str) and kinds in ("number", "integer"):
+            help = _number_help(value)
+        elif isinstance(value, int | float) and kinds == "string":
+            help = _text_help(value, self.schema)
+        message = f"expected {self.expected} for {self.name}, found {_kind(value)}"
+        return self.problem("wrong-type", message, help)
+
+    def out_of_bounds(self) -> Problem:
+        low, high = self.schema.get("minimum"), self.schema.get("maximum")
+        within = f"between {as_written(low)} and {as_written(high)}"
+        unit = unit_of(self.path)
+        message = f"{self.name} is {self.said}, expected {within}{unit and ' ' + unit}"
+        return self.problem("out-of-bounds", message)
+
+    def not_listed(self) -> Problem:
+        choices = self.asked if isinstance(self.asked, list) else [self.asked]
+        if choices in (["off"], ["matched"]):
+            message = f"{self.name} is {self.said}, expected a number or {choices[0]}"
+            return self.problem("not-listed", message, _number_help(self.value))
+        every = [as_written(choice) for choice in choices]
+        found = nearest(self.said, every) if isinstance(self.value, str) else None
+        help = f"a similar one exists: {found}" if found else None
+        if len(every) <= _LONGEST_LISTED:
+            message = f"{self.name} is {self.said}, expected {listed(every)}"
+            return self.problem("not-listed", message, help)
+        help = help or f"known {self.name}s: {', '.join(every)}"
+        return self.problem("not-listed", f"unknown {self.name} {self.said}", help)
+
+    def off_pattern(self) -> Problem:
+        help = None
+        if isinstance(self.value, str):
+            upper = self.value.upper().replace(" ", "")
+            help = f"write {upper}" if re.search(self.asked, upper) else None
+        message = f"{self.name} is {self.said}, expected {self.expected}"
+        return self.problem("bad-value", message, help)
+
+    def empty(self) -> Problem:
+        kind = {"tracks": "at least one track"}.get(self.name, "at least one item")
+        kind = "some text" if isinstance(self.value, str) else kind
+        return self.problem("empty-value", f"{self.name} is empty, expected {kind}")
+
+    def repeated(self) -> Problem:
+        again = next(i for i, item in enumerate(self.value) if item in self.value[:i])
+        message = f"{self.name} names {as_written(self.value[again])} twice"
+        return Problem("sheet/named-twice", message, self.tree.span((*self.path, again)))
+
+    def lacks_partner(self) -> Problem:
+        for key, partners in self.asked.items():
+            lacking = [p for p in partners if p not in self.value]
+            if key in self.value and lacking:
+                break
+        span = self.tree.key_span((*self.path, key))
+        message = f"{key} does nothing without {lacking[0]}"
+        return Problem("sheet/no-effect", message, span)
+
+    def no_place(self) -> Problem:
+        """A key that is known but has nothing to do in this kind of part."""
+        key, parent = self.path[-1], self.path[:-1]
+        mapping: Any = self.tree.value
+        for part in parent:
+            mapping = mapping[part]
+        what = f"a {mapping.get('type')}"
+        if parent == ("mix_bus", "compressor"):
+            what = "the mix bus compressor"
+        elif parent[-2] == "eq":
+            what = f"{what} band"
+        elif parent[-2] == "mute":
+            what = "a mute point"
+        return Problem("sheet/no-effect", f"{what} takes no {key}", self.tree.key_span(self.path))
+
+
+_BAD_VALUES: dict[str, Callable[[_Fault], Problem]] = {
+    "type": _Fault.wrong_type,
+    "minimum": _Fault.out_of_bounds,
+    "maximum": _Fault.out_of_bounds,
+    "enum": _Fault.not_listed,
+    "const": _Fault.not_listed,
+    "pattern": _Fault.off_pattern,
+    "minItems": _Fault.empty,
+    "minLength": _Fault.empty,
+    "minProperties": _Fault.empty,
+    "uniqueItems": _Fault.repeated,
+    "dependentRequired": _Fault.lacks_partner,
+    "not": _Fault.no_place,
+}
+# Every keyword in the schema that can fail; a test holds the two together.
+SPOKEN_KEYWORDS = frozenset({*_BAD_VALUES, "additionalProperties", "required"})
+
+
+def unit_of(path: PathKey) -> str:
+    """Return the unit that the key of a value names; an automation value has its curve's.
+
+    >>> unit_of(("tracks", "bass", "automation", "gain_db", 0, "value"))
+    'dB'
+    """
+    if path[-1:] == ("value",):
+        path = path[:-2]
+    if len(path) > 1 and path[-2] in ("sends_db", "offset_db"):
+        return "dB"
+    key = str(path[-1]).partition(".")[0]
+    return _UNITS.get(key.rpartition("_")[2], "")
+
+
+def as_written(value: Any) -> str:
+    """Return a value as one writes it in a sheet, without losing digits.
+
+    >>> as_written(5.0), as_written(True), as_written("bass")
+    ('5', 'true', 'bass')
+    """
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return _kind(value) if isinstance(value, dict | list) else str(value)
+
+
+def _kind(value: Any) -> str:
+    if isinstance(value, bool):
+        return as_written(value)
+    if isinstance(value, int | float):
+        return "a number"
+    names: dict[type, str] = {dict: "a mapping", list: "a list", str: "a string"}
+    return names.get(type(value), "nothing")
+
+
+def _text_help(value: float, schema: dict[str, Any]) -> str | None:
+    if "pattern" in schema:
+        side = "L" if value < 0 else "R"
+        better = f"{side}{as_written(abs(value))}" if value else "C"
+        return f"write {better}" if re.search(schema["pattern"], better) else None
+    return None if "enum" in schema else "put it in quotes to make it a string"
+
+
+def _number_help(text: str) -> str | None:
+    if re.fullmatch(r"[-+]?[0-9]*[.,]?[0-9]+\s*(dB|Hz|ms|s|%|bpm)", text, re.IGNORECASE):
+        return "leave the unit out; it is in the key"
+    if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", text):
+        return f"write {text.replace(',', '.')}"
+    is_number = re.fullmatch(r"[-+]?(0|[1-9][0-9]*)(\.[0-9]*)?", text)
+    return "take the quotes away" if is_number else None
+
+
+def _bad_name(key: str) -> str:
+    return f"{key} is not a name, expected letters, digits, _ and -, the first a letter or digit"
+
+
+def _better_name(key: str) -> str | None:
+    letters = unicodedata.normalize("NFKD", key).encode("ascii", "ignore").decode()
+    better = re.sub(r"[^A-Za-z0-9_-]+", "_", letters).strip("_-")
+    return f"a name that works: {better}" if better else None

@@ -1,0 +1,100 @@
+"""The sheet as text: read once, kept whole, so that every message can show its line."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from mixwright.problem import Fault, Problem, ProblemError, Span
+
+MAX_BYTES = 4 * 1024 * 1024
+# What YAML 1.1 allows in a stream; anything else is a control character or half a pair.
+_NOT_ALLOWED = re.compile(
+    "[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|(?<!^)\ufeff"
+)
+
+
+@dataclass(frozen=True)
+class SheetText:
+    """A sheet's text; `path` is as the user gave it, `lines` are without their line ends."""
+
+    path: str
+    text: str = field(repr=False)
+    lines: tuple[str, ...] = field(repr=False)
+
+    def span(self, line: int, column: int, length: int = 1) -> Span:
+        """Return a span (counted from 1) that ends at the end of its line at the latest."""
+        room = len(self.lines[line - 1].rstrip()) - column + 1 if line <= len(self.lines) else 1
+        return Span(self.path, line, column, max(1, min(length, room)))
+
+    def span_at(self, index: int) -> Span:
+        """Return the span of the one character at `index` (from 0) in the text."""
+        before = self.text[:index].splitlines(keepends=True)
+        if before and before[-1].splitlines()[0] == before[-1]:
+            return self.span(len(before), len(before[-1]) + 1)
+        return self.span(len(before) + 1, 1)
+
+
+def load_text(path: str | Path) -> SheetText:
+    """Read a sheet's text.
+
+    Raises ProblemError for a file that is missing, a folder, unreadable, over 4 MiB, empty, not
+    UTF-8 or with control characters in it.
+
+    >>> load_text("mix.yaml").lines[0]  # doctest: +SKIP
+    'format: 1'
+    """
+    shown = str(path)
+    data = _read(Path(path), shown)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise _not_utf8(shown, data, error.start) from error
+    if not text.strip():
+        raise _fault("sheet/empty", f"{shown} is empty, expected a mix sheet")
+    sheet = SheetText(shown, text, tuple(text.splitlines()))
+    if odd := _NOT_ALLOWED.search(text):
+        message = f"the character U+{ord(odd.group()):04X} is not allowed in a sheet"
+        raise _fault("sheet/bad-character", message, sheet.span_at(odd.start()))
+    return sheet
+
+
+def _read(path: Path, shown: str) -> bytes:
+    try:
+        if path.is_dir():
+            message = f"{shown} is a folder, expected a mix sheet"
+            raise _fault("sheet/is-a-folder", message, help=_sheet_inside(path))
+        with path.open("rb") as file:
+            data = file.read(MAX_BYTES + 1)
+    except FileNotFoundError as error:
+        raise _fault("sheet/no-such-file", f"there is no file {shown}") from error
+    except (OSError, ValueError) as error:
+        reason = (getattr(error, "strerror", None) or str(error)).lower()
+        message = f"{shown} can't be read: {reason}"
+        raise ProblemError([Problem("sheet/unreadable", message, fault=Fault.MACHINE)]) from error
+    if len(data) > MAX_BYTES:
+        message = f"{shown} is larger than {MAX_BYTES // 2**20} MiB, too large for a mix sheet"
+        raise _fault("sheet/too-large", message)
+    return data
+
+
+def _sheet_inside(folder: Path) -> str | None:
+    found = sorted(folder.glob("*.yaml"))
+    return f"there is a sheet inside it: {found[0]}" if found else None
+
+
+def _not_utf8(shown: str, data: bytes, start: int) -> ProblemError:
+    good = data[:start].decode("utf-8-sig")
+    lines = good.splitlines() or [""]
+    if good.endswith(("\n", "\r")):
+        lines.append("")
+    span = Span(shown, len(lines), len(lines[-1]) + 1)
+    message = f"the byte 0x{data[start]:02X} is not UTF-8"
+    return _fault("sheet/not-utf-8", message, span, "save the sheet as UTF-8")
+
+
+def _fault(
+    rule: str, message: str, span: Span | None = None, help: str | None = None
+) -> ProblemError:
+    return ProblemError([Problem(rule, message, span, help)])

@@ -1,0 +1,45 @@
+"""The few conversions and conventions that every room shares.
+
+A *Block* is a C-contiguous float64 array of shape ``(frames, channels)``; channels is 1 or 2
+and is never guessed from the shape of anything else. Levels are in dB re full scale (amplitude
+1.0) unless a name says otherwise; positions are in samples from the start of the song.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Block: TypeAlias = NDArray[np.float64]
+
+SILENCE_DB = -math.inf
+
+
+def db_to_gain(level_db: float) -> float:
+    """Return the amplitude ratio of a level in dB; -inf dB is 0.0.
+
+    >>> round(db_to_gain(-6.0206), 4)
+    0.5
+    """
+    return 0.0 if level_db == SILENCE_DB else float(10.0 ** (level_db / 20.0))
+
+
+def gain_to_db(gain: float) -> float:
+    """Return the level in dB of a non-negative amplitude ratio; 0.0 is -inf dB.
+
+    >>> round(gain_to_db(0.5), 4)
+    -6.0206
+    """
+    return SILENCE_DB if gain <= 0.0 else 20.0 * math.log10(gain)
+
+
+def ms_to_samples(time_ms: float, rate_hz: int) -> float:
+    """Return a time in milliseconds as a (fractional) count of samples.
+
+    >>> ms_to_samples(2.5, 48000)
+    120.0
+    """
+    return time_ms * rate_hz / 1000.0

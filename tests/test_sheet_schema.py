@@ -1,0 +1,376 @@
+"""The schema against everything it repeats: processor bounds and defaults, the model, roles."""
+
+from __future__ import annotations
+
+import copy
+import dataclasses
+import random
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, get_args, get_type_hints
+
+import jsonschema
+import pytest
+
+from mixwright.dsp.compressor import CompressorSettings
+from mixwright.dsp.contract import bounds_of
+from mixwright.dsp.delay import DelaySettings
+from mixwright.dsp.eq import DEFAULT_Q, SLOPES_DB_PER_OCT, BandSettings, BandType
+from mixwright.dsp.reverb import ReverbSettings
+from mixwright.sheet import ROLES, load_text, model, schema_path
+from mixwright.sheet import schema as schema_module
+from mixwright.sheet.fits import ANNOTATIONS, CHECKS, QuickCheck
+from mixwright.sheet.schema import FORMAT, SCHEMA_FILE, load_schema, validator
+from mixwright.sheet.shape import SPOKEN_KEYWORDS
+from mixwright.sheet.tree import read_tree
+from mixwright.timeline import NOTE_FEELS, NOTE_NAMES, Section, TempoChange, note_to_beats
+
+GOOD = Path(__file__).parent / "sheets" / "good"
+SCHEMA = load_schema()
+DEFS: dict[str, Any] = SCHEMA["$defs"]
+# A key that must not be there: said so in the schema, so it needs no words of its own.
+NEVER: dict[str, Any] = {"not": {}}
+
+
+def resolved(schema: dict[str, Any]) -> dict[str, Any]:
+    """A schema with what it refers to under what it says itself."""
+    if "$ref" not in schema:
+        return schema
+    target = resolved(DEFS[schema["$ref"].removeprefix("#/$defs/")])
+    return {**target, **{key: value for key, value in schema.items() if key != "$ref"}}
+
+
+def properties(name: str) -> dict[str, Any]:
+    """The keys of a part by name, resolved."""
+    return {key: resolved(value) for key, value in DEFS[name]["properties"].items()}
+
+
+def subschemas(schema: Any, path: str = "#") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Every schema within a schema, each with its path."""
+    if not isinstance(schema, dict):
+        return
+    yield path, schema
+    for keyword in ("properties", "patternProperties", "$defs"):
+        for key, value in schema.get(keyword, {}).items():
+            yield from subschemas(value, f"{path}/{keyword}/{key}")
+    for keyword in ("items", "if", "then", "not"):
+        yield from subschemas(schema.get(keyword), f"{path}/{keyword}")
+    for index, value in enumerate(schema.get("allOf", ())):
+        yield from subschemas(value, f"{path}/allOf/{index}")
+
+
+def keys(schema: Any, path: str = "#") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Every key that a person may write, as its path and schema; conditions left out."""
+    for where, part in subschemas(schema, path):
+        if "/if" in where or "/then" in where or "/not" in where:
+            continue
+        for keyword in ("properties", "patternProperties"):
+            for key, value in part.get(keyword, {}).items():
+                if value != NEVER:
+                    yield f"{where}/{keyword}/{key}", value
+
+
+def test_the_schema_is_valid() -> None:
+    assert SCHEMA["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+    assert schema_path().name == "mix-sheet.schema.json"
+
+
+def test_every_key_is_explained() -> None:
+    found = list(keys(SCHEMA))
+    assert len(found) > 100
+    for path, schema in found:
+        words = resolved(schema)
+        assert words.get("title"), path
+        description = words.get("description", "")
+        assert description.endswith("."), path
+        assert len(description) > len(words["title"]) or "item" in path, path
+
+
+def test_every_number_is_bounded() -> None:
+    for path, schema in keys(SCHEMA):
+        words = resolved(schema)
+        if {"number", "integer"} & set(as_list(words.get("type"))):
+            limited = {"minimum", "maximum"} <= words.keys() or {"enum", "const"} & words.keys()
+            assert limited, path
+
+
+def as_list(value: Any) -> list[Any]:
+    """A value as a list, if it is none."""
+    return value if isinstance(value, list) else [value]
+
+
+def test_units_in_keys_are_in_descriptions() -> None:
+    units = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "econds", "percent": "percent"}
+    for path, schema in keys(SCHEMA):
+        key = path.rpartition("/")[2]
+        if "_" in key and key.rpartition("_")[2] in units and "patternProperties" not in path:
+            assert units[key.rpartition("_")[2]] in resolved(schema)["description"], path
+
+
+def test_nothing_else_is_allowed() -> None:
+    for path, schema in subschemas(SCHEMA):
+        if schema.get("type") == "object":
+            assert schema.get("additionalProperties") is False, path
+
+
+def test_there_are_no_branches_without_a_readable_message() -> None:
+    for path, schema in subschemas(SCHEMA):
+        assert not {"oneOf", "anyOf", "else", "propertyNames"} & schema.keys(), path
+        # What may fail is said in words, and known to the quick check.
+        assert schema.keys() - ANNOTATIONS - CHECKS.keys() <= {"then"}, path
+        structure = {"$ref", "allOf", "if", "then", "items", "properties", "patternProperties"}
+        assert schema.keys() - ANNOTATIONS - structure <= SPOKEN_KEYWORDS, path
+
+
+def test_every_value_has_a_type() -> None:
+    for path, schema in keys(SCHEMA):
+        assert "type" in resolved(schema), path
+
+
+SETTINGS = [
+    ("band", BandSettings, set()),
+    ("compressor", CompressorSettings, set()),
+    ("return", ReverbSettings, set()),
+    ("return", DelaySettings, {"later_times_ms"}),
+]
+
+
+@pytest.mark.parametrize(("name", "settings", "_"), SETTINGS)
+def test_bounds_are_those_of_the_processors(name: str, settings: type, _: Any) -> None:
+    bounds = bounds_of(settings)
+    assert bounds
+    for key, bound in bounds.items():
+        schema = properties(name)[key]
+        assert (schema["minimum"], schema["maximum"]) == (bound.low, bound.high), key
+
+
+@pytest.mark.parametrize(("name", "settings", "own"), SETTINGS)
+def test_defaults_are_those_of_the_processors(name: str, settings: Any, own: set[str]) -> None:
+    for entry in dataclasses.fields(settings):
+        if entry.name in own:
+            continue
+        schema = properties(name)[entry.name]
+        # A band's gain is either needed or not allowed; its Q goes by its type.
+        if (name, entry.name) in {("band", "gain_db"), ("band", "q")} or entry.default == ():
+            assert "default" not in schema
+        elif entry.default in (dataclasses.MISSING, None):
+            assert "default" not in schema, entry.name
+        else:
+            assert schema["default"] == entry.default, entry.name
+
+
+def test_needed_keys_are_the_fields_without_default() -> None:
+    def needed(settings: Any) -> set[str]:
+        fields = dataclasses.fields(settings)
+        return {field.name for field in fields if field.default is dataclasses.MISSING}
+
+    assert set(DEFS["compressor"]["required"]) == needed(CompressorSettings)
+    assert set(DEFS["band"]["required"]) == needed(BandSettings)
+    reverb = DEFS["return"]["allOf"][0]
+    assert reverb["if"]["properties"]["type"] == {"const": "reverb"}
+    assert set(reverb["then"]["required"]) == needed(ReverbSettings)
+
+
+def test_band_types_and_slopes() -> None:
+    assert properties("band")["type"]["enum"] == list(get_args(BandType))
+    assert properties("band")["slope_db_per_oct"]["enum"] == list(SLOPES_DB_PER_OCT)
+
+
+def test_default_q_goes_by_type() -> None:
+    found: dict[str, float] = {}
+    for rule in DEFS["band"]["allOf"]:
+        kind = rule["if"]["properties"]["type"]
+        default = rule["then"]["properties"].get("q", {}).get("default")
+        if default is not None:
+            found.update(dict.fromkeys(kind.get("enum", [kind.get("const")]), default))
+    assert found == DEFAULT_Q
+
+
+PARTS = [
+    ("track", model.Track, {"name"}, set()),
+    ("group", model.Group, {"name"}, set()),
+    ("mix_bus", model.MixBus, set(), set()),
+    ("variant", model.Variant, {"name"}, set()),
+    ("compressor", model.Compressor, {"settings"}, set()),
+    ("band", model.Band, {"settings"}, set()),
+    ("return", model.Return, {"name", "effect"}, {"type"}),
+    ("track_automation", model.TrackAutomation, {"sends_db"}, set()),
+    ("gain_point", model.Point, {"at"}, {"section", "bar", "beat", "s"}),
+]
+
+
+@pytest.mark.parametrize(("name", "part", "only_model", "only_sheet"), PARTS)
+def test_keys_are_the_fields_of_the_model(
+    name: str, part: Any, only_model: set[str], only_sheet: set[str]
+) -> None:
+    expected = {field.name for field in dataclasses.fields(part)} - only_model | only_sheet
+    inner: dict[str, list[type]] = {
+        "compressor": [CompressorSettings],
+        "band": [BandSettings],
+        "return": [ReverbSettings, DelaySettings],
+    }
+    for settings in inner.get(name, []):
+        expected |= {field.name for field in dataclasses.fields(settings)} - {"later_times_ms"}
+    assert set(properties(name)) == expected
+
+
+@pytest.mark.parametrize(("name", "part", "only_model", "_"), PARTS)
+def test_defaults_are_those_of_the_model(
+    name: str, part: Any, only_model: set[str], _: Any
+) -> None:
+    in_words = {("track", "pan"): "C", ("compressor", "makeup_db"): "matched"}
+    for field in dataclasses.fields(part):
+        if field.name in only_model:
+            continue
+        schema = properties(name)[field.name]
+        if (name, field.name) in in_words:
+            assert schema["default"] == in_words[name, field.name]
+        elif isinstance(field.default, str | int | float):
+            assert schema["default"] == field.default, field.name
+        elif field.name == "formats":
+            assert tuple(schema["default"]) == field.default
+        else:
+            assert "default" not in schema, field.name
+
+
+def test_song_and_sheet_have_the_keys_of_the_model() -> None:
+    song = SCHEMA["properties"]["song"]
+    assert set(song["properties"]) == {field.name for field in dataclasses.fields(model.Song)}
+    tempo = song["properties"]["tempo"]["items"]["properties"]
+    assert set(tempo) == {field.name for field in dataclasses.fields(TempoChange)}
+    sections = song["properties"]["sections"]["items"]["properties"]
+    assert set(sections) == {field.name for field in dataclasses.fields(Section)}
+    references = SCHEMA["properties"]["references"]["items"]["properties"]
+    assert set(references) == {field.name for field in dataclasses.fields(model.Reference)}
+    parts = {field.name for field in dataclasses.fields(model.Sheet)} - {"path", "spans"}
+    assert set(SCHEMA["properties"]) == parts | {"format"}
+    assert SCHEMA["properties"]["format"]["const"] == FORMAT
+
+
+def test_closed_lists_are_those_of_the_model() -> None:
+    assert properties("track")["role"]["enum"] == list(ROLES)
+    for name, part, words in (
+        ("track", model.Track, ("polarity",)),
+        ("variant", model.Variant, ("split_by", "sum")),
+    ):
+        for key in words:
+            hint = get_type_hints(part)[key]
+            literals = [word for arg in get_args(hint) for word in (get_args(arg) or (arg,))]
+            assert properties(name)[key]["enum"] == [w for w in literals if isinstance(w, str)]
+
+
+def test_notes_are_those_of_the_timeline() -> None:
+    schema = properties("return")["note"]
+    fits = QuickCheck(schema).fits
+    for name in NOTE_NAMES:
+        for feel in NOTE_FEELS:
+            note = name if feel == "straight" else f"{name} {feel}"
+            assert fits(note)
+            assert note_to_beats(note) > 0.0
+    assert not any(map(fits, ("1/8 straight", "1/3", "1/64", "8", "1/8  dotted", "1/8dotted")))
+
+
+@pytest.mark.parametrize("pan", ["C", "L1", "L100", "R9", "R50"])
+def test_a_pan(pan: str) -> None:
+    assert QuickCheck(DEFS["pan"]).fits(pan)
+
+
+@pytest.mark.parametrize("pan", ["", "c", "L", "L0", "L101", "R1000", "L-5", "LC", "C0", "R1.5", 0])
+def test_no_pan(pan: Any) -> None:
+    assert not QuickCheck(DEFS["pan"]).fits(pan)
+
+
+# The quick check against the full validator
+
+ODD: list[Any] = [
+    None, "x", "off", True, -1, 0, 3, 2.5, 1e9, [], {}, [1, 1.0], {"a": 1}, ["lead_vocal"],
+    "delay", "bell", "C", {"bar": 1, "value": 1},
+]  # fmt: skip
+KEYS = ["why", "treshold", "q", "bar", "beat", "over_ms", "key", "gain_db", "note", "sum"]
+
+
+def places(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """The path of every value."""
+    yield path
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from places(item, (*path, key))
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            yield from places(item, (*path, index))
+
+
+def changed(value: Any, path: tuple[Any, ...], chance: random.Random) -> Any:
+    """A copy with something odd at a path: another value, none, or one more key beside it."""
+    value = copy.deepcopy(value)
+    parent = value
+    for key in path[:-1]:
+        parent = parent[key]
+    act = chance.choice(("replace", "remove", "add"))
+    if act == "replace":
+        parent[path[-1]] = copy.deepcopy(chance.choice(ODD))
+    elif act == "remove":
+        del parent[path[-1]]
+    elif isinstance(parent, dict):
+        parent[chance.choice(KEYS)] = copy.deepcopy(chance.choice(ODD))
+    return value
+
+
+def test_the_quick_check_agrees_with_the_validator() -> None:
+    chance = random.Random(1)
+    value = read_tree(load_text(GOOD / "every_key.yaml")).value
+    quick, full = QuickCheck(SCHEMA), validator()
+    assert quick.fits(value)
+    assert full.is_valid(value)
+    paths = [path for path in places(value) if path]
+    answers = {True: 0, False: 0}
+    for path in chance.choices(paths, k=400):
+        odd = changed(value, path, chance)
+        answer = full.is_valid(odd)
+        assert quick.fits(odd) is answer, (path, odd)
+        answers[answer] += 1
+    assert min(answers.values()) > 30, "the changes try both answers"
+
+
+def test_the_quick_check_takes_the_bounds_and_nothing_beyond() -> None:
+    bounded = [resolved(schema) for _, schema in keys(SCHEMA) if "minimum" in resolved(schema)]
+    assert len(bounded) > 40
+    for schema in bounded:
+        fits = QuickCheck(SCHEMA).fits_part
+        low, high = schema["minimum"], schema["maximum"]
+        assert [fits(value, schema) for value in (low, high)] == [True, True]
+        assert [fits(value, schema) for value in (low - 1, high + 1)] == [False, False]
+
+
+def test_the_schema_is_found_in_both_kinds_of_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    module = tmp_path / "engine" / "mixwright" / "sheet" / "schema.py"
+    monkeypatch.setattr(schema_module, "__file__", str(module))
+    assert schema_path() == tmp_path / "schemas" / SCHEMA_FILE
+    inside = module.parents[1] / "schemas" / SCHEMA_FILE
+    inside.parent.mkdir(parents=True)
+    inside.touch()
+    assert schema_path() == inside
+
+
+def test_a_good_sheet_needs_no_slow_imports(tmp_path: Path) -> None:
+    path = tmp_path / "mix.yaml"
+    shutil.copy(GOOD / "smallest.yaml", path)
+    (tmp_path / "piano.wav").touch()
+    code = (
+        "import sys; from mixwright.sheet import load_sheet; load_sheet(sys.argv[1]); "
+        "print([m for m in ('numba', 'scipy', 'soundfile', 'jsonschema') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={"PYTHONPATH": str(Path(model.__file__).parents[2])},
+    )
+    assert done.stdout.strip() == "[]"
