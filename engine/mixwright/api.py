@@ -16,7 +16,7 @@ from mixwright.audio import FORMATS
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, Rendered, make_plan, render_plan
 from mixwright.rendering.run import StageProgress
-from mixwright.rendering.strip import NotFiniteError
+from mixwright.rendering.strip import NodeError
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
 from mixwright.timeline import Position
 
@@ -91,7 +91,7 @@ def render(
             section_at=section_at,
             progress=progress,
         )
-    except NotFiniteError as error:
+    except NodeError as error:
         place = sheet.span_of(*error.path)
         raise ProblemError([dataclasses.replace(p, span=place) for p in error.problems]) from error
 

@@ -7,7 +7,7 @@ rest. Both work in buffers that the strip owns and reuses.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -135,7 +135,10 @@ class TrackStrip:
 
     def source(self, at: int, frames: int) -> Block:
         """Read the block at song sample `at`: the stem with its polarity and trim, nothing else."""
-        block = self._reader.read(self._front[:frames])
+        try:
+            block = self._reader.read(self._front[:frames])
+        except ProblemError as error:
+            raise NodeError(error.problems, ("tracks", self.name, "file")) from error
         self._cut(block, at)
         return _scaled(block, self.plan.input_gain)
 
@@ -239,15 +242,13 @@ def kept_part(block: Block, at: int, span: Span) -> Block:
 def check_finite(energy: float, what: str, path: tuple[str, ...]) -> None:
     """Stop at the first NaN or infinity and name the node; `path` is its place in the sheet."""
     if not math.isfinite(energy):
-        raise NotFiniteError(
-            Problem("render/not-finite", f"{what} became NaN or infinite, expected finite samples"),
-            path,
-        )
+        message = f"{what} became NaN or infinite, expected finite samples"
+        raise NodeError([Problem("render/not-finite", message)], path)
 
 
-class NotFiniteError(ProblemError):
+class NodeError(ProblemError):
     """A ProblemError that knows the sheet path of the node, for who can turn it into a place."""
 
-    def __init__(self, problem: Problem, path: tuple[str, ...]) -> None:
-        super().__init__([problem])
+    def __init__(self, problems: Iterable[Problem], path: tuple[str, ...]) -> None:
+        super().__init__(problems)
         self.path = path

@@ -22,6 +22,8 @@ from mixwright.timeline import note_to_beats
 
 # Filters are designed up to here; beyond it there is no frequency left to shape.
 HIGHEST_OF_RATE = 0.49
+# Reports call the bus by this name.
+RESERVED_NAMES = ("mix_bus",)
 _PARTS = ("tracks", "groups", "returns")
 
 
@@ -60,6 +62,9 @@ class _Check:
         taken: dict[str, str] = {}
         for part in _PARTS:
             for name, node in self.sheet.child(part).entries():
+                if name in RESERVED_NAMES:
+                    message = f"{name} is a name with a meaning of its own"
+                    yield Problem("sheet/name-taken", message, node.key_span, "choose another name")
                 other = taken.setdefault(name, part)
                 if other != part:
                     message = f"{name} names a {other[:-1]} and a {part[:-1]}"
