@@ -82,7 +82,8 @@ def busy_song(make_song: SongMaker) -> Path:
     ridden = (
         "gain_db: -9, pan: L30, sends_db: {hall: -3}, compressor: {threshold_db: -40, ratio: 2, "
         "key: a}, automation: {gain_db: [{s: 1, value: -6, over_ms: 500}], "
-        "pan: [{s: 0.5, value: R30}], sends_db.hall: [{s: 2, value: 'off'}], mute: [{s: 2.5, value: true}]}"
+        "pan: [{s: 0.5, value: R30}], "
+        "sends_db.hall: [{s: 2, value: 'off'}], mute: [{s: 2.5, value: true}]}"
     )
     return make_song(
         {

@@ -73,6 +73,7 @@ def render(
         raise ProblemError([_choice("format", format, tuple(FORMATS))])
     form = FORMATS[format]
     target = Path(out) if out is not None else sheet.folder / "out" / f"mix{form.suffix}"
+    _keep_sources(sheet, target)
     timeline = sheet.timeline
 
     def section_at(sample: int) -> str | None:
@@ -94,6 +95,17 @@ def render(
     except NodeError as error:
         place = sheet.span_of(*error.path)
         raise ProblemError([dataclasses.replace(p, span=place) for p in error.problems]) from error
+
+
+def _keep_sources(sheet: Sheet, target: Path) -> None:
+    """Refuse to write over the sheet or anything it reads, forced or not."""
+    sources = {sheet.path: "the mix sheet"}
+    sources |= {sheet.folder / track.file: "a stem of this mix" for track in sheet.tracks}
+    sources |= {sheet.folder / part.file: "a reference of this mix" for part in sheet.references}
+    for path, what in sources.items():
+        if target.exists() and path.exists() and target.samefile(path):
+            problem = Problem("output/is-source", f"{target} is {what}", help="give another --out")
+            raise ProblemError([problem])
 
 
 def section_span(sheet: Sheet, name: str) -> Span:

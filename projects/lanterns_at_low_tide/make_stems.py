@@ -24,6 +24,7 @@ from recording_faults import (
 )
 from reference_programme import SECONDS as REFERENCE_SECONDS
 from reference_programme import reference_programme
+from scipy.io import wavfile
 from scipy.signal import resample_poly
 from score import (
     RATE_HZ,
@@ -120,7 +121,11 @@ def _write(folder: Path, name: str, sound: Audio) -> None:
         sound = sound * np.float32(decibels(peak_db) / peak)
     if rate_hz != RATE_HZ:
         sound = np.asarray(resample_poly(sound, 147, 160, axis=0), dtype=np.float32)
-    soundfile.write(folder / file_name, sound, rate_hz, subtype=subtype)
+    if subtype == "FLOAT":
+        # libsndfile stamps the time into a float file, which would differ on every run.
+        wavfile.write(folder / file_name, rate_hz, sound.astype(np.float32))
+    else:
+        soundfile.write(folder / file_name, sound, rate_hz, subtype=subtype)
 
 
 def write_stems(folder: Path, seconds_limit: float | None = None) -> None:

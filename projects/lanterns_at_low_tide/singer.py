@@ -351,7 +351,7 @@ def _sing_phrase(
         consonant = CONSONANTS.get(sound.name)
         if consonant and consonant.low_hz:
             at = min(frames - 1, round(sound.start * RATE_HZ / HOP))
-            loud = 1.25 * decibels(0.6 * float(level[at]))
+            loud = 0.9 * decibels(0.6 * float(level[at]))
             add_at(voice, _hiss(sound, consonant, rng), sound.start, loud)
     return begin, voice
 
@@ -374,5 +374,5 @@ def breath_before(sung: list[Syllable], singer: Singer, seconds: float) -> Audio
     shape = np.sin(np.linspace(0.0, np.pi, round(0.28 * RATE_HZ))) ** 2
     for phrase in _phrases(sung):
         air = band(rng.standard_normal(len(shape)), 900.0, 6500.0, 1) * shape
-        add_at(track, air, seconds_at(phrase[0].bar, phrase[0].beat) - 0.42, 0.05)
+        add_at(track, air, seconds_at(phrase[0].bar, phrase[0].beat) - 0.42, 0.018)
     return track

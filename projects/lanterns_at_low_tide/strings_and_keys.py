@@ -154,7 +154,7 @@ def bass(seconds: float, from_bar: int = 3) -> Audio:
     """Return the bass, recorded from a bar on: its file starts there, not at bar 1."""
     rng = generator("bass")
     start = seconds_at(from_bar)
-    track = seconds_of_silence(max(0.0, seconds - start))
+    track = seconds_of_silence(max(0.1, seconds - start))
     for entry in harmony():
         for beat, beats, up in BASS_LINES.get(section_of(entry.bar), ()):
             if beat >= entry.beats:

@@ -12,6 +12,9 @@ from typing import Any, Protocol
 
 from mixwright.units import Block
 
+# How far down a tail is when it counts as over: what is cut then lies under any dither.
+TAIL_DB = 75.0
+
 
 class Running(Protocol):
     """A processor at work. It may overwrite the block it is given and return that same array."""
@@ -23,7 +26,7 @@ class Running(Protocol):
 
     @property
     def tail(self) -> int:
-        """Samples after the end of the input until the output is 60 dB down or silent."""
+        """Samples after the end of the input until the output is `TAIL_DB` down or silent."""
         ...
 
     def process(self, block: Block) -> Block:

@@ -52,7 +52,7 @@ class Curve:
         """Return shape ``(frames,)``, or ``(1,)`` where the value stays the same throughout.
 
         >>> Curve("dB", 0.0, (Move(2, 2, -20.0),)).values(0, 6).round(3).tolist()
-        [1.0, 1.0, 0.562, 0.1, 0.1, 0.1]
+        [1.0, 1.0, 0.316, 0.1, 0.1, 0.1]
         """
         at = Settled(self.initial, 0, 0, self.initial)
         near = [(0, at)]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mixwright.dsp.contract import bounded, check_bounds
+from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.units import Block, ms_to_samples
 
 
@@ -33,9 +33,9 @@ class DelaySettings:
         return RunningDelay(self, rate_hz, channels)
 
     def tail_samples(self, rate_hz: int) -> int:
-        """Samples until the repeats are 60 dB down."""
+        """Samples until the repeats are `TAIL_DB` down."""
         longest = max([self.time_ms, *(ms for _, ms in self.later_times_ms)]) + self.spread_ms
-        repeats = 1 if self.feedback_db is None else 1 + math.ceil(60.0 / -self.feedback_db)
+        repeats = 1 if self.feedback_db is None else 1 + math.ceil(TAIL_DB / -self.feedback_db)
         return math.ceil(ms_to_samples(longest * repeats, rate_hz))
 
 

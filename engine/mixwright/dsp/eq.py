@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.dsp.contract import bounded, check_bounds
+from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.units import Block
 
 BandType = Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
@@ -67,12 +67,12 @@ class RunningCascade:
 
     @property
     def tail(self) -> int:
-        """Samples until the slowest pole has decayed by 60 dB."""
+        """Samples until the slowest pole has decayed by `TAIL_DB`."""
         if not len(self.sections):
             return 0
         poles = [np.abs(np.roots([1.0, a1, a2])).max() for a1, a2 in self.sections[:, 3:]]
         slowest = min(max(poles), 1.0 - 1e-9)
-        return 0 if slowest <= 0.0 else math.ceil(math.log(1e-3) / math.log(slowest))
+        return 0 if slowest <= 0.0 else math.ceil(-TAIL_DB / (20.0 * math.log10(slowest)))
 
     def process(self, block: Block) -> Block:
         """Filter `block` (frames, channels) in place and return it."""

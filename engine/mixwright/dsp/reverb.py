@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.dsp.contract import bounded, check_bounds
+from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.dsp.convolution import RunningConvolution
 
 
@@ -40,15 +40,14 @@ class ReverbSettings:
         )
 
     def tail_samples(self, rate_hz: int) -> int:
-        """Samples until the slowest band is 60 dB down, pre-delay included."""
+        """Samples until the slowest band is `TAIL_DB` down, pre-delay included."""
         slowest = max([1.0, *(factor for _, factor in self.decay_by_band)])
-        return math.ceil((self.decay_s * slowest + self.pre_delay_ms / 1000.0) * rate_hz)
+        ring_s = self.decay_s * slowest * TAIL_DB / 60.0
+        return math.ceil((ring_s + self.pre_delay_ms / 1000.0) * rate_hz)
 
 
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 ONSET_MS = 1.5
-# The response is kept until it is this far down, then faded: what is cut is inaudible under it.
-KEPT_DB = 75.0
 # A source panned hard is heard in both sides of a room, nearer its own.
 CROSSFEED = 0.3
 
@@ -61,7 +60,7 @@ def synthesise_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.flo
     """
     factors = dict(settings.decay_by_band)
     decays = np.array([settings.decay_s * _factor_at(hz, factors) for hz in OCTAVES_HZ])
-    length = math.ceil(decays.max() * KEPT_DB / 60.0 * rate_hz)
+    length = math.ceil(decays.max() * TAIL_DB / 60.0 * rate_hz)
     noise = np.random.default_rng(settings.seed).standard_normal((length, 2))
     seconds = np.arange(length) / rate_hz
     tail = np.zeros((length, 2))

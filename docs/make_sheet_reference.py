@@ -1,0 +1,100 @@
+"""Write docs/sheet.md from the schema: ``python docs/make_sheet_reference.py``.
+
+The schema is the contract; this page is the same contract for people. A test holds the two together.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[1]
+HEAD = """# The mix sheet, key by key
+
+Made from `schemas/mix-sheet.schema.json` by `docs/make_sheet_reference.py`; don't edit it by hand.
+
+One YAML file, read in a strict subset: no duplicate keys, aliases, tags or second documents;
+`yes`, `no`, `on`, `off` are words, not booleans. Units are in the keys. A place in the song is
+`section: NAME`, `bar: N` (with `beat:`, fractional) or `s: SECONDS`. Paths are relative to the sheet.
+An automation point starts at its place and reaches its value after `over_beats` or `over_ms`;
+`gain_db` points add to the fader, all others are absolute.
+"""
+
+
+class Reference:
+    """Walks the schema and collects a table for every object in it."""
+
+    def __init__(self, schema: dict[str, Any]) -> None:
+        self.schema = schema
+        self.done: set[str] = set()
+        self.parts: list[str] = [HEAD]
+
+    def follow(self, node: dict[str, Any]) -> tuple[dict[str, Any], str | None]:
+        """Return what a ``$ref`` points at, with the keys beside it, and its name."""
+        if "$ref" not in node:
+            return node, None
+        name = node["$ref"].rsplit("/", 1)[1]
+        return {
+            **self.schema["$defs"][name],
+            **{k: v for k, v in node.items() if k != "$ref"},
+        }, name
+
+    def section(self, node: dict[str, Any], path: str) -> None:
+        """Write the table of one object, then those of the objects in it."""
+        rows, inner = [], []
+        named = {f"`{key}`": value for key, value in node.get("properties", {}).items()}
+        named |= {"*NAME*": value for value in node.get("patternProperties", {}).values()}
+        required = node.get("required", [])
+        for key, raw in named.items():
+            value, _ = self.follow(raw)
+            needed = " **needed**" if key.strip("`") in required else ""
+            rows.append(f"| {key} | {value.get('description', '')}{needed} | {self.range(value)} |")
+            inner.append((key.strip("`*"), raw))
+        if rows:
+            self.parts.append(f"## {path or 'the sheet'}\n\n{node.get('description', '')}\n")
+            self.parts.append(
+                "| key | meaning | values |\n| --- | --- | --- |\n" + "\n".join(rows) + "\n"
+            )
+        for key, raw in inner:
+            self.descend(raw, f"{path}.{key}" if path else key)
+
+    def descend(self, raw: dict[str, Any], path: str) -> None:
+        """Go into an object or the items of a list, once for each definition."""
+        node, name = self.follow(raw)
+        if node.get("type") == "array":
+            self.descend(node.get("items", {}), f"{path}[]")
+            return
+        if name is not None and name in self.done:
+            return
+        if name is not None and ("properties" in node or "patternProperties" in node):
+            self.done.add(name)
+        self.section(node, path)
+
+    @staticmethod
+    def range(node: dict[str, Any]) -> str:
+        """The values a key takes, as a few words."""
+        words = []
+        if "const" in node:
+            words.append(f"`{node['const']}`")
+        if "enum" in node:
+            words.append(", ".join(f"`{value}`" for value in node["enum"]))
+        if "minimum" in node:
+            words.append(f"{node['minimum']} to {node['maximum']}")
+        if "pattern" in node and "title" in node:
+            words.append(node.get("patternErrorMessage", "").removeprefix("expected "))
+        if "default" in node:
+            words.append(f"left out: `{json.dumps(node['default'])}`")
+        return "; ".join(word for word in words if word).replace("|", "\\|")
+
+
+def page() -> str:
+    """Return the whole page."""
+    schema = json.loads((ROOT / "schemas" / "mix-sheet.schema.json").read_text("utf-8"))
+    reference = Reference(schema)
+    reference.section(schema, "")
+    return "\n".join(reference.parts)
+
+
+if __name__ == "__main__":
+    (ROOT / "docs" / "sheet.md").write_text(page(), "utf-8")

@@ -1,0 +1,82 @@
+"""What the documents show is true: commands run, code runs, generated pages are up to date."""
+
+from __future__ import annotations
+
+import re
+import runpy
+import shlex
+from pathlib import Path
+
+import pytest
+
+from mixwright import cli
+from mixwright.cli.demo import write_example
+from mixwright.problem import ProblemError
+from mixwright.sheet import load_sheet
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text("utf-8")
+SHELL = [
+    line for block in re.findall(r"```sh\n(.*?)```", README, re.S) for line in block.splitlines()
+]
+COMMANDS = [line for line in SHELL if line.startswith("mixwright ")]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the example in ``demo``, as after ``mixwright demo demo``."""
+    home = tmp_path_factory.mktemp("reader")
+    write_example(home / "demo", force=False)
+    return home
+
+
+def test_the_readme_shows_every_command() -> None:
+    assert {line.split()[1] for line in COMMANDS} == set(cli.VERBS)
+    assert {"make demo", "make test"} <= set(SHELL)
+
+
+@pytest.mark.parametrize("line", COMMANDS)
+def test_commands_in_the_readme_run(
+    line: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(folder)
+    assert cli.run(shlex.split(line)[1:]) == 0
+    assert capsys.readouterr().out
+
+
+def test_python_in_the_readme_runs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(folder)
+    for number, block in enumerate(re.findall(r"```python\n(.*?)```", README, re.S)):
+        script = folder / f"readme_{number}.py"
+        script.write_text(block, "utf-8")
+        runpy.run_path(str(script))
+
+
+def test_the_sheet_in_the_readme_is_sound(tmp_path: Path) -> None:
+    (block,) = re.findall(r"```yaml\n(.*?)```", README, re.S)
+    (tmp_path / "mix.yaml").write_text(block, "utf-8")
+    (tmp_path / "stems").mkdir()
+    (tmp_path / "stems" / "lead_vocal.wav").touch()
+    assert load_sheet(tmp_path / "mix.yaml").tracks[0].eq[0].why == "rumble below the voice"
+
+
+def test_the_mistake_in_the_readme_is_answered_as_shown(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(folder)
+    text = Path("demo/mix.yaml").read_text("utf-8")
+    Path("demo/wrong.yaml").write_text(text.replace("threshold_db", "treshold_db", 1), "utf-8")
+    with pytest.raises(ProblemError) as caught:
+        load_sheet("demo/wrong.yaml")
+    assert any(f"{problem}\n" in README for problem in caught.value.problems)
+
+
+def test_the_sheet_reference_is_up_to_date() -> None:
+    made = runpy.run_path(str(ROOT / "docs" / "make_sheet_reference.py"))["page"]()
+    assert (ROOT / "docs" / "sheet.md").read_text("utf-8") == made
+
+
+def test_links_between_documents_lead_somewhere() -> None:
+    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))):
+        for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text("utf-8")):
+            assert (page.parent / target).exists(), f"{page.name}: {target}"

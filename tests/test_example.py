@@ -1,0 +1,84 @@
+"""The example song: made, validated, rendered; it sounds and measures like a mix."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+import mixwright
+from mixwright.cli.demo import write_example
+from mixwright.problem import ProblemError
+from mixwright.sheet import STEPS, Sheet
+
+
+@pytest.fixture(scope="module")
+def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_example(tmp_path_factory.mktemp("example"), force=False)
+
+
+@pytest.fixture(scope="module")
+def sheet(example: Path) -> Sheet:
+    return mixwright.load(example)
+
+
+def test_it_is_a_whole_song(sheet: Sheet) -> None:
+    assert len(sheet.tracks) >= 12
+    assert 60 <= mixwright.plan(sheet).end / sheet.song.sample_rate_hz <= 90
+    assert len(sheet.returns) == 4
+
+
+def test_it_uses_every_part_of_the_format(example: Path) -> None:
+    import yaml
+
+    def keys_in(value: object, path: str = "") -> set[str]:
+        if isinstance(value, dict):
+            return {k for key, item in value.items() for k in {str(key), *keys_in(item)}}
+        if isinstance(value, list):
+            return {k for item in value for k in keys_in(item)}
+        return set()
+
+    used = keys_in(yaml.safe_load(example.read_text("utf-8")))
+    schema = json.loads(
+        (Path(__file__).resolve().parents[1] / "schemas/mix-sheet.schema.json").read_text("utf-8")
+    )
+
+    def declared(node: object) -> set[str]:
+        if isinstance(node, list):
+            return {k for item in node for k in declared(item)}
+        if not isinstance(node, dict):
+            return set()
+        own = set(node.get("properties", {}))
+        return own | {k for item in node.values() for k in declared(item)}
+
+    # Seeds, tempo-independent positions and the like are alternatives to what the song uses.
+    left_out = {"s", "seed", "over_ms", "spread_ms", "sum", "split_by"}
+    bands_hz = {key for key in declared(schema) if key.isdigit()}
+    assert declared(schema) - used - left_out - bands_hz == set()
+
+
+def test_every_move_has_a_reason(sheet: Sheet) -> None:
+    for track in (*sheet.tracks, *sheet.groups, sheet.mix_bus):
+        assert all(band.why for band in track.eq)
+        assert track.compressor is None or track.compressor.why
+
+
+def test_it_measures_like_a_mix(sheet: Sheet, tmp_path: Path) -> None:
+    balance = mixwright.render(sheet, tmp_path / "balance.wav", through="balance").readings
+    whole = mixwright.render(sheet, tmp_path / "whole.wav").readings
+    # Balance: headroom of the loudest part, -3 dBFS at most, -6 aimed at (common practice).
+    assert -9.0 < balance.mix.true_peak_dbtp <= -3.0
+    assert balance.loudest_section == sheet.song.loudest_section == whole.loudest_section
+    assert whole.mix.true_peak_dbtp < -1.0
+    # Glue: 1 to 3 dB in the loudest part (common practice).
+    assert 1.0 <= whole.reductions["mix_bus"].max_db <= 3.5
+    heard = {track.name for track in sheet.tracks if not track.mute}
+    assert all(t.integrated_lufs > -60 for t in whole.tracks if t.name in heard)
+
+
+def test_steps_build_on_one_another(sheet: Sheet) -> None:
+    plans = [mixwright.plan(sheet, through=step) for step in STEPS]
+    assert len({repr(plan) for plan in plans}) == len(STEPS)
+    with pytest.raises(ProblemError, match=r"unknown step 'ballance'.*balance"):
+        mixwright.plan(sheet, through="ballance")  # type: ignore[arg-type]
