@@ -1,7 +1,8 @@
 """The same job as a capable user would write it by hand: short, whole arrays, same libraries.
 
-Decode, four filters a stem, eight compressors, four returns, mix-bus EQ and glue, write. Nothing is
-level-matched, checked or metered here, which the engine does besides.
+Decode, four filters a stem, eight compressors, four returns, mix-bus EQ and glue, write. With
+``--meters`` it also reads what the engine reports besides: loudness and peak of every track at the
+bus and of the mix, by pyloudnorm and scipy. Nothing is level-matched or checked.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pyloudnorm
 import soundfile
 from numba import njit
 from numpy.typing import NDArray
-from scipy.signal import butter, fftconvolve, sosfilt
+from scipy.signal import butter, fftconvolve, resample_poly, sosfilt
 
 from load import AIR_HZ, CUT_HZ, LIFT_HZ, PASS_HZ, RATE_HZ
 
@@ -70,7 +72,7 @@ def echo(x: Array, samples: int, feedback: float, repeats: int) -> Array:
     return out
 
 
-def main(folder: Path) -> None:
+def main(folder: Path, meters: bool) -> None:
     """Mix ``folder/stems`` into ``folder/out/by_hand.wav``."""
     chain = np.concatenate(
         [
@@ -80,26 +82,32 @@ def main(folder: Path) -> None:
             section("shelf", AIR_HZ, 1.0, 0.7071),
         ]
     )
+    meter = pyloudnorm.Meter(RATE_HZ)
     mix, sends = None, []
     for index, path in enumerate(sorted((folder / "stems").glob("*.wav"))):
         x = sosfilt(chain, soundfile.read(path)[0], axis=0)
         if index % 3 == 0:
-            compress(x, -22.0, 3.0, coefficient(8.0), coefficient(90.0))
+            compress(x, -16.0, 3.0, coefficient(8.0), coefficient(90.0))
         side = 0.0 if index % 3 == 0 else (10 + index * 3) * (-1 if index % 2 else 1)
         angle = (side + 100) / 200 * np.pi / 2
-        x = x * 10 ** ((-18 - index % 5) / 20) * np.array([np.cos(angle), np.sin(angle)]) * 2**0.5
+        x = x * 10 ** ((-30 - index % 5) / 20) * np.array([np.cos(angle), np.sin(angle)]) * 2**0.5
         if mix is None:
             mix, sends = np.zeros_like(x), [np.zeros_like(x) for _ in range(4)]
         mix += x
+        if meters:
+            print(path.name, np.abs(x).max(), meter.integrated_loudness(x))
         sends[index % 4] += x * 10 ** (-14 / 20)
     assert mix is not None
     mix += reverb(sends[0], 0.5) + reverb(sends[1], 2.0)
     mix += echo(sends[2], int(0.095 * RATE_HZ), 0.0, 1) + echo(sends[3], 22500, 0.35, 7)
     mix = sosfilt(section("shelf", 8000, 1.0, 0.7071), mix, axis=0)
-    compress(mix, -16.0, 2.0, coefficient(15.0), coefficient(150.0))
+    compress(mix, -30.0, 2.0, coefficient(15.0), coefficient(150.0))
+    if meters:
+        true_peak = np.abs(resample_poly(mix, 4, 1, axis=0)).max()
+        print("mix", true_peak, meter.integrated_loudness(mix))
     (folder / "out").mkdir(exist_ok=True)
     soundfile.write(folder / "out" / "by_hand.wav", mix, RATE_HZ, subtype="PCM_24")
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), "--meters" in sys.argv)

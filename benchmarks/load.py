@@ -15,15 +15,16 @@ PASS_HZ, CUT_HZ, LIFT_HZ, AIR_HZ = 90, 320, 3000, 9000
 
 
 def make_stems(folder: Path, stems: int, seconds: float) -> None:
-    """Write stereo 24-bit stems: shaped noise in bursts, a different one each."""
+    """Write stereo 24-bit stems: struck notes of noise that die away, different ones each."""
     (folder / "stems").mkdir(parents=True, exist_ok=True)
     for index in range(stems):
         random = np.random.default_rng(index)
         path = folder / "stems" / f"t{index:02d}.wav"
         with soundfile.SoundFile(path, "w", RATE_HZ, 2, subtype="PCM_24") as file:
+            decay = np.exp(-np.arange(RATE_HZ) % (RATE_HZ // (1 + index % 4)) / 6000.0)
             for second in range(int(seconds)):
-                level = 0.06 * (0.3 + 0.7 * ((second + index) % 4 > 0))
-                noise = random.standard_normal((RATE_HZ, 2)) * level
+                level = 0.12 * (0.3 + 0.7 * ((second + index) % 4 > 0)) * decay
+                noise = random.standard_normal((RATE_HZ, 2)) * level[:, None]
                 file.write(np.clip(noise, -0.9, 0.9))
 
 
@@ -39,7 +40,7 @@ def write_sheet(folder: Path, stems: int) -> Path:
         lines += [
             f"  t{index:02d}:",
             f"    file: stems/t{index:02d}.wav",
-            f"    gain_db: {-18 - index % 5}",
+            f"    gain_db: {-30 - index % 5}",
             f"    pan: {'C' if index % 3 == 0 else side + str(10 + index * 3)}",
             "    eq:",
             f"      - {{type: high_pass, freq_hz: {PASS_HZ}, slope_db_per_oct: 12}}",
@@ -49,7 +50,7 @@ def write_sheet(folder: Path, stems: int) -> Path:
         ]
         if index % 3 == 0:
             lines.append(
-                "    compressor: {threshold_db: -22, ratio: 3, attack_ms: 8, release_ms: 90}"
+                "    compressor: {threshold_db: -16, ratio: 3, attack_ms: 8, release_ms: 90}"
             )
         sent = ("room", "hall", "slap", "echo")[index % 4]
         lines.append(f"    sends_db: {{{sent}: -14}}")
@@ -60,8 +61,9 @@ def write_sheet(folder: Path, stems: int) -> Path:
         "  slap: {type: delay, time_ms: 95, spread_ms: 12}",
         "  echo: {type: delay, note: 1/8 dotted, feedback_db: -9, low_pass_hz: 4500}",
         "mix_bus:",
+        "  gain_db: -9",
         "  eq: [{type: high_shelf, freq_hz: 8000, gain_db: 1.0}]",
-        "  compressor: {threshold_db: -16, ratio: 2, attack_ms: 15, release_ms: 150}",
+        "  compressor: {threshold_db: -30, ratio: 2, attack_ms: 15, release_ms: 150}",
     ]
     path = folder / "mix.yaml"
     path.write_text("\n".join(lines) + "\n", "utf-8")

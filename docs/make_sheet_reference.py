@@ -1,6 +1,6 @@
 """Write docs/sheet.md from the schema: ``python docs/make_sheet_reference.py``.
 
-The schema is the contract; this page is the same contract for people. A test holds the two together.
+The schema is the contract; this page is the same contract for people, held to it by a test.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ Made from `schemas/mix-sheet.schema.json` by `docs/make_sheet_reference.py`; don
 
 One YAML file, read in a strict subset: no duplicate keys, aliases, tags or second documents;
 `yes`, `no`, `on`, `off` are words, not booleans. Units are in the keys. A place in the song is
-`section: NAME`, `bar: N` (with `beat:`, fractional) or `s: SECONDS`. Paths are relative to the sheet.
+`section: NAME`, `bar: N` (with `beat:`, fractional) or `s: SECONDS`. Paths start at the sheet.
 An automation point starts at its place and reaches its value after `over_beats` or `over_ms`;
 `gain_db` points add to the fader, all others are absolute.
 """
@@ -44,7 +44,8 @@ class Reference:
         """Write the table of one object, then those of the objects in it."""
         rows, inner = [], []
         named = {f"`{key}`": value for key, value in node.get("properties", {}).items()}
-        named |= {"*NAME*": value for value in node.get("patternProperties", {}).values()}
+        for value in node.get("patternProperties", {}).values():
+            named["*NAME*"] = value
         required = node.get("required", [])
         for key, raw in named.items():
             value, _ = self.follow(raw)

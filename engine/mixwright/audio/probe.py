@@ -58,7 +58,7 @@ def probe(path: Path) -> StemInfo:
             raise _fault("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
         with soundfile.SoundFile(path) as file:
             info = StemInfo(
-                path,
+                path.absolute(),
                 file.format,
                 file.subtype,
                 file.samplerate,

@@ -10,12 +10,14 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 
 from mixwright.dsp.dither import Quantiser
 from mixwright.problem import Fault, Problem, ProblemError
@@ -134,6 +136,7 @@ def write_mix(
     container = form.container
     if container == "WAV" and spool.frames * 2 * sample_bytes > RIFF_LIMIT_BYTES:
         container = "RF64"
+    written: Future[None] | None = None
     beside = target.with_name(f".{target.name}.part-{os.getpid()}")
     try:
         with told_as_problem(target):
@@ -141,17 +144,27 @@ def write_mix(
                 beside, "w", rate_hz, 2, subtype=form.subtype, format=container
             ) as file:
                 file.software = f"{OWN_MARK} {version}"
-                for block in spool.blocks():
-                    scaled = block if gain == 1.0 else block * gain
-                    if quantiser is None:
-                        file.write(scaled.astype(np.float32))
-                    else:
-                        file.write(quantiser.quantise(scaled))
+                with ThreadPoolExecutor(1) as writer:  # writes one block while the next is made
+                    for block in spool.blocks():
+                        scaled = block if gain == 1.0 else block * gain
+                        made = as_file_samples(scaled, quantiser)
+                        if written is not None:
+                            written.result()
+                        written = writer.submit(file.write, made)
+                if written is not None:
+                    written.result()
             _clear_time_stamp(beside)
             _sync(beside)
             os.replace(beside, target)
     finally:
         beside.unlink(missing_ok=True)
+
+
+def as_file_samples(
+    block: Block, quantiser: Quantiser | None
+) -> NDArray[np.float32] | NDArray[np.int32]:
+    """Return a block as the file holds it: float32, or dithered whole numbers."""
+    return block.astype(np.float32) if quantiser is None else quantiser.quantise(block)
 
 
 def _clear_time_stamp(path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,13 @@ class DelaySettings:
     def start(self, rate_hz: int, channels: int) -> RunningDelay:
         """Return a running delay; the left head is early, the right late by half the spread."""
         return RunningDelay(self, rate_hz, channels)
+
+    def begun_at(self, start_s: float) -> DelaySettings:
+        """Return the settings for a line that starts so far into the song."""
+        times = [(0.0, self.time_ms), *self.later_times_ms]
+        now = [time_ms for from_s, time_ms in times if from_s <= start_s][-1]
+        later = tuple((from_s - start_s, time_ms) for from_s, time_ms in times if from_s > start_s)
+        return replace(self, time_ms=now, later_times_ms=later)
 
     def tail_samples(self, rate_hz: int) -> int:
         """Samples until the repeats are `TAIL_DB` down."""

@@ -64,8 +64,9 @@ def synthesise_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.flo
     noise = np.random.default_rng(settings.seed).standard_normal((length, 2))
     seconds = np.arange(length) / rate_hz
     tail = np.zeros((length, 2))
-    for band, decay_s in zip(_octave_split(noise, rate_hz), decays, strict=True):
-        tail += band * np.exp(-3.0 * math.log(10.0) * seconds / decay_s)[:, None]
+    envelopes = {decay_s: np.exp(-3.0 * math.log(10.0) * seconds / decay_s) for decay_s in decays}
+    for decay_s, band in _octaves(noise, decays, rate_hz).items():
+        tail += band * envelopes[decay_s][:, None]
     onset = max(1, int(ONSET_MS * rate_hz / 1000.0))
     tail[:onset] *= (np.arange(onset) / onset)[:, None]
     tail = _filtered(_faded(tail), settings, rate_hz)
@@ -82,23 +83,29 @@ def _factor_at(hz: float, factors: dict[float, float]) -> float:
     return float(np.interp(math.log(hz), [math.log(f) for f, _ in known], [v for _, v in known]))
 
 
-def _octave_split(noise: NDArray[np.float64], rate_hz: int) -> list[NDArray[np.float64]]:
-    """Octave bands whose power-complementary slopes meet at the band edges; they sum to all."""
+def _octaves(
+    noise: NDArray[np.float64], decays: NDArray[np.float64], rate_hz: int
+) -> dict[float, NDArray[np.float64]]:
+    """The noise by decay time: octave bands with smooth slopes that sum to one.
+
+    Bands of equal decay are kept together. The noise is split on a circle: it has no ends to smear.
+    """
     from scipy import fft
 
-    size = fft.next_fast_len(2 * len(noise), real=True)
+    size = fft.next_fast_len(len(noise), real=True)
     spectrum = fft.rfft(noise, size, axis=0)
     octave = np.log2(np.maximum(fft.rfftfreq(size, 1.0 / rate_hz), 1e-3) / 1000.0)
-    bands = []
+    weights: dict[float, NDArray[np.float64]] = {}
     below = np.zeros_like(octave)
-    for index, hz in enumerate(OCTAVES_HZ):
-        edge = math.log2(hz / 1000.0) + 0.5
-        last = index == len(OCTAVES_HZ) - 1
-        up_to = np.ones_like(octave) if last else np.clip((edge - octave) * 3.0 + 0.5, 0.0, 1.0)
-        up_to = np.sin(0.5 * np.pi * up_to) ** 2
-        bands.append(fft.irfft(spectrum * (up_to - below)[:, None], size, axis=0)[: len(noise)])
+    for hz, decay_s in zip(OCTAVES_HZ, decays, strict=True):
+        slope = np.clip((math.log2(hz / 1000.0) + 0.5 - octave) * 3.0 + 0.5, 0.0, 1.0)
+        up_to = np.ones_like(octave) if hz == OCTAVES_HZ[-1] else np.sin(0.5 * np.pi * slope) ** 2
+        weights[decay_s] = weights.get(decay_s, 0.0) + up_to - below
         below = up_to
-    return bands
+    return {
+        decay_s: fft.irfft(spectrum * weight[:, None], size, axis=0)[: len(noise)]
+        for decay_s, weight in weights.items()
+    }
 
 
 def _faded(tail: NDArray[np.float64]) -> NDArray[np.float64]:

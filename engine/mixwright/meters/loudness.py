@@ -94,16 +94,16 @@ class LoudnessMeter:
         self._energies = HopEnergies(rate_hz, channels)
 
     def feed(self, block: Block) -> float:
-        """Take a block (frames, channels); return its own weighted energy, NaN if it holds one."""
+        """Take a block (frames, channels); return its weighted energy, not finite if it is not."""
         from mixwright.dsp.kernels.cascade import weighted_energy
 
         kept = self._energies
         window = kept.window(len(block))
-        before = float(window[0].sum())
-        kept.advance(
-            *weighted_energy(self._sections, self._state, block, window, kept.phase, kept.hop)
+        hops, phase, energy = weighted_energy(
+            self._sections, self._state, block, window, kept.phase, kept.hop
         )
-        return float(window.sum()) - before
+        kept.advance(hops, phase)
+        return float(energy)
 
     def hops(self) -> NDArray[np.float64]:
         """Return the mean square of each complete hop, summed over channels."""

@@ -17,6 +17,7 @@ import numpy as np
 
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.compressor import GainReduction
+from mixwright.dsp.delay import DelaySettings
 from mixwright.rendering.plan import Plan, ReturnPlan
 from mixwright.rendering.strip import (
     BusStrip,
@@ -37,9 +38,12 @@ Result = TypeVar("Result")
 class ReturnStrip:
     """A shared effect: the sum of its sends in, its wet sound out, aligned with the others."""
 
-    def __init__(self, plan: ReturnPlan, rate_hz: int) -> None:
+    def __init__(self, plan: ReturnPlan, rate_hz: int, start: int) -> None:
         self.plan = plan
-        self._effect = plan.effect.start(rate_hz, 2)
+        effect = plan.effect
+        if isinstance(effect, DelaySettings):
+            effect = effect.begun_at(start / rate_hz)
+        self._effect = effect.start(rate_hz, 2)
         self._eq = plan.eq.start(rate_hz, 2)
         self.latency = self._effect.latency
         self.align = RunningAlign(0)
@@ -83,6 +87,7 @@ class Engine:
         self.tracks = [
             TrackStrip(t, matches, rate, self._span, FRAMES, t.name in keys) for t in plan.tracks
         ]
+        self._under_way: list[Future[Block]] = []
         self._by_name = {strip.name: strip for strip in self.tracks}
         self._key_tracks = [strip for strip in self.tracks if strip.name in keys]
         self.groups = [
@@ -90,10 +95,13 @@ class Engine:
             for g in plan.groups
         ]
         bus_watch = watched[1] if watched[0] == "mix_bus" else None
-        if bus_watch is None and plan.mix_bus.chain.matches_compressor:
+        known = ("mix_bus", "compressor") in matches
+        if bus_watch is None and plan.mix_bus.chain.matches_compressor and not known:
             bus_watch = "compressor"
         self.mix_bus = BusStrip(plan.mix_bus, matches, rate, bus_watch)
-        self.returns = [ReturnStrip(r, rate) for r in plan.returns]
+        # A reverb's response takes a while to make: all at once, before the tracks start.
+        started = [pool.submit(ReturnStrip, part, rate, plan.start) for part in plan.returns]
+        self.returns = [future.result() for future in started]
         self.latency = max([0, *(r.latency for r in self.returns)])
         for strip in self.returns:
             strip.align = RunningAlign(self.latency - strip.latency)
@@ -124,8 +132,10 @@ class Engine:
                 for strip in self.returns
             ]
             pending = self._pool.submit(self._finish, at, sums, wet)
+            self._under_way = [*wet, pending]
             if count + 1 < len(starts):
                 placed = self._start_tracks(starts[count + 1], self._sums[(count + 1) % 2])
+                self._under_way += placed
             if before is not None:  # handed out while the pool is busy with what comes after
                 yield self._kept(before, starts[count - 1] - self.latency, stop)
             if progress is not None:
@@ -194,7 +204,10 @@ class Engine:
         return {chain.name: chain.reduction for chain in chains if chain.reduction is not None}
 
     def close(self) -> None:
-        """Close every stem."""
+        """Let what is under way come to its end, then close every stem."""
+        for future in self._under_way:
+            future.cancel()
+        wait(self._under_way)
         for strip in self.tracks:
             strip.close()
 

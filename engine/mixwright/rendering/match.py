@@ -39,11 +39,14 @@ def match_levels(
 ) -> Found:
     """Return the gain in dB that takes back each level change, by ``(strip, part)``.
 
-    The mix bus's compressor is not among them: its gain is known only when the mix is done.
+    For a whole song the mix bus's compressor is not among them: its gain comes out of the render
+    itself. A part of a song needs it beforehand, to sound as it does in the whole.
     """
-    whole = dataclasses.replace(plan, start=0, keep_from=0, keep_to=None)
+    whole = _whole(plan)
     stages = [_track_eqs(whole), _track_compressors(whole), *_group_stages(whole, pool)]
     stages.append(_bus_eq(whole, pool))
+    if not plan.is_whole:
+        stages.append(_bus_compressor(whole, pool))
     total = sum(len(stage) for stage in stages)
     found: Found = {}
     for stage in stages:
@@ -168,6 +171,26 @@ def _bus_eq(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
     return [_engine_job(dataclasses.replace(plan, mix_bus=bus), "mix_bus", "eq", pool)]
 
 
+def _bus_compressor(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
+    if not plan.mix_bus.chain.matches_compressor:
+        return []
+    return [_engine_job(plan, "mix_bus", "compressor", pool)]
+
+
+def keep_bus_makeup(plan: Plan, value_db: float, cache: NumberCache) -> None:
+    """Keep the make-up that a render of the whole song gave, for renders of its parts."""
+    if plan.is_whole:
+        cache.put(_depends(_whole(plan), "mix_bus", "compressor"), value_db)
+
+
+def _whole(plan: Plan) -> Plan:
+    return dataclasses.replace(plan, start=0, keep_from=0, keep_to=None)
+
+
+def _depends(plan: Plan, name: str, part: str) -> str:
+    return repr((plan, name, part))
+
+
 def _eq_only(bus: BusPlan) -> BusPlan:
     return dataclasses.replace(bus, chain=ChainPlan(bus.chain.eq, bus.chain.level_match))
 
@@ -185,4 +208,4 @@ def _engine_job(plan: Plan, name: str, part: str, pool: ThreadPoolExecutor) -> J
         strips = {strip.name: strip for strip in (*engine.groups, engine.mix_bus)}
         return strips[name].chain.watched_match_db
 
-    return Job(name, part, repr((plan, name, part)), measure)
+    return Job(name, part, _depends(plan, name, part), measure)

@@ -112,6 +112,11 @@ class Plan:
     tail: int
 
     @property
+    def is_whole(self) -> bool:
+        """Whether it covers the whole song."""
+        return self.keep_from == 0 and self.keep_to is None
+
+    @property
     def notes(self) -> list[str]:
         """What a person should be told about the stems: rates that are converted."""
         return [

@@ -19,7 +19,7 @@ from mixwright.meters import MixMeter, MixReadings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.cache import NumberCache, cache_folder
 from mixwright.rendering.engine import Engine, Progress
-from mixwright.rendering.match import Found, match_levels
+from mixwright.rendering.match import Found, keep_bus_makeup, match_levels
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.strip import check_finite
 from mixwright.units import db_to_gain, gain_to_db
@@ -90,7 +90,7 @@ def render_plan(
     try:
         found = match_levels(plan, pool, cache, _named("matching levels", progress))
         engine, meter = _play(plan, found, pool, spool, _named("rendering", progress))
-        gain = _bus_makeup(engine, found)
+        gain = _bus_makeup(engine, found, cache)
         readings = _readings(plan, engine, meter, gain, found, section_at)
         warnings = refuse_clipping(readings.mix.sample_peak_dbfs, target, form)
         write_mix(spool, gain, target, form, plan.rate_hz, seed, __version__)
@@ -114,13 +114,15 @@ def _play(
     return engine, meter
 
 
-def _bus_makeup(engine: Engine, found: Found) -> float:
+def _bus_makeup(engine: Engine, found: Found, cache: NumberCache) -> float:
     """The matched make-up of the mix bus, known only now, as a gain on the finished mix."""
     chain = engine.mix_bus.chain
-    if not chain.plan.matches_compressor:
+    if not chain.plan.matches_compressor or ("mix_bus", "compressor") in found:
         return 1.0
-    found["mix_bus", "compressor"] = chain.watched_match_db
-    return db_to_gain(chain.watched_match_db)
+    makeup_db = chain.watched_match_db
+    found["mix_bus", "compressor"] = makeup_db
+    keep_bus_makeup(engine.plan, makeup_db, cache)
+    return db_to_gain(makeup_db)
 
 
 def _readings(

@@ -29,14 +29,15 @@ def weighted_energy(sections, state, block, energy, phase, hop):  # type: ignore
     """Add the energy of `block` after a two-section weighting to consecutive hops.
 
     `energy[0]` is the hop under way, of which `phase` samples have been seen; every `hop`
-    samples the next one begins. Returns the index of the hop under way at the end and its phase.
+    samples the next one begins. Returns the index of the hop under way at the end, its phase, and
+    the energy of the whole block.
     """
     p0, p1, p2, p3, p4 = sections[0]
     q0, q1, q2, q3, q4 = sections[1]
     other = block.shape[1] - 1
     s0, s1, t0, t1 = state[0, 0, 0], state[0, 1, 0], state[1, 0, 0], state[1, 1, 0]
     e0, e1, f0, f1 = state[0, 0, other], state[0, 1, other], state[1, 0, other], state[1, 1, other]
-    index, seen, total, total_other = 0, phase, 0.0, 0.0
+    index, seen, total, total_other, whole = 0, phase, 0.0, 0.0, 0.0
     for n in range(block.shape[0]):
         x = block[n, 0]
         z = block[n, other]  # mono does its one channel twice: branches would cost more
@@ -58,14 +59,16 @@ def weighted_energy(sections, state, block, energy, phase, hop):  # type: ignore
         if seen == hop:
             energy[index, 0] += total
             energy[index, other] += other * total_other
+            whole += total + total_other
             total, total_other, seen = 0.0, 0.0, 0
             index += 1
     energy[index, 0] += total
     energy[index, other] += other * total_other
+    whole += total + total_other
     state[0, 0, 0], state[0, 1, 0], state[1, 0, 0], state[1, 1, 0] = s0, s1, t0, t1
     state[0, 0, other], state[0, 1, other] = e0, e1
     state[1, 0, other], state[1, 1, other] = f0, f1
-    return index, seen
+    return index, seen, whole
 
 
 @njit(**OPTIONS)

@@ -7,7 +7,6 @@ plain loop in `cascade`, to the same bits (a test holds the two together).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 from llvmlite import ir
@@ -72,8 +71,8 @@ def _build(b: Any, count: int, arguments: list[Any]) -> None:
         b.store(value, at(state, k), align=8)
 
 
-def _kernel(count: int) -> Callable[[Any, Any, Any], None]:
-    """Compile the loop for a number of sections."""
+def _loop(count: int) -> Any:
+    """Return the loop for a number of sections, to be called from compiled code."""
 
     @intrinsic
     def loop(typing_context, rows, state, frames, length):  # type: ignore[no-untyped-def]
@@ -85,13 +84,39 @@ def _kernel(count: int) -> Callable[[Any, Any, Any], None]:
 
         return signature, generate
 
-    @njit(**OPTIONS)
-    def run(rows, state, block):  # type: ignore[no-untyped-def]
-        if block.shape[0] > 0:
-            loop(rows.ctypes.data, state.ctypes.data, block.ctypes.data, len(block))  # type: ignore[call-arg]
-
-    return run  # type: ignore[no-any-return]
+    return loop
 
 
-run_lanes_1, run_lanes_2, run_lanes_3, run_lanes_4 = (_kernel(n) for n in (1, 2, 3, 4))
+_loop_1, _loop_2, _loop_3, _loop_4 = (_loop(count) for count in (1, 2, 3, 4))
+
+
+# Four plain functions rather than one that makes them: compiled code of a closure is not cached.
+@njit(**OPTIONS)
+def run_lanes_1(rows, state, block):  # type: ignore[no-untyped-def]
+    """Filter `block` (frames, 2) in place; `rows` is (1, 5, 2), `state` (1, 2, 2)."""
+    if len(block) > 0:
+        _loop_1(rows.ctypes.data, state.ctypes.data, block.ctypes.data, len(block))
+
+
+@njit(**OPTIONS)
+def run_lanes_2(rows, state, block):  # type: ignore[no-untyped-def]
+    """As :func:`run_lanes_1`, for two sections."""
+    if len(block) > 0:
+        _loop_2(rows.ctypes.data, state.ctypes.data, block.ctypes.data, len(block))
+
+
+@njit(**OPTIONS)
+def run_lanes_3(rows, state, block):  # type: ignore[no-untyped-def]
+    """As :func:`run_lanes_1`, for three sections."""
+    if len(block) > 0:
+        _loop_3(rows.ctypes.data, state.ctypes.data, block.ctypes.data, len(block))
+
+
+@njit(**OPTIONS)
+def run_lanes_4(rows, state, block):  # type: ignore[no-untyped-def]
+    """As :func:`run_lanes_1`, for four sections."""
+    if len(block) > 0:
+        _loop_4(rows.ctypes.data, state.ctypes.data, block.ctypes.data, len(block))
+
+
 BY_COUNT = (run_lanes_1, run_lanes_2, run_lanes_3, run_lanes_4)
