@@ -37,7 +37,10 @@ class CompressorSettings:
 
 @dataclass(frozen=True)
 class GainReduction:
-    """What a compressor did: mean over the samples it worked on, maximum, share of the time."""
+    """What a compressor did: mean while it was at work, maximum, and the share of the time it was.
+
+    At work means more than 0.1 dB of reduction.
+    """
 
     mean_db: float
     max_db: float

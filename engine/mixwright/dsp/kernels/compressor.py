@@ -18,6 +18,8 @@ DB_PER_NEPER = 20.0 / math.log(10.0)
 # Reduction below this many dB is flushed to none, so that a released compressor is transparent
 # to the bit and its state never becomes denormal.
 SILENT_REDUCTION_DB = 1e-7
+# From here on a compressor counts as at work: less can't be heard.
+AT_WORK_DB = 0.1
 HARD_KNEE_DB = 1e-6
 STRETCH = 512
 LN2 = math.log(2.0)
@@ -76,7 +78,7 @@ def run_compressor(block, key, curve, state):  # type: ignore[no-untyped-def]
     """Compress `block` in place from the level of `key`.
 
     `curve` is threshold_db, slope (1 - 1/ratio), knee_db, attack and release coefficients;
-    `state` is the reduction now, its sum, its maximum, and the count of reduced samples.
+    `state` is the reduction now, its sum while at work, its maximum, and the samples at work.
     """
     threshold, slope, knee, attack, release = curve[0], curve[1], curve[2], curve[3], curve[4]
     knee_start = 10.0 ** ((threshold - 0.5 * knee) / 20.0)
@@ -103,9 +105,10 @@ def run_compressor(block, key, curve, state):  # type: ignore[no-untyped-def]
             if reduction < SILENT_REDUCTION_DB:
                 reduction = 0.0
             wanted[n] = reduction
-            total += reduction
+            at_work = 1.0 if reduction > AT_WORK_DB else 0.0
+            total += at_work * reduction
+            active += at_work
             most = max(most, reduction)
-            active += 1.0 if reduction > 0.0 else 0.0
         reduction_to_gain(wanted, gain, gain_bits, count)
         for c in range(block.shape[1]):
             for n in range(count):
