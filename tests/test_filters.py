@@ -11,7 +11,8 @@ import pedalboard
 import pytest
 import scipy.signal
 
-from mixwright.dsp.eq import SLOPES_DB_PER_OCT, BandSettings, EqSettings
+from mixwright.dsp.band import SLOPES_DB_PER_OCT, BandSettings
+from mixwright.dsp.eq import EqSettings
 from mixwright.dsp.filters import design_band, design_pass, k_weighting, response_db
 
 ROOT_HALF = 2**-0.5

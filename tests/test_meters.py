@@ -9,7 +9,8 @@ import pyloudnorm
 import pytest
 from numpy.typing import NDArray
 
-from mixwright.dsp.eq import BandSettings, EqSettings
+from mixwright.dsp.band import BandSettings
+from mixwright.dsp.eq import EqSettings
 from mixwright.meters import FilterLoudnessMeter, LoudnessMeter, MixMeter, TruePeakMeter
 
 RATES_HZ = (44100, 48000, 88200, 96000, 192000)

@@ -9,10 +9,11 @@ import pytest
 from numpy.typing import NDArray
 
 from mixwright.dsp.align import RunningAlign
+from mixwright.dsp.band import BandSettings
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.eq import BandSettings, EqSettings
+from mixwright.dsp.eq import EqSettings
 from mixwright.dsp.reverb import ReverbSettings
 
 RATE_HZ = 48000

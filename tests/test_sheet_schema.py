@@ -15,10 +15,10 @@ from typing import Any, get_args, get_type_hints
 import jsonschema
 import pytest
 
+from mixwright.dsp.band import DEFAULT_Q, SLOPES_DB_PER_OCT, BandSettings, BandType
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.eq import DEFAULT_Q, SLOPES_DB_PER_OCT, BandSettings, BandType
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.sheet import ROLES, load_text, model, schema_path
 from mixwright.sheet import schema as schema_module

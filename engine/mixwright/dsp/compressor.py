@@ -13,6 +13,7 @@ import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
 from mixwright.dsp.eq import RunningCascade
+from mixwright.dsp.filters import design_pass
 from mixwright.units import Block
 
 
@@ -78,8 +79,6 @@ class RunningCompressor:
     tail = 0
 
     def __init__(self, settings: CompressorSettings, rate_hz: int, channels: int) -> None:
-        from mixwright.dsp.filters import design_pass
-
         self._curve = np.array(
             [
                 settings.threshold_db,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
+from mixwright.dsp.filters import design_pass
 from mixwright.units import Block, ms_to_samples
 
 
@@ -56,8 +57,6 @@ class RunningDelay:
     latency = 0
 
     def __init__(self, settings: DelaySettings, rate_hz: int, channels: int) -> None:
-        from mixwright.dsp.filters import design_pass
-
         self.tail = settings.tail_samples(rate_hz)
         times = [(0.0, settings.time_ms), *settings.later_times_ms]
         self._moves = [

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.dsp.eq import BandSettings
+from mixwright.dsp.band import BandSettings
 
 Sections = NDArray[np.float64]
 

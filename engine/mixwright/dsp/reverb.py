@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.dsp.convolution import RunningConvolution
+from mixwright.dsp.eq import RunningCascade
+from mixwright.dsp.filters import design_pass, k_weighting, response_db
 
 
 @dataclass(frozen=True)
@@ -118,9 +120,6 @@ def _filtered(
     tail: NDArray[np.float64], settings: ReverbSettings, rate_hz: int
 ) -> NDArray[np.float64]:
     """The return's own low and high cut, applied to the response once instead of to the sound."""
-    from mixwright.dsp.eq import RunningCascade
-    from mixwright.dsp.filters import design_pass
-
     cuts = [
         design_pass("high_pass", settings.high_pass_hz, 12, rate_hz),
         design_pass("low_pass", settings.low_pass_hz, 12, rate_hz),
@@ -131,8 +130,6 @@ def _filtered(
 def _pink_gain(tail: NDArray[np.float64], rate_hz: int) -> float:
     """The gain in K-weighted loudness that the response gives to centred pink noise."""
     from scipy import fft
-
-    from mixwright.dsp.filters import k_weighting, response_db
 
     size = fft.next_fast_len(len(tail), real=True)
     hz = fft.rfftfreq(size, 1.0 / rate_hz)

@@ -6,9 +6,9 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+from mixwright.dsp.band import DEFAULT_Q, BandSettings
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.eq import DEFAULT_Q, BandSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.sheet.model import (
     Band,

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from mixwright.dsp.band import BandSettings
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.eq import BandSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Span
 from mixwright.timeline import Position, Section, TempoChange, Timeline
