@@ -8,6 +8,7 @@ and is never guessed from the shape of anything else. Levels are in dB re full s
 from __future__ import annotations
 
 import math
+import threading
 from typing import TypeAlias
 
 import numpy as np
@@ -16,6 +17,22 @@ from numpy.typing import NDArray
 Block: TypeAlias = NDArray[np.float64]
 
 SILENCE_DB = -math.inf
+
+
+_scratch = threading.local()
+
+
+def scratch_block(frames: int, channels: int, use: str) -> Block:
+    """Return an array of that shape which this thread reuses; its old content is still in it.
+
+    What passes through one buffer stays in the processor's cache. `use` keeps apart what one
+    thread needs at the same time.
+    """
+    kept: dict[str, Block] = _scratch.__dict__
+    key = f"{use}/{channels}"
+    if key not in kept or len(kept[key]) < frames:
+        kept[key] = np.zeros((frames, channels))
+    return kept[key][:frames]
 
 
 def db_to_gain(level_db: float) -> float:

@@ -12,11 +12,10 @@ from typing import Protocol
 
 import numpy as np
 import soundfile
-from numpy.typing import NDArray
 
 from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
 from mixwright.problem import Problem, ProblemError
-from mixwright.units import Block
+from mixwright.units import Block, scratch_block
 
 PLAIN_SUBTYPES = ("PCM_16", "PCM_24", "FLOAT")
 
@@ -99,7 +98,6 @@ class _Plain:
         self._info, self._offset = info, offset
         self._file = open(info.path, "rb", buffering=0)  # noqa: SIM115 - closed by close()
         self._frame_bytes = info.channels * PCM_BYTES[info.subtype]
-        self._raw: NDArray[np.uint8] = np.empty(0, np.uint8)
         self._left = 0
         self.seek(0)
 
@@ -113,15 +111,15 @@ class _Plain:
 
         frames = min(len(out), self._left)
         size = frames * self._frame_bytes
-        if len(self._raw) < size:
-            self._raw = np.empty(size, np.uint8)
-        view, filled = self._raw.data[:size], 0
+        # Eight bytes a sample are enough for any width.
+        raw = scratch_block(frames, self._info.channels, "raw").view(np.uint8).reshape(-1)[:size]
+        view, filled = raw.data, 0
         while filled < size:
             count = self._file.readinto(view[filled:])
             if not count:
                 raise _ended_early(self._info.path)
             filled += count
-        decode_into(self._raw[:size], self._info.subtype, out[:frames])
+        decode_into(raw, self._info.subtype, out[:frames])
         self._left -= frames
         return frames
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.compressor import GainReduction
@@ -30,6 +31,7 @@ from mixwright.rendering.strip import (
 from mixwright.units import Block
 
 FRAMES = 65536
+PART = FRAMES // 4  # small enough for sums and tracks to stay in the cache while adding
 DIRECT = ""  # the sum of tracks that belong to no group
 Progress = Callable[[float], None]
 Result = TypeVar("Result")
@@ -151,13 +153,12 @@ class Engine:
         return [self._pool.submit(self._place, strip, at) for strip in self.tracks]
 
     def _add_all_up(self, at: int, placed: list[Block], sums: BlockSums) -> None:
-        """Every sum that the tracks of one block go into; different sums side by side."""
-        _wait(
-            [
-                self._pool.submit(self._add_up, name, at, placed, total)
-                for name, total in sums.totals.items()
-            ]
-        )
+        """Every sum that the tracks of one block go into; parts of the block side by side."""
+        gains = [
+            [level.values(at, FRAMES) for _, level in strip.plan.sends] for strip in self.tracks
+        ]
+        parts = [slice(first, first + PART) for first in range(0, FRAMES, PART)]
+        _wait([self._pool.submit(self._add_up, part, placed, gains, sums) for part in parts])
 
     def _place(self, strip: TrackStrip, at: int) -> Block:
         return strip.place(at, FRAMES, self._key_of(strip.plan.chain.key, at))
@@ -165,19 +166,29 @@ class Engine:
     def _key_of(self, name: str | None, at: int) -> Block | None:
         return None if name is None else self._by_name[name].front(at, FRAMES)
 
-    def _add_up(self, name: str, at: int, placed: list[Block], total: Block) -> None:
-        """One sum in sheet order: a group's, the direct one, or a return's sends."""
+    def _add_up(
+        self,
+        part: slice,
+        placed: list[Block],
+        gains: list[list[NDArray[np.float64]]],
+        sums: BlockSums,
+    ) -> None:
+        """All sums of one part of the block, in sheet order; a track is read once for all."""
         from mixwright.dsp.kernels.place import add_scaled
 
-        total[:] = 0.0
-        for strip, block in zip(self.tracks, placed, strict=True):
-            if (strip.plan.group or DIRECT) == name:
-                total += block
-            for target, level in strip.plan.sends:
-                if target == name:
-                    gain = level.values(at, len(block))
-                    if len(gain) > 1 or gain[0] != 0.0:
-                        add_scaled(total, block, gain, int(len(gain) > 1))
+        totals = {name: total[part] for name, total in sums.totals.items()}
+        for total in totals.values():
+            total[:] = 0.0
+        for strip, block, levels in zip(self.tracks, placed, gains, strict=True):
+            here = block[part]
+            own = totals.get(strip.plan.group or DIRECT)
+            if own is not None:
+                own += here
+            for (target, _), gain in zip(strip.plan.sends, levels, strict=True):
+                if len(gain) > 1:
+                    add_scaled(totals[target], here, gain[part], 1)
+                elif gain[0] != 0.0:
+                    add_scaled(totals[target], here, gain, 0)
 
     def _finish(self, at: int, sums: BlockSums, wet: list[Future[Block]]) -> Block:
         """Groups, returns and the mix bus of one block; returns the aligned sum after the bus."""

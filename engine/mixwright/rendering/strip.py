@@ -19,7 +19,7 @@ from mixwright.dsp.pan import balance_gains, pan_gains, width_matrix
 from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.plan import BusPlan, ChainPlan, TrackPlan
-from mixwright.units import Block, db_to_gain
+from mixwright.units import Block, db_to_gain, scratch_block
 
 # Measured level changes to take back, in dB, by (strip, "eq" or "compressor").
 Matches = Mapping[tuple[str, str], float]
@@ -120,23 +120,27 @@ class TrackStrip:
         self._span, self._heard_elsewhere = span, heard_elsewhere
         self._cut_fade = max(1, round(CUT_FADE_MS * rate_hz / 1000.0))
         self._matrix = width_matrix(plan.width_percent)
-        self._front = np.zeros((frames, channels))
+        self._channels = channels
+        # Only what another track listens to has to outlive the work on this track.
+        self._front = np.zeros((frames, channels)) if heard_elsewhere else None
         self._placed = np.zeros((frames, 2))
         self._fronted = -1
         self._still: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
 
     def front(self, at: int, frames: int) -> Block:
         """Return the block at song sample `at` after the EQ; worked out once for each block."""
-        block = self._front[:frames]
+        if self._front is None:
+            return self.chain.equalise(self.source(at, frames))
         if self._fronted != at:
             self.chain.equalise(self.source(at, frames))
             self._fronted = at
-        return block
+        return self._front[:frames]
 
     def source(self, at: int, frames: int) -> Block:
         """Read the block at song sample `at`: the stem with its polarity and trim, nothing else."""
         try:
-            block = self._reader.read(self._front[:frames])
+            into = scratch_block(frames, self._channels, "front")
+            block = self._reader.read(into if self._front is None else self._front[:frames])
         except ProblemError as error:
             raise NodeError(error.problems, ("tracks", self.name, "file")) from error
         self._cut(block, at)
@@ -144,7 +148,7 @@ class TrackStrip:
 
     def new_front(self) -> Block:
         """Return a buffer of the shape that `front` yields."""
-        return np.zeros_like(self._front)
+        return np.zeros((len(self._placed), self._channels))
 
     def compressed(self, at: int, frames: int, key: Block | None) -> Block:
         """Return the block after the compressor."""
