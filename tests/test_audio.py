@@ -12,6 +12,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
+from conftest import noise
 from mixwright.audio import FORMATS, Spool, StemReader, check_target, probe, write_mix
 from mixwright.problem import Fault, ProblemError
 
@@ -128,6 +129,26 @@ def test_a_truncated_wav_is_refused(tmp_path: Path, subtype: str) -> None:
     assert fault_of(path) == "audio/truncated"
 
 
+@pytest.mark.parametrize("missing", [40, 5000])
+def test_a_few_missing_bytes_are_noticed(tmp_path: Path, missing: int) -> None:
+    for container in ("WAV", "AIFF"):
+        path = written(tmp_path / f"cut.{container}", np.zeros((10000, 2)), "PCM_24", container)
+        os.truncate(path, path.stat().st_size - missing)
+        assert fault_of(path) == "audio/truncated"
+
+
+def test_a_truncated_flac_is_a_problem_when_it_is_read(tmp_path: Path) -> None:
+    path = written(tmp_path / "cut.flac", noise(1, 1), "PCM_16", "FLAC")
+    os.truncate(path, path.stat().st_size // 2)
+    with pytest.raises(ProblemError, match=r"cut.flac (is damaged or cut short|ended early)"):
+        read_all(path, 48000)
+
+
+def test_sound_without_a_header_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "x.raw").write_bytes(bytes(1000))
+    assert fault_of(tmp_path / "x.raw") == "audio/unreadable"
+
+
 @pytest.mark.parametrize("value", [np.nan, np.inf])
 def test_a_nan_in_a_stem_names_its_sample(tmp_path: Path, value: float) -> None:
     samples = np.zeros((5000, 1))
@@ -191,10 +212,11 @@ def test_a_machine_that_refuses_is_named_and_nothing_is_left(tmp_path: Path) -> 
     blocked.write_text("")
     with pytest.raises(ProblemError) as caught:
         Spool(blocked / "out")
-    assert caught.value.problems[0].fault is Fault.MACHINE
+    assert caught.value.problems[0].fault is Fault.INPUT  # another name would do
     spool = spooled(tmp_path, np.zeros((200, 2)))
     with pytest.raises(ProblemError) as caught:
         write_mix(spool, 1.0, tmp_path / "no" / "mix.wav", FORMATS["wav24"], 48000, 1, "0")
     spool.close()
     assert "mix.wav" in caught.value.problems[0].message
+    assert caught.value.problems[0].fault is Fault.MACHINE
     assert sorted(p.name for p in tmp_path.iterdir()) == ["file"]

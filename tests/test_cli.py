@@ -90,7 +90,10 @@ def test_spans(
         (["--section", "verse 1", "--to", "bar 2"], "exclude one another"),
         (["--through", "mixing"], "'balance', 'mixbus'"),
         (["--threads", "0"], "threads"),
-        (["--out", "."], "is a folder"),
+        (["--out", "."], "ends in ''"),
+        (["--out", "x" * 300 + ".wav"], "File name too long"),
+        (["--out", "mix.mp3"], "ends in '.mp3', expected .wav or .flac"),
+        (["--out", "mix.flac", "--format", "wav16"], "expected a name ending in .wav"),
     ],
 )
 def test_bad_usage_is_said_with_status_2(
@@ -152,6 +155,16 @@ def test_a_stem_is_never_overwritten(sheet: Path, capsys: pytest.CaptureFixture[
     status, _, err = run("render", sheet, "--out", stem, "--force", capsys=capsys)
     assert (status, stem.read_bytes()) == (2, before)
     assert "is a stem of this mix" in err
+
+
+def test_brackets_in_names_stay_as_they_are(
+    sheet: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = sheet.read_text("utf-8").replace("chorus 1", "'chorus [/b] [red]'")
+    sheet.write_text(text, "utf-8")
+    status, out, _ = run("render", sheet, capsys=capsys)
+    assert status == 0
+    assert "in chorus [/b] [red]" in out
 
 
 def test_schema_prints_what_lies_at_its_path(capsys: pytest.CaptureFixture[str]) -> None:
@@ -225,14 +238,15 @@ def _spool_is_open(pid: int) -> bool:
     return False
 
 
-def test_a_full_disk_is_said_with_status_3_and_the_old_mix_stays(sheet: Path) -> None:
+@pytest.mark.parametrize("room", [1, 200_000, 3_999_000])
+def test_a_full_disk_is_said_with_status_3_and_the_old_mix_stays(sheet: Path, room: int) -> None:
     assert subprocess.run(command("render", sheet), capture_output=True, check=True)
     mix = sheet.parent / "out" / "mix.wav"
     before = mix.read_bytes()
 
     def limit() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
 
     done = subprocess.run(
         command("render", sheet), capture_output=True, text=True, preexec_fn=limit, check=False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 from pathlib import Path
 from typing import Any
 
@@ -354,3 +355,132 @@ def test_stems_longer_than_a_block_and_of_odd_rates_line_up(
     out = rendered(path)
     assert db(out[2000:-2000]) < -100
     assert "converted from 44100 Hz to 48000 Hz" in mixwright.plan(mixwright.load(path)).notes[0]
+
+
+def test_a_keyed_compressor_is_made_up_by_what_the_key_made_it_do(make_song: SongMaker) -> None:
+    tone = 0.1 * np.sin(2 * np.pi * 200 / 48000 * np.arange(4 * 48000))[:, None]
+    burst = np.zeros((4 * 48000, 1))
+    burst[48000:96000] = 0.5
+    keyed = "compressor: {threshold_db: -20, ratio: 10, attack_ms: 1, release_ms: 20, key: k}"
+    path = make_song({"a": (tone, keyed), "k": (burst, "mute: true")})
+    found = rendered(path)
+    dry = np.column_stack([tone, tone]) * 0.5**0.5
+    assert loudness(found) == pytest.approx(loudness(dry), abs=0.01)
+
+
+def test_what_is_cached_depends_on_all_it_should(make_song: SongMaker, tmp_path: Path) -> None:
+    worked = (
+        "eq: [{type: high_shelf, freq_hz: 9000, gain_db: 8}, {type: low_pass, freq_hz: 15000}], "
+        "compressor: {threshold_db: -30, ratio: 4}"
+    )
+    path = make_song({"a": (noise(1, 2), worked)})
+    rendered(path)
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("48000", "96000"), "utf-8")
+    assert np.array_equal(rendered(path), rendered(path, keep_cache=False))
+    path = make_song({"a": (noise(1, 2), worked), "b": (noise(2, 3.33), "")})
+    assert np.array_equal(rendered(path), rendered(path, keep_cache=False))
+    stem = tmp_path / "stems" / "a.wav"
+    times = stem.stat()
+    before = rendered(path)
+    soundfile.write(stem, noise(1, 2)[::-1] * np.linspace(0.1, 2, 96000)[:, None], 48000, "DOUBLE")
+    os.utime(stem, ns=(times.st_atime_ns, times.st_mtime_ns))
+    after = rendered(path)
+    assert np.array_equal(after, rendered(path, keep_cache=False))
+    assert not np.array_equal(after, before)
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        "compressor: {threshold_db: -40, ratio: 8, attack_ms: 500, release_ms: 20, makeup_db: 0}",
+        "level_match: false, eq: [{type: notch, freq_hz: 50, q: 20}]",
+        "level_match: false, eq: [{type: bell, freq_hz: 40, gain_db: 12, q: 20}]",
+    ],
+)
+def test_slow_strips_have_settled_when_a_span_begins(make_song: SongMaker, settings: str) -> None:
+    from mixwright.timeline import Position
+
+    hum = 0.3 * np.sign(np.sin(2 * np.pi * 50 / 48000 * np.arange(12 * 48000)))[:, None]
+    path = make_song({"a": (hum, f"gain_db: -12, {settings}")})
+    whole = rendered(path)
+    part = rendered(path, span=(Position(seconds=10.0), Position(seconds=11.0)))
+    assert db(part - whole[480000:528000]) < -80
+
+
+def test_compressor_readings_cover_what_is_kept(make_song: SongMaker) -> None:
+    from mixwright.timeline import Position
+
+    loud = np.concatenate([noise(1, 2, level=0.3), np.zeros((96000, 1))])
+    path = make_song({"a": (loud, "compressor: {threshold_db: -40, ratio: 4, release_ms: 20}")})
+    out = path.parent / "r.wav"
+    whole = mixwright.render(path, out, format="wav32f").readings.reductions["a"]
+    assert whole.active_share == pytest.approx(0.5, abs=0.05)
+    span = (Position(seconds=3), None)
+    quiet = mixwright.render(path, out, format="wav32f", span=span).readings.reductions["a"]
+    assert (quiet.max_db, quiet.active_share) == (0.0, 0.0)
+
+
+def test_mutes_leave_nothing_through_and_take_nothing_away(make_song: SongMaker) -> None:
+    flat = np.full((96000, 1), 0.1)
+    rides = "pan: L100, automation: {mute: [{s: 0, value: true}, {s: 1, value: false}]}"
+    out = rendered(make_song({"a": (flat, rides)}))[:, 0]
+    assert not out[:47000].any()
+    assert out[48000:] == pytest.approx(0.1)
+
+
+def test_a_groups_fader_takes_its_tracks_sends_along(make_song: SongMaker) -> None:
+    rest = "groups: {g: {mute: true}}\nreturns: {hall: {type: reverb, decay_s: 0.3}}\n"
+    out = rendered(make_song({"a": (noise(1), "group: g, sends_db: {hall: 0}")}, rest))
+    assert not out.any()
+
+
+def test_returns_that_nothing_reaches_do_not_lengthen_the_file(make_song: SongMaker) -> None:
+    rest = "returns: {hall: {type: reverb, decay_s: 3}}\n"
+    assert len(rendered(make_song({"a": (noise(1, 1), "")}, rest))) == 48000
+
+
+def test_matches_that_make_no_sense_are_warned_of(make_song: SongMaker) -> None:
+    low = "eq: [{type: low_pass, freq_hz: 20, slope_db_per_oct: 48}]"
+    some = "gain_db: -40, eq: [{type: low_pass, freq_hz: 100, slope_db_per_oct: 48}]"
+    path = make_song({"a": (noise(1, level=0.01), low), "b": (noise(2, level=0.01), some)})
+    warnings = mixwright.render(path, path.parent / "w.wav").readings.warnings
+    assert "a: its EQ leaves too little to measure" in warnings[0].message
+    assert "b: its EQ is level-matched by +" in warnings[1].message
+
+
+def test_the_remedy_for_clipping_works_in_its_step(make_song: SongMaker) -> None:
+    path = make_song({"a": (np.full((9600, 1), 0.9), "gain_db: 6, pan: L100")})
+    with pytest.raises(ProblemError, match="off every fader"):
+        mixwright.render(path, path.parent / "m.wav", through="balance")
+
+
+def test_a_song_without_length_is_refused_at_its_line(make_song: SongMaker) -> None:
+    path = make_song({"a": (noise(1), "")}, song=", end: {s: 0}")
+    with pytest.raises(ProblemError, match=r"mix.yaml:2:\d+: error: .*end"):
+        rendered(path)
+
+
+def test_an_interrupt_closes_no_file_under_a_thread(tmp_path: Path) -> None:
+    # FLAC, because there the sound library itself is inside the file when the interrupt comes.
+    import subprocess
+    import sys
+
+    (tmp_path / "stems").mkdir()
+    lines = ["format: 1", "song: {title: T, sample_rate_hz: 48000}", "tracks:"]
+    for k in range(10):
+        soundfile.write(tmp_path / "stems" / f"{k}.flac", noise(k, 20, 2), 48000)
+        key = ", compressor: {threshold_db: -30, ratio: 2, key: t0}" if k == 1 else ""
+        lines.append(f"  t{k}: {{file: stems/{k}.flac, gain_db: -20{key}}}")
+    (tmp_path / "mix.yaml").write_text("\n".join(lines), "utf-8")
+    code = (
+        "import _thread, random, sys, threading; from mixwright import cli\n"
+        "path, wait = sys.argv[1], float(sys.argv[2])\n"
+        "assert cli.run(['render', path, '--to', '1 s']) == 0\n"
+        "threading.Timer(wait, _thread.interrupt_main).start()\n"
+        "sys.exit(cli.run(['render', path, '--no-cache']))"
+    )
+    for wait in (0.05, 0.12, 0.2, 0.3):
+        arguments = [sys.executable, "-c", code, str(tmp_path / "mix.yaml"), str(wait)]
+        done = subprocess.run(arguments, capture_output=True, text=True, check=False)
+        assert done.returncode in (130, 0), done.stderr

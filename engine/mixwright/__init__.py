@@ -11,15 +11,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "load", "plan", "render"]
+__all__ = ["Position", "__version__", "load", "plan", "render"]
 
 if TYPE_CHECKING:
     from mixwright.api import load, plan, render
+    from mixwright.timeline import Position
 
 
 def __getattr__(name: str) -> Any:
     """Import the verbs only when they are used, so that ``import mixwright`` stays quick."""
-    if name in ("load", "plan", "render"):
+    if name in ("Position", "load", "plan", "render"):
         from mixwright import api
 
         return getattr(api, name)

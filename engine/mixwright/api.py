@@ -12,7 +12,8 @@ from __future__ import annotations
 import dataclasses
 from pathlib import Path
 
-from mixwright.audio import FORMATS
+from mixwright.audio import FORMATS, MixFormat
+from mixwright.audio.write import told_as_problem
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, Rendered, make_plan, render_plan
 from mixwright.rendering.run import StageProgress
@@ -45,6 +46,8 @@ def plan(
     if through not in STEPS:
         raise ProblemError([_choice("step", through, STEPS)])
     if section is not None:
+        if span != (None, None):
+            raise ProblemError([Problem("usage/span", "section and span are both given")])
         span = section_span(sheet, section)
     return make_plan(sheet, through, span)
 
@@ -53,25 +56,27 @@ def render(
     sheet: Sheet | str | Path,
     out: str | Path | None = None,
     *,
-    format: str = "wav24",
+    format: str | None = None,
     through: StepName = "automation",
     section: str | None = None,
     span: Span = (None, None),
     threads: int | None = None,
     force: bool = False,
     keep_cache: bool = True,
+    allow_outside: bool = False,
     progress: StageProgress | None = None,
 ) -> Rendered:
     """Render a sheet to a stereo file and return its path and readings.
 
     `out` defaults to ``out/mix.wav`` beside the sheet. `format` is one of wav16, wav24, wav32f,
-    flac16, flac24. Raises ProblemError and leaves nothing half-written.
+    flac16, flac24; left out, it is 24 bits of what the name of `out` ends with.
+    Raises ProblemError and leaves nothing half-written.
     """
     if not isinstance(sheet, Sheet):
-        sheet = load(sheet)
-    if format not in FORMATS:
-        raise ProblemError([_choice("format", format, tuple(FORMATS))])
-    form = FORMATS[format]
+        sheet = load(sheet, allow_outside=allow_outside)
+    if threads is not None and threads < 1:
+        raise ProblemError([Problem("usage/threads", f"threads is {threads}, expected 1 or more")])
+    form = _format(format, None if out is None else Path(out))
     target = Path(out) if out is not None else sheet.folder / "out" / f"mix{form.suffix}"
     _keep_sources(sheet, target)
     timeline = sheet.timeline
@@ -97,13 +102,30 @@ def render(
         raise ProblemError([dataclasses.replace(p, span=place) for p in error.problems]) from error
 
 
+def _format(name: str | None, out: Path | None) -> MixFormat:
+    """The format asked for, or the one that the file's name asks for; both must agree."""
+    if name is not None and name not in FORMATS:
+        raise ProblemError([_choice("format", name, tuple(FORMATS))])
+    by_suffix = {".wav": "wav24", ".flac": "flac24"}
+    if out is None:
+        return FORMATS[name or "wav24"]
+    suffix = out.suffix.lower()
+    if suffix not in by_suffix or (name is not None and FORMATS[name].suffix != suffix):
+        expected = f"a name ending in {FORMATS[name].suffix}" if name else ".wav or .flac"
+        message = f"{out.name} ends in '{out.suffix}', expected {expected}"
+        raise ProblemError([Problem("usage/suffix", message, help="change --out or --format")])
+    return FORMATS[name or by_suffix[suffix]]
+
+
 def _keep_sources(sheet: Sheet, target: Path) -> None:
     """Refuse to write over the sheet or anything it reads, forced or not."""
     sources = {sheet.path: "the mix sheet"}
     sources |= {sheet.folder / track.file: "a stem of this mix" for track in sheet.tracks}
     sources |= {sheet.folder / part.file: "a reference of this mix" for part in sheet.references}
     for path, what in sources.items():
-        if target.exists() and path.exists() and target.samefile(path):
+        with told_as_problem(target):
+            same = target.exists() and path.exists() and target.samefile(path)
+        if same:
             problem = Problem("output/is-source", f"{target} is {what}", help="give another --out")
             raise ProblemError([problem])
 

@@ -2,7 +2,7 @@
 
 A :class:`Timeline` is built once from the sheet. Bars and beats count from 1 and beats may be
 fractional; a tempo holds from the first beat of its bar until the next change (steps, no
-gradual change). BPM counts the beat that `beats_per_bar` counts.
+gradual change). A beat is a quarter note, whatever the meter: 6/8 has three of them to the bar.
 """
 
 from __future__ import annotations

@@ -19,12 +19,13 @@ PCM_BYTES = {
     "FLOAT": 4,
     "DOUBLE": 8,
 }
+UNKNOWN_SIZE = 0xFFFFFFFF
 PLAIN_CONTAINERS = ("WAV", "WAVEX", "RF64")
 
 
 @dataclass(frozen=True)
 class StemInfo:
-    """A stem as it lies on disk. `size` in bytes and `modified_ns` identify its content."""
+    """A stem as it lies on disk; the last four fields tell whether it is still the same."""
 
     path: Path
     container: str
@@ -34,6 +35,8 @@ class StemInfo:
     frames: int
     size: int
     modified_ns: int
+    changed_ns: int
+    inode: int
 
     @property
     def seconds(self) -> float:
@@ -66,11 +69,15 @@ def probe(path: Path) -> StemInfo:
                 file.frames,
                 status.st_size,
                 status.st_mtime_ns,
+                status.st_ctime_ns,
+                status.st_ino,
             )
-    except soundfile.LibsndfileError as error:
+    except (soundfile.LibsndfileError, TypeError) as error:
+        # TypeError: the library takes a name ending in .raw for sound without a header.
+        reason = getattr(error, "error_string", "it has no header").rstrip(".").lower()
         raise _fault(
             "audio/unreadable",
-            f"{path.name} can't be read as sound: {error.error_string.rstrip('.').lower()}",
+            f"{path.name} can't be read as sound: {reason}",
             "export it again as WAV, RF64, AIFF, FLAC or Ogg",
         ) from error
     except OSError as error:
@@ -91,13 +98,12 @@ def _check(info: StemInfo) -> None:
             f"{name} has {info.channels} channels, expected 1 or 2",
             "split it into mono or stereo files",
         )
-    needed = PCM_BYTES.get(info.subtype, 0) * info.channels * info.frames
-    declared = declared_data_bytes(info)
-    if info.container in PLAIN_CONTAINERS and max(needed, declared or 0) > info.size:
+    promised = promised_bytes(info)
+    if promised is not None and promised > info.size:
         raise _fault(
             "audio/truncated",
-            f"{name} is cut short: its header promises {max(needed, declared or 0):,} bytes of "
-            f"sound, the file has {info.size:,} bytes in all",
+            f"{name} is cut short: its header promises {promised:,} bytes, "
+            f"the file has {info.size:,}",
             "copy or export it again",
         )
 
@@ -118,17 +124,24 @@ def data_chunk(info: StemInfo) -> tuple[int, int] | None:
                 long_size = int.from_bytes(body[8:16], "little")
                 size = 0
             if header[:4] == b"data":
-                if size == 0xFFFFFFFF and long_size is not None:
+                if size == UNKNOWN_SIZE and long_size is not None:
                     size = long_size
                 return file.tell(), size
             file.seek(size + size % 2, os.SEEK_CUR)
     return None
 
 
-def declared_data_bytes(info: StemInfo) -> int | None:
-    """Return how many bytes of samples the header promises, when it is a header that does."""
-    found = data_chunk(info)
-    return None if found is None or found[1] == 0xFFFFFFFF else found[1]
+def promised_bytes(info: StemInfo) -> int | None:
+    """Return the least size in bytes that the header promises, where it is one that does."""
+    if (found := data_chunk(info)) is not None:
+        offset, size = found
+        known = size if size != UNKNOWN_SIZE else PCM_BYTES.get(info.subtype, 0) * info.frames
+        return offset + known
+    if info.container == "AIFF":
+        with open(info.path, "rb") as file:
+            form = file.read(8)
+        return 8 + int.from_bytes(form[4:], "big") if form[:4] == b"FORM" else None
+    return None
 
 
 def _fault(rule: str, message: str, help: str | None = None) -> ProblemError:

@@ -7,6 +7,9 @@ test compares them). Everything else goes through the library.
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
 
@@ -14,7 +17,7 @@ import numpy as np
 import soundfile
 
 from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block, scratch_block
 
 PLAIN_SUBTYPES = ("PCM_16", "PCM_24", "FLOAT")
@@ -38,12 +41,16 @@ class StemReader:
     def __init__(self, info: StemInfo, rate_hz: int, offset: int = 0, start: int = 0) -> None:
         self.info = info
         self.channels = info.channels
-        self._frames: _Frames = _open(info)
+        # A file is never closed under a thread that still reads from it.
+        self._lock = threading.Lock()
+        with _told_as_problem(info):
+            self._frames: _Frames = _open(info)
         if info.rate_hz != rate_hz:
             self._frames = _Resampled(self._frames, info, rate_hz)
         self._at = start - offset
         if self._at > 0:
-            self._frames.seek(self._at)
+            with _told_as_problem(info):
+                self._frames.seek(self._at)
 
     def read(self, block: Block) -> Block:
         """Fill `block` (frames, channels) with the next frames and return it.
@@ -52,7 +59,10 @@ class StemReader:
         """
         lead = min(max(0, -self._at), len(block))
         block[:lead] = 0.0
-        got = lead + (self._frames.read(block[lead:]) if lead < len(block) else 0)
+        got = lead
+        if lead < len(block):
+            with self._lock, _told_as_problem(self.info):
+                got += self._frames.read(block[lead:])
         block[got:] = 0.0
         if self.info.is_float and not np.isfinite(np.sum(block)):
             self._refuse(block)
@@ -61,7 +71,8 @@ class StemReader:
 
     def close(self) -> None:
         """Close the file."""
-        self._frames.close()
+        with self._lock:
+            self._frames.close()
 
     def _refuse(self, block: Block) -> None:
         bad = np.flatnonzero(~np.isfinite(block).all(axis=1))
@@ -71,7 +82,7 @@ class StemReader:
                     Problem(
                         "audio/not-finite",
                         f"{self.info.path.name} holds a NaN or infinity at sample "
-                        f"{max(self._at, 0) + int(bad[0])}, expected finite samples",
+                        f"{self._at + int(bad[0])}, expected finite samples",
                         help="export it again from its source",
                     )
                 ]
@@ -83,6 +94,20 @@ def _open(info: StemInfo) -> _Frames:
     if chunk is not None and chunk[1] == info.frames * info.channels * PCM_BYTES[info.subtype]:
         return _Plain(info, chunk[0])
     return _Library(info)
+
+
+@contextmanager
+def _told_as_problem(info: StemInfo) -> Iterator[None]:
+    """Turn what goes wrong on the way into a problem that names the stem."""
+    try:
+        yield
+    except soundfile.LibsndfileError as error:
+        message = f"{info.path.name} is damaged or cut short: {error.error_string.rstrip('.')}"
+        hint = "copy or export it again"
+        raise ProblemError([Problem("audio/unreadable", message, help=hint)]) from error
+    except OSError as error:
+        message = f"{info.path.name} can't be read: {error.strerror}"
+        raise ProblemError([Problem("audio/machine", message, fault=Fault.MACHINE)]) from error
 
 
 def _ended_early(path: Path) -> ProblemError:
@@ -138,18 +163,8 @@ class _Library:
         self._file.seek(min(frame, self._info.frames))
 
     def read(self, out: Block) -> int:
-        try:
-            wanted = min(len(out), self._info.frames - self._file.tell())
-            got = len(self._file.read(out=out)) if len(out) else 0
-        except soundfile.LibsndfileError as error:
-            raise ProblemError(
-                [
-                    Problem(
-                        "audio/unreadable",
-                        f"{self._info.path.name} can't be decoded: {error.error_string}",
-                    )
-                ]
-            ) from error
+        wanted = min(len(out), self._info.frames - self._file.tell())
+        got = len(self._file.read(out=out)) if len(out) else 0
         if got < wanted:
             raise _ended_early(self._info.path)
         return got

@@ -7,6 +7,7 @@ refused instead of written.
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from collections.abc import Iterator
@@ -24,6 +25,8 @@ from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block
 
 OWN_MARK = "mixwright"
+# What the user can mend by giving another name.
+BAD_NAMES = (errno.ENAMETOOLONG, errno.ENOTDIR, errno.EEXIST, errno.EINVAL, errno.EISDIR)
 WRITE_FRAMES = 65536
 RIFF_LIMIT_BYTES = 2**32 - 2**20
 
@@ -53,11 +56,13 @@ FORMATS = {
 
 def check_target(path: Path, force: bool) -> None:
     """Refuse a target that is a folder, or a file this tool did not write unless forced."""
-    if path.is_dir():
+    with told_as_problem(path):
+        is_folder, exists = path.is_dir(), path.exists()
+    if is_folder:
         raise ProblemError(
             [Problem("output/is-folder", f"{path} is a folder, expected a file name for the mix")]
         )
-    if path.exists() and not force and not _is_ours(path):
+    if exists and not force and not _is_ours(path):
         raise ProblemError(
             [
                 Problem(
@@ -73,7 +78,7 @@ def _is_ours(path: Path) -> bool:
     try:
         with soundfile.SoundFile(path) as file:
             return str(file.copy_metadata().get("software", "")).startswith(OWN_MARK)
-    except (soundfile.LibsndfileError, OSError):
+    except (soundfile.LibsndfileError, OSError, TypeError):
         return False  # not a sound file we can read, so not one of ours
 
 
@@ -84,16 +89,13 @@ def told_as_problem(path: Path) -> Iterator[None]:
         yield
     except (OSError, soundfile.LibsndfileError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise ProblemError(
-            [
-                Problem(
-                    "output/machine",
-                    f"{path} can't be written: {reason}",
-                    help="free some space or choose another --out; nothing was changed",
-                    fault=Fault.MACHINE,
-                )
-            ]
-        ) from error
+        message = f"{path} can't be written: {reason}"
+        if getattr(error, "errno", None) in BAD_NAMES:
+            problem = Problem("output/bad-name", message, help="give another --out")
+        else:
+            hint = "free some space or choose another --out; nothing was changed"
+            problem = Problem("output/machine", message, help=hint, fault=Fault.MACHINE)
+        raise ProblemError([problem]) from error
 
 
 class Spool:
@@ -104,20 +106,30 @@ class Spool:
         self.frames = 0
         with told_as_problem(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            self._file = tempfile.TemporaryFile(dir=folder, prefix=".mixwright-spool-")  # noqa: SIM115 - closed by close()
+            # Unbuffered: nothing is left to be written, and to fail, when it is closed.
+            self._file = tempfile.TemporaryFile(dir=folder, prefix=".mixwright-spool-", buffering=0)  # noqa: SIM115 - closed by close()
 
     def write(self, block: Block) -> None:
         """Append a block (frames, 2)."""
+        if not len(block):
+            return
         with told_as_problem(self._folder):
-            self._file.write(np.ascontiguousarray(block).data)
+            left = np.ascontiguousarray(block).data.cast("B")
+            while left:
+                left = left[self._file.write(left) :]
         self.frames += len(block)
 
     def blocks(self) -> Iterator[Block]:
         """Yield the sum again from its start, in blocks of (frames, 2)."""
         self._file.seek(0)
         block = np.empty((WRITE_FRAMES, 2))
-        while count := self._file.readinto(block.data.cast("B")):
-            yield block[: count // 16]
+        while True:
+            room, filled = block.data.cast("B"), 0
+            while count := self._file.readinto(room[filled:]):
+                filled += count
+            if not filled:
+                return
+            yield block[: filled // 16]
 
     def close(self) -> None:
         """Give the space back."""

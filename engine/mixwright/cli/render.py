@@ -47,7 +47,10 @@ Examples:
     "--out", type=click.Path(path_type=Path), help="File to write [out/mix.* beside SHEET]."
 )
 @click.option(
-    "--format", "form", type=click.Choice(FORMAT_NAMES), default="wav24", show_default=True
+    "--format",
+    "form",
+    type=click.Choice(FORMAT_NAMES),
+    help="[by the end of --out, 24 bits; wav24 without --out]",
 )
 @click.option(
     "--through",
@@ -69,7 +72,7 @@ Examples:
 def command(
     sheet: str,
     out: Path | None,
-    form: str,
+    form: str | None,
     through: str,
     start: Position | None,
     stop: Position | None,

@@ -106,9 +106,14 @@ class RunningCompressor:
         self._frames += len(block)
         return block
 
+    def forget_readings(self) -> None:
+        """Count its reduction from here on; the sound is not touched."""
+        self._state[1:] = 0.0
+        self._frames = 0
+
     @property
     def reduction(self) -> GainReduction:
-        """What it did since it was started."""
+        """What it did since it was started, or since its readings were forgotten."""
         _, total, most, active = (float(value) for value in self._state)
         share = active / self._frames if self._frames else 0.0
         return GainReduction(total / active if active else 0.0, most, share)

@@ -8,6 +8,7 @@ set so that a send of 0 dB gives pink noise the same K-weighted loudness wet as 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,9 +67,8 @@ def synthesise_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.flo
     noise = np.random.default_rng(settings.seed).standard_normal((length, 2))
     seconds = np.arange(length) / rate_hz
     tail = np.zeros((length, 2))
-    envelopes = {decay_s: np.exp(-3.0 * math.log(10.0) * seconds / decay_s) for decay_s in decays}
-    for decay_s, band in _octaves(noise, decays, rate_hz).items():
-        tail += band * envelopes[decay_s][:, None]
+    for decay_s, band in _octaves(noise, decays, rate_hz):
+        tail += band * np.exp(-3.0 * math.log(10.0) * seconds / decay_s)[:, None]
     onset = max(1, int(ONSET_MS * rate_hz / 1000.0))
     tail[:onset] *= (np.arange(onset) / onset)[:, None]
     tail = _filtered(_faded(tail), settings, rate_hz)
@@ -87,8 +87,8 @@ def _factor_at(hz: float, factors: dict[float, float]) -> float:
 
 def _octaves(
     noise: NDArray[np.float64], decays: NDArray[np.float64], rate_hz: int
-) -> dict[float, NDArray[np.float64]]:
-    """The noise by decay time: octave bands with smooth slopes that sum to one.
+) -> Iterator[tuple[float, NDArray[np.float64]]]:
+    """Yield the noise by decay time: octave bands with smooth slopes that sum to one.
 
     Bands of equal decay are kept together. The noise is split on a circle: it has no ends to smear.
     """
@@ -104,10 +104,8 @@ def _octaves(
         up_to = np.ones_like(octave) if hz == OCTAVES_HZ[-1] else np.sin(0.5 * np.pi * slope) ** 2
         weights[decay_s] = weights.get(decay_s, 0.0) + up_to - below
         below = up_to
-    return {
-        decay_s: fft.irfft(spectrum * weight[:, None], size, axis=0)[: len(noise)]
-        for decay_s, weight in weights.items()
-    }
+    for decay_s, weight in weights.items():
+        yield decay_s, fft.irfft(spectrum * weight[:, None], size, axis=0)[: len(noise)]
 
 
 def _faded(tail: NDArray[np.float64]) -> NDArray[np.float64]:

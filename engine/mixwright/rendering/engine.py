@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.compressor import GainReduction
 from mixwright.dsp.delay import DelaySettings
-from mixwright.rendering.plan import Plan, ReturnPlan
+from mixwright.rendering.parts import ReturnPlan
+from mixwright.rendering.plan import Plan
 from mixwright.rendering.strip import (
     BusStrip,
     Matches,
@@ -82,25 +83,25 @@ class Engine:
     ) -> None:
         self.plan, self._pool = plan, pool
         rate = plan.rate_hz
-        self._span = Span(plan.start, plan.keep_from, plan.keep_to)
+        self._span = Span(plan.start, plan.keep_from, plan.keep_to, plan.end)
         group_keys = {g.chain.key for g in plan.groups if g.chain.key}
         keys = group_keys | {t.chain.key for t in plan.tracks if t.chain.key}
         watched = watch or ("", "")
         self.tracks = [
             TrackStrip(t, matches, rate, self._span, FRAMES, t.name in keys) for t in plan.tracks
         ]
-        self._under_way: list[Future[Block]] = []
+        self._under_way: list[Future[Any]] = []
         self._by_name = {strip.name: strip for strip in self.tracks}
         self._key_tracks = [strip for strip in self.tracks if strip.name in keys]
         self.groups = [
-            BusStrip(g, matches, rate, watched[1] if g.name == watched[0] else None)
+            BusStrip(g, matches, rate, self._span, watched[1] if g.name == watched[0] else None)
             for g in plan.groups
         ]
         bus_watch = watched[1] if watched[0] == "mix_bus" else None
         known = ("mix_bus", "compressor") in matches
         if bus_watch is None and plan.mix_bus.chain.matches_compressor and not known:
             bus_watch = "compressor"
-        self.mix_bus = BusStrip(plan.mix_bus, matches, rate, bus_watch)
+        self.mix_bus = BusStrip(plan.mix_bus, matches, rate, self._span, bus_watch)
         # A reverb's response takes a while to make: all at once, before the tracks start.
         started = [pool.submit(ReturnStrip, part, rate, plan.start) for part in plan.returns]
         self.returns = [future.result() for future in started]
@@ -130,14 +131,13 @@ class Engine:
             self._add_all_up(at, _wait(placed), sums)
             before = None if pending is None else pending.result()
             wet = [
-                self._pool.submit(strip.process, sums.totals[strip.plan.name], at)
+                self._submit(strip.process, sums.totals[strip.plan.name], at)
                 for strip in self.returns
             ]
-            pending = self._pool.submit(self._finish, at, sums, wet)
-            self._under_way = [*wet, pending]
+            pending = self._submit(self._finish, at, sums, wet)
+            self._under_way = [future for future in self._under_way if not future.done()]
             if count + 1 < len(starts):
                 placed = self._start_tracks(starts[count + 1], self._sums[(count + 1) % 2])
-                self._under_way += placed
             if before is not None:  # handed out while the pool is busy with what comes after
                 yield self._kept(before, starts[count - 1] - self.latency, stop)
             if progress is not None:
@@ -145,20 +145,35 @@ class Engine:
         assert pending is not None
         yield self._kept(pending.result(), starts[-1] - self.latency, stop)
 
+    def _submit(self, work: Callable[..., Result], *arguments: Any) -> Future[Result]:
+        """Give the pool something to do, and remember it until it is done."""
+        future = self._pool.submit(work, *arguments)
+        self._under_way.append(future)
+        return future
+
     def _start_tracks(self, at: int, sums: BlockSums) -> list[Future[Block]]:
         """Set all tracks to work on one block; those that others listen to go first."""
-        _wait([self._pool.submit(strip.front, at, FRAMES) for strip in self._key_tracks])
+        _wait([self._submit(strip.front, at, FRAMES) for strip in self._key_tracks])
         for name, kept in sums.keys.items():
             kept[:] = self._by_name[name].front(at, FRAMES)
-        return [self._pool.submit(self._place, strip, at) for strip in self.tracks]
+        return [self._submit(self._place, strip, at) for strip in self.tracks]
 
     def _add_all_up(self, at: int, placed: list[Block], sums: BlockSums) -> None:
         """Every sum that the tracks of one block go into; parts of the block side by side."""
+        faders = {
+            group.name: group.plan.gain.values(at, FRAMES) * group.plan.mute.values(at, FRAMES)
+            for group in self.groups
+        }
+        # A group's fader takes its tracks' sends along: what is turned down dry is so wet too.
         gains = [
-            [level.values(at, FRAMES) for _, level in strip.plan.sends] for strip in self.tracks
+            [
+                level.values(at, FRAMES) * faders.get(strip.plan.group or DIRECT, 1.0)
+                for _, level in strip.plan.sends
+            ]
+            for strip in self.tracks
         ]
         parts = [slice(first, first + PART) for first in range(0, FRAMES, PART)]
-        _wait([self._pool.submit(self._add_up, part, placed, gains, sums) for part in parts])
+        _wait([self._submit(self._add_up, part, placed, gains, sums) for part in parts])
 
     def _place(self, strip: TrackStrip, at: int) -> Block:
         return strip.place(at, FRAMES, self._key_of(strip.plan.chain.key, at))
@@ -196,17 +211,17 @@ class Engine:
         for group in self.groups:
             block = group.chain.equalise(sums.totals[group.name])
             key = group.plan.chain.key
-            group.chain.compress(block, None if key is None else sums.keys[key])
+            group.chain.compress(block, at, None if key is None else sums.keys[key])
             mix += group.fade(block, at)
         mix = self._dry_align.process(mix)
         for future in wet:
             mix += future.result()
         at -= self.latency
-        self.mix_bus.chain.compress(self.mix_bus.chain.equalise(mix))
+        self.mix_bus.chain.compress(self.mix_bus.chain.equalise(mix), at)
         return self.mix_bus.fade(mix, at)
 
     def _kept(self, block: Block, at: int, stop: int) -> Block:
-        return kept_part(block, at, Span(self.plan.start, self.plan.keep_from, stop))
+        return kept_part(block, at, Span(self.plan.start, self.plan.keep_from, stop, stop))
 
     def reductions(self) -> dict[str, GainReduction]:
         """Return what each compressor did, by strip, in the order of the signal."""

@@ -9,6 +9,7 @@ and a second render measures only what changed.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
@@ -16,12 +17,12 @@ from mixwright.dsp.curve import Curve
 from mixwright.meters import FilterLoudnessMeter
 from mixwright.rendering.cache import NumberCache
 from mixwright.rendering.engine import FRAMES, Engine, Progress
-from mixwright.rendering.plan import BusPlan, ChainPlan, Plan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
+from mixwright.rendering.plan import Plan
 from mixwright.rendering.strip import Span, TrackStrip, match_db
 
 Found = dict[tuple[str, str], float]
 STILL = Curve("dB", 0.0)
-WHOLE = Span(0, 0, None)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -64,7 +65,8 @@ def match_levels(
         for index, job in enumerate(missing):
             value = job.measure(snapshot) if alone else futures[index].result()
             found[job.name, job.part] = value
-            cache.put(job.depends, value)
+            if not math.isnan(value):
+                cache.put(job.depends, value)
             if progress is not None:
                 progress(len(found) / total)
     return found
@@ -73,7 +75,8 @@ def match_levels(
 def _track_eqs(plan: Plan) -> list[Job]:
     def job(track: TrackPlan) -> Job:
         heard = _upstream(track, with_compressor=False)
-        return Job(track.name, "eq", repr(heard), lambda found: _eq_match_db(plan, heard))
+        depends = repr((plan.rate_hz, plan.end, heard))
+        return Job(track.name, "eq", depends, lambda found: _eq_match_db(plan, heard))
 
     return [job(track) for track in plan.tracks if track.chain.matches_eq]
 
@@ -82,7 +85,7 @@ def _eq_match_db(plan: Plan, track: TrackPlan) -> float:
     """Play one stem alone and read its level before and after its EQ."""
     sections = track.chain.eq.start(plan.rate_hz, track.stem.channels).sections
     meter = FilterLoudnessMeter(plan.rate_hz, track.stem.channels, sections)
-    strip = TrackStrip(track, {}, plan.rate_hz, WHOLE, FRAMES)
+    strip = TrackStrip(track, {}, plan.rate_hz, whole_span(plan), FRAMES)
     try:
         for at in range(0, plan.end, FRAMES):
             meter.feed(strip.source(at, min(FRAMES, plan.end - at)))
@@ -101,7 +104,7 @@ def _track_compressors(plan: Plan) -> list[Job]:
         return Job(
             track.name,
             "compressor",
-            repr((heard, key)),
+            repr((plan.rate_hz, plan.end, heard, key)),
             lambda found: _makeup_db(plan, heard, found, key),
         )
 
@@ -120,8 +123,11 @@ def _upstream(track: TrackPlan, with_compressor: bool) -> TrackPlan:
 
 def _makeup_db(plan: Plan, track: TrackPlan, found: Found, key: TrackPlan | None) -> float:
     """Play one track alone and read its level before and after its compressor."""
-    strip = TrackStrip(track, found, plan.rate_hz, WHOLE, FRAMES, watch="compressor")
-    key_strip = None if key is None else TrackStrip(key, found, plan.rate_hz, WHOLE, FRAMES)
+    span = whole_span(plan)
+    strip = TrackStrip(track, found, plan.rate_hz, span, FRAMES, watch="compressor")
+    key_strip = None
+    if key is not None:
+        key_strip = TrackStrip(key, found, plan.rate_hz, span, FRAMES, heard_elsewhere=True)
     try:
         for at in range(0, plan.end, FRAMES):
             frames = min(FRAMES, plan.end - at)
@@ -181,6 +187,11 @@ def keep_bus_makeup(plan: Plan, value_db: float, cache: NumberCache) -> None:
     """Keep the make-up that a render of the whole song gave, for renders of its parts."""
     if plan.is_whole:
         cache.put(_depends(_whole(plan), "mix_bus", "compressor"), value_db)
+
+
+def whole_span(plan: Plan) -> Span:
+    """Return the span of the whole song."""
+    return Span(0, 0, None, plan.end)
 
 
 def _whole(plan: Plan) -> Plan:

@@ -13,82 +13,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 from mixwright.audio import StemInfo, probe
-from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.curve import DECLICK_MS, Curve, Move
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import EqSettings
-from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
+from mixwright.rendering.settle import ring_out, settling
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
 from mixwright.sheet.model import Band, Compressor, Group, MixBus, Point, Points, Return, Track
 from mixwright.timeline import Position, Timeline, note_to_beats
 from mixwright.units import SILENCE_DB, ms_to_samples
-
-Makeup = float | Literal["matched"]
-NO_EQ = EqSettings()
-
-
-@dataclass(frozen=True)
-class ChainPlan:
-    """EQ and compressor of one strip; `compressor` None is none, `key` is a track's name."""
-
-    eq: EqSettings = NO_EQ
-    level_match: bool = False
-    compressor: CompressorSettings | None = None
-    key: str | None = None
-    makeup: Makeup = 0.0
-
-    @property
-    def matches_eq(self) -> bool:
-        """Whether the EQ's change of level has to be measured and taken back."""
-        return self.level_match and bool(self.eq.bands)
-
-    @property
-    def matches_compressor(self) -> bool:
-        """Whether the compressor's change of level has to be measured and taken back."""
-        return self.compressor is not None and self.makeup == "matched"
-
-
-@dataclass(frozen=True)
-class TrackPlan:
-    """One track: where it is read from, what happens to it, where it goes.
-
-    `cut_at` is the end of the song where the stem would go on after it.
-    """
-
-    name: str
-    stem: StemInfo
-    offset: int
-    input_gain: float
-    chain: ChainPlan
-    gain: Curve
-    mute: Curve
-    pan: Curve
-    width_percent: float
-    group: str | None
-    sends: tuple[tuple[str, Curve], ...]
-    cut_at: int | None = None
-
-
-@dataclass(frozen=True)
-class BusPlan:
-    """A group or the mix bus."""
-
-    name: str
-    chain: ChainPlan
-    gain: Curve
-    mute: Curve
-
-
-@dataclass(frozen=True)
-class ReturnPlan:
-    """A shared effect and its level."""
-
-    name: str
-    effect: ReverbSettings | DelaySettings
-    eq: EqSettings
-    gain: Curve
-    mute: Curve
 
 
 @dataclass(frozen=True)
@@ -139,6 +73,9 @@ def make_plan(
     stems = probe_stems(sheet)
     timeline = sheet.timeline
     length = song_length(sheet, stems)
+    if length < 1:
+        message = f"the song ends at {sheet.song.end}, expected an end after its start"
+        raise ProblemError([Problem("sheet/end", message, sheet.span_of("song", "end"))])
     if problems := check_length(sheet, length):
         raise ProblemError(problems)
     drawn = _Drawer(timeline, STEPS.index(through))
@@ -146,9 +83,10 @@ def make_plan(
     returns = tuple(drawn.returned(r) for r in sheet.returns) if drawn.has("effects") else ()
     groups = tuple(drawn.bus(group, "eq", "dynamics") for group in sheet.groups)
     mix_bus = drawn.bus(sheet.mix_bus, "mixbus", "mixbus")
+    returns = tuple(r for r in returns if any(_is_sent_to(r.name, track) for track in tracks))
     keep_from, keep_to = _span(timeline, span, length)
-    tail = max([0, *(_tail(r, timeline.rate_hz) for r in returns)])
-    settle = max(tail, _settling(tracks, groups, mix_bus, timeline.rate_hz))
+    tail = ring_out(tracks, groups, returns, mix_bus, timeline.rate_hz)
+    settle = settling(tracks, groups, returns, mix_bus, timeline.rate_hz) if keep_from else 0
     return Plan(
         rate_hz=timeline.rate_hz,
         through=through,
@@ -156,7 +94,7 @@ def make_plan(
         groups=groups,
         returns=returns,
         mix_bus=mix_bus,
-        start=max(0, keep_from - settle) if keep_from else 0,
+        start=max(0, keep_from - settle),
         keep_from=keep_from,
         keep_to=keep_to,
         end=length,
@@ -278,22 +216,39 @@ class _Drawer:
         return self.curve("dB", gain_db, shifted)
 
     def muted(self, mute: bool, points: Points) -> Curve:
-        """0 dB or silence."""
+        """0 dB or silence; a track is back in full at the place where it is unmuted."""
         as_db = tuple(dataclasses.replace(p, value=_mute_db(p.value)) for p in points)
-        return self.curve("dB", _mute_db(float(mute)), as_db)
+        curve = self.curve("dB", _mute_db(float(mute)), as_db)
+        moves: list[Move] = []
+        for move in curve.moves:
+            earliest = moves[-1].start if moves else 0
+            early = move.start if move.value == SILENCE_DB else move.start - move.length
+            moves.append(dataclasses.replace(move, start=max(earliest, early)))
+        return dataclasses.replace(curve, moves=tuple(moves))
 
     def curve(self, unit: Literal["dB", "plain"], initial: float, points: Points | None) -> Curve:
         if not points or not self.has("automation"):
             return Curve(unit, initial)
-        return Curve(unit, initial, tuple(self._move(point) for point in points))
+        moves = [self._move(point) for point in points]
+        if moves[0].start == 0 and not (points[0].over_beats or points[0].over_ms):
+            initial = moves.pop(0).value  # it starts there: there is nothing to move from
+        return Curve(unit, initial, tuple(moves))
 
     def _move(self, point: Point) -> Move:
         seconds = self.timeline.seconds_at(point.at)
         ramp = max(point.over_ms, DECLICK_MS) / 1000.0
         if point.over_beats:
-            ramp = self.timeline.beats_to_seconds(seconds, point.over_beats)
+            ramp = max(ramp, self.timeline.beats_to_seconds(seconds, point.over_beats))
         length = max(1, round(ramp * self.timeline.rate_hz))
         return Move(self.timeline.nearest_sample(seconds), length, point.value)
+
+
+def _is_sent_to(name: str, track: TrackPlan) -> bool:
+    """Whether anything of a track ever reaches a return."""
+    return any(
+        target == name and not (level.is_constant and level.initial == SILENCE_DB)
+        for target, level in track.sends
+    )
 
 
 def _mute_db(muted: float) -> float:
@@ -303,8 +258,13 @@ def _mute_db(muted: float) -> float:
 def _span(
     timeline: Timeline, span: tuple[Position | None, Position | None], length: int
 ) -> tuple[int, int | None]:
-    start = 0 if span[0] is None else timeline.sample_at(span[0])
-    stop = None if span[1] is None else timeline.sample_at(span[1])
+    try:
+        start = 0 if span[0] is None else timeline.sample_at(span[0])
+        stop = None if span[1] is None else timeline.sample_at(span[1])
+    except KeyError as error:
+        raise _span_fault(f"unknown section {error}") from error
+    except ValueError as error:
+        raise _span_fault(str(error)) from error
     if start >= length or (stop is not None and stop > length):
         which = span[0] if start >= length else span[1]
         raise _span_fault(
@@ -317,16 +277,3 @@ def _span(
 
 def _span_fault(message: str) -> ProblemError:
     return ProblemError([Problem("render/span", message)])
-
-
-def _tail(part: ReturnPlan, rate_hz: int) -> int:
-    return part.effect.tail_samples(rate_hz)
-
-
-def _settling(
-    tracks: Sequence[TrackPlan], groups: Sequence[BusPlan], mix_bus: BusPlan, rate_hz: int
-) -> int:
-    """Samples that compressors and filters need to forget where they were started."""
-    chains = [*(t.chain for t in tracks), *(g.chain for g in groups), mix_bus.chain]
-    releases = [c.compressor.release_ms for c in chains if c.compressor is not None]
-    return math.ceil(rate_hz * max([1.0, *(12.0 * ms / 1000.0 for ms in releases)]))

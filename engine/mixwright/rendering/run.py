@@ -5,6 +5,7 @@ The readings are one frozen value; `report` prints it, `--json` dumps it, the Py
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from collections.abc import Callable
@@ -27,6 +28,7 @@ from mixwright.units import db_to_gain, gain_to_db
 # (stage, share done from 0 to 1)
 StageProgress = Callable[[str, float], None]
 FULL_SCALE_MARGIN = 1e-9
+DOUBTFUL_MATCH_DB = 12.0
 SWITCH_INTERVAL_S = 2e-4
 
 
@@ -81,22 +83,25 @@ def render_plan(
     format, a target that is not ours, or a machine that refuses.
     """
     check_target(target, force)
+    interval_s = sys.getswitchinterval()
     # Threads spend most of their time in compiled loops outside the interpreter's lock; asking for
     # it back more often than every 5 ms keeps the others from waiting.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     cache = NumberCache(cache_folder() if keep_cache else None)
     spool = Spool(target.parent)
-    pool = ThreadPoolExecutor(threads or os.cpu_count() or 1, thread_name_prefix="mixwright")
+    pool = ThreadPoolExecutor(threads or usable_cores(), thread_name_prefix="mixwright")
     try:
         found = match_levels(plan, pool, cache, _named("matching levels", progress))
         engine, meter = _play(plan, found, pool, spool, _named("rendering", progress))
         gain = _bus_makeup(engine, found, cache)
         readings = _readings(plan, engine, meter, gain, found, section_at)
-        warnings = refuse_clipping(readings.mix.sample_peak_dbfs, target, form)
+        warnings = [*_doubtful_matches(found), *refuse_clipping(readings, target, form)]
+        check_target(target, force)  # someone may have put a file there meanwhile
         write_mix(spool, gain, target, form, plan.rate_hz, seed, __version__)
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
         spool.close()
+        sys.setswitchinterval(interval_s)
     return Rendered(target, form.name, plan.rate_hz, _with_warnings(readings, warnings))
 
 
@@ -147,12 +152,38 @@ def _readings(
     return Readings(plan.through, mix, tracks, reductions, matches, loudest, tuple(plan.notes))
 
 
-def refuse_clipping(peak_dbfs: float, target: Path, form: MixFormat) -> list[Problem]:
+def usable_cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _doubtful_matches(found: Found) -> list[Problem]:
+    """Warn of level matches that could not be measured, or that raise what little is left."""
+    problems = []
+    for (name, part), value_db in found.items():
+        what = "EQ" if part == "eq" else "compressor"
+        if math.isnan(value_db):
+            message = f"{name}: its {what} leaves too little to measure, so it is not level-matched"
+        elif abs(value_db) > DOUBTFUL_MATCH_DB:
+            message = f"{name}: its {what} is level-matched by {value_db:+.1f} dB"
+        else:
+            continue
+        help = "set level_match: false, or a makeup_db, if that is not meant"
+        problems.append(Problem("render/doubtful-match", message, None, help, Severity.WARNING))
+    return problems
+
+
+def refuse_clipping(readings: Readings, target: Path, form: MixFormat) -> list[Problem]:
     """Raise for an integer format that would clip; return a warning for a float one."""
+    peak_dbfs = readings.mix.sample_peak_dbfs
     if peak_dbfs <= FULL_SCALE_MARGIN:
         return []
     over = f"the mix peaks at {peak_dbfs:+.2f} dBFS"
-    remedy = f"take {peak_dbfs + 0.005:.2f} dB or more off mix_bus.gain_db"
+    # The bus's own gain belongs to the second step: before it only the faders are there.
+    where = "every fader" if readings.through == "balance" else "mix_bus.gain_db"
+    remedy = f"take {peak_dbfs + 0.005:.2f} dB or more off {where}"
     if form.bits is None:
         return [
             Problem("render/over-full-scale", over, help=remedy, severity=Severity.WARNING),

@@ -6,8 +6,10 @@ rest. Both work in buffers that the strip owns and reuses.
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +20,7 @@ from mixwright.dsp.compressor import GainReduction, RunningCompressor
 from mixwright.dsp.pan import balance_gains, pan_gains, width_matrix
 from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.plan import BusPlan, ChainPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.units import Block, db_to_gain, scratch_block
 
 # Measured level changes to take back, in dB, by (strip, "eq" or "compressor").
@@ -28,11 +30,17 @@ CUT_FADE_MS = 10.0
 
 @dataclass(frozen=True)
 class Span:
-    """Samples of the song to measure (`measure_from` to `measure_to`) and where it is cut off."""
+    """Samples of the song: where work starts, what is kept and measured, where the song ends."""
 
     start: int
     measure_from: int
     measure_to: int | None
+    end: int
+
+    @property
+    def measured_end(self) -> int:
+        """Where the measured part of the song ends; what rings on after it does not count."""
+        return self.end if self.measure_to is None else self.measure_to
 
 
 class Chain:
@@ -48,17 +56,20 @@ class Chain:
         matches: Matches,
         rate_hz: int,
         channels: int,
+        span: Span,
         watch: str | None = None,
     ) -> None:
         self.name, self.plan = name, plan
         self._eq = plan.eq.start(rate_hz, channels)
-        self._eq_gain = db_to_gain(matches.get((name, "eq"), 0.0))
+        self._eq_gain = match_gain(matches.get((name, "eq"), 0.0))
         self._compressor: RunningCompressor | None = None
         if plan.compressor is not None:
             self._compressor = plan.compressor.start(rate_hz, channels)
         makeup = 0.0 if plan.makeup == "matched" else plan.makeup
-        self._makeup = db_to_gain(matches.get((name, "compressor"), makeup))
+        self._makeup = match_gain(matches.get((name, "compressor"), makeup))
         self._watch = watch
+        self._span = span
+        self._read: GainReduction | None = None
         self._before = LoudnessMeter(rate_hz, channels)
         self._after = LoudnessMeter(rate_hz, channels)
 
@@ -72,27 +83,41 @@ class Chain:
             self._eq.process(block)
         return _scaled(block, self._eq_gain)
 
-    def compress(self, block: Block, key: Block | None = None) -> Block:
-        """Compressor and its make-up, in place."""
+    def compress(self, block: Block, at: int, key: Block | None = None) -> Block:
+        """Compressor and its make-up on the block at song sample `at`, in place."""
         if self._compressor is None:
             return block
         if self._watch == "compressor":
             self._before.feed(block)
-            self._compressor.process(block, key)
+        self._compress_by_span(self._compressor, block, at, key)
+        if self._watch == "compressor":
             self._after.feed(block)
-        else:
-            self._compressor.process(block, key)
         return _scaled(block, self._makeup)
+
+    def _compress_by_span(
+        self, compressor: RunningCompressor, block: Block, at: int, key: Block | None
+    ) -> None:
+        """Run it, and read its reduction from the start of the measured span to its end."""
+        first, last = self._span.measure_from - at, self._span.measured_end - at
+        cuts = sorted({0, len(block), *(cut for cut in (first, last) if 0 < cut < len(block))})
+        for begin, end in itertools.pairwise(cuts):
+            if begin == first:
+                compressor.forget_readings()
+            compressor.process(block[begin:end], None if key is None else key[begin:end])
+            if end == last:
+                self._read = compressor.reduction
 
     @property
     def watched_match_db(self) -> float:
-        """The gain in dB that takes the watched change of level back; 0 where there is no sound."""
+        """The gain in dB that takes the watched change of level back, as :func:`match_db`."""
         return match_db(self._before.integrated_lufs, self._after.integrated_lufs)
 
     @property
     def reduction(self) -> GainReduction | None:
         """What the compressor did so far."""
-        return None if self._compressor is None else self._compressor.reduction
+        if self._compressor is None:
+            return None
+        return self._read or self._compressor.reduction
 
 
 class TrackStrip:
@@ -112,9 +137,10 @@ class TrackStrip:
         watch: str | None = None,
     ) -> None:
         self.plan, self.name = plan, plan.name
-        self._reader = StemReader(plan.stem, rate_hz, plan.offset, span.start)
+        with at_node("tracks", plan.name, "file"):
+            self._reader = StemReader(plan.stem, rate_hz, plan.offset, span.start)
         channels = plan.stem.channels
-        self.chain = Chain(plan.name, plan.chain, matches, rate_hz, channels, watch)
+        self.chain = Chain(plan.name, plan.chain, matches, rate_hz, channels, span, watch)
         self.meter = LoudnessMeter(rate_hz, 2)
         self.peak = 0.0
         self._span, self._heard_elsewhere = span, heard_elsewhere
@@ -138,11 +164,9 @@ class TrackStrip:
 
     def source(self, at: int, frames: int) -> Block:
         """Read the block at song sample `at`: the stem with its polarity and trim, nothing else."""
-        try:
-            into = scratch_block(frames, self._channels, "front")
+        into = scratch_block(frames, self._channels, "front")
+        with at_node("tracks", self.name, "file"):
             block = self._reader.read(into if self._front is None else self._front[:frames])
-        except ProblemError as error:
-            raise NodeError(error.problems, ("tracks", self.name, "file")) from error
         self._cut(block, at)
         return _scaled(block, self.plan.input_gain)
 
@@ -155,7 +179,7 @@ class TrackStrip:
         block = self.front(at, frames)
         if self.plan.chain.compressor is None:
             return block
-        return self.chain.compress(block.copy() if self._heard_elsewhere else block, key)
+        return self.chain.compress(block.copy() if self._heard_elsewhere else block, at, key)
 
     def place(self, at: int, frames: int, key: Block | None) -> Block:
         """Return the block (frames, 2) as it goes to its group and sends."""
@@ -202,11 +226,11 @@ class BusStrip:
     """A group or the mix bus: chain, then gain, in place on its sum."""
 
     def __init__(
-        self, plan: BusPlan, matches: Matches, rate_hz: int, watch: str | None = None
+        self, plan: BusPlan, matches: Matches, rate_hz: int, span: Span, watch: str | None = None
     ) -> None:
         self.plan = plan
         self.name = plan.name
-        self.chain = Chain(plan.name, plan.chain, matches, rate_hz, 2, watch)
+        self.chain = Chain(plan.name, plan.chain, matches, rate_hz, 2, span, watch)
 
     def fade(self, block: Block, at: int) -> Block:
         """Apply gain and mute, in place."""
@@ -232,9 +256,18 @@ def _scaled(block: Block, gain: float) -> Block:
 
 
 def match_db(before_lufs: float, after_lufs: float) -> float:
-    """Return the gain in dB from the level after to the level before; 0 where there is no sound."""
-    level = before_lufs - after_lufs
-    return level if math.isfinite(level) else 0.0
+    """Return the gain in dB from the level after to the level before.
+
+    0 where there was no sound to begin with; NaN where too little is left of it to be measured.
+    """
+    if not math.isfinite(before_lufs):
+        return 0.0
+    return before_lufs - after_lufs if math.isfinite(after_lufs) else math.nan
+
+
+def match_gain(level_db: float) -> float:
+    """Return a match as an amplitude; one that could not be measured changes nothing."""
+    return 1.0 if math.isnan(level_db) else db_to_gain(level_db)
 
 
 def kept_part(block: Block, at: int, span: Span) -> Block:
@@ -248,6 +281,15 @@ def check_finite(energy: float, what: str, path: tuple[str, ...]) -> None:
     if not math.isfinite(energy):
         message = f"{what} became NaN or infinite, expected finite samples"
         raise NodeError([Problem("render/not-finite", message)], path)
+
+
+@contextmanager
+def at_node(*path: str) -> Iterator[None]:
+    """Say of every problem inside which part of the sheet it belongs to."""
+    try:
+        yield
+    except ProblemError as error:
+        raise NodeError(error.problems, path) from error
 
 
 class NodeError(ProblemError):

@@ -27,6 +27,13 @@ def level(value: float, unit: str = "") -> str:
     return f"{text} {unit}".rstrip()
 
 
+def match_text(value_db: float | None) -> str:
+    """Return a level match with its sign; empty for none, a word where it can't be measured."""
+    if value_db is None:
+        return ""
+    return "none" if math.isnan(value_db) else f"{value_db:+.2f}"
+
+
 def print_rendered(done: Rendered, console: Console) -> None:
     """Print the meter table of a finished render."""
     readings = done.readings
@@ -48,8 +55,15 @@ def print_rendered(done: Rendered, console: Console) -> None:
 def _table(*columns: str) -> Any:
     from rich import box
     from rich.table import Table
+    from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    class PlainTable(Table):
+        """Takes words as they are: a section's name may hold brackets."""
+
+        def add_row(self, *cells: Any, **options: Any) -> None:
+            super().add_row(*(Text(str(cell)) for cell in cells), **options)
+
+    table = PlainTable(box=box.SIMPLE_HEAD, pad_edge=False)
     for index, column in enumerate(columns):
         table.add_column(column, justify="left" if index == 0 else "right")
     return table
@@ -80,7 +94,7 @@ def _track_table(readings: Readings) -> Any:
             level(track.sample_peak_dbfs),
             level(track.integrated_lufs),
             *(
-                f"{readings.matches_db[key]:+.2f}" if key in readings.matches_db else ""
+                match_text(readings.matches_db.get(key))
                 for key in (f"{track.name}.eq", f"{track.name}.compressor")
             ),
         )
@@ -96,7 +110,7 @@ def _reduction_table(readings: Readings) -> Any:
             f"{reduction.mean_db:.2f}",
             f"{reduction.max_db:.2f}",
             f"{100.0 * reduction.active_share:.0f}",
-            "" if makeup is None else f"{makeup:+.2f}",
+            match_text(makeup),
         )
     return table
 
