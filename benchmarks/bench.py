@@ -69,7 +69,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--stems", type=int, default=24)
     parser.add_argument("--seconds", type=float, default=240)
-    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--runs", type=int, default=2)
     parser.add_argument("--skip-long", action="store_true", help="leave out the 5x longer song")
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="mixwright-bench-") as name:
@@ -79,45 +79,49 @@ def main() -> None:
         results = compare(folder, cache, wanted.runs)
         print_table(results, wanted.stems, wanted.seconds)
         if not wanted.skip_long:
-            print_memory(root, wanted.stems, wanted.seconds, results["engine, first render"])
+            print_memory(root, wanted.stems, wanted.seconds, results[FIRST])
+
+
+FIRST, KNOWN, FLOOR = "engine, first render", "engine, levels known", "floor: decode, sum, write"
+BARE, METERS = "by hand, bare", "by hand, same meters"
+MATCHED = "by hand, same meters and levels"
 
 
 def compare(folder: Path, cache: Path, runs: int) -> dict[str, list[Run]]:
     """Run every job in turn, `runs` times over, after a warm-up."""
     by_hand = [sys.executable, str(HERE / "by_hand.py"), str(folder)]
-    floor = [sys.executable, str(HERE / "floor.py"), str(folder)]
+    jobs = {
+        FIRST: engine(folder),
+        KNOWN: engine(folder),
+        FLOOR: [sys.executable, str(HERE / "floor.py"), str(folder)],
+        BARE: by_hand,
+        METERS: [*by_hand, "--meters"],
+        MATCHED: [*by_hand, "--meters", "--match"],
+    }
     warm = prepared(folder.parent, 3, 5)
     run(engine(warm), cache)
     run([sys.executable, str(HERE / "by_hand.py"), str(warm)], cache)
-    results: dict[str, list[Run]] = {}
+    results: dict[str, list[Run]] = {name: [] for name in jobs}
     for _ in range(runs):
         shutil.rmtree(cache, ignore_errors=True)  # a first render measures every level match
-        results.setdefault("engine, first render", []).append(run(engine(folder), cache))
-        results.setdefault("engine, levels known", []).append(run(engine(folder), cache))
-        results.setdefault("floor: decode, sum, write", []).append(run(floor, cache))
-        results.setdefault("by hand, whole arrays", []).append(run(by_hand, cache))
-        results.setdefault("by hand, with the meters", []).append(
-            run([*by_hand, "--meters"], cache)
-        )
+        for name, command in jobs.items():
+            results[name].append(run(command, cache))
     return results
 
 
 def print_table(results: dict[str, list[Run]], stems: int, seconds: float) -> None:
     """Print medians and ratios; the targets stand beside."""
     print(f"{stems} stems x {seconds:g} s, {os.cpu_count()} cores, median of the runs")
-    print(f"{'job':<28}{'wall s':>9}{'cpu s':>9}{'peak MB':>9}")
+    print(f"{'job':<34}{'wall s':>9}{'cpu s':>9}{'peak MB':>9}")
     for name, runs in results.items():
         figures = (median(runs, "seconds"), median(runs, "cpu_seconds"), median(runs, "peak_mb"))
-        print(f"{name:<28}{figures[0]:>9.2f}{figures[1]:>9.2f}{figures[2]:>9.0f}")
-    floor = median(results["floor: decode, sum, write"], "seconds")
-    hand = median(results["by hand, whole arrays"], "seconds")
-    metered = median(results["by hand, with the meters"], "seconds")
-    for name in ("engine, first render", "engine, levels known"):
-        took = median(results[name], "seconds")
+        print(f"{name:<34}{figures[0]:>9.2f}{figures[1]:>9.2f}{figures[2]:>9.0f}")
+    took = {name: median(runs, "seconds") for name, runs in results.items()}
+    for name, same in ((FIRST, MATCHED), (KNOWN, METERS)):
         print(
-            f"{name}: {metered / took:.1f}x faster than by hand with the same meters (target 5), "
-            f"{hand / took:.1f}x without any, "
-            f"{took / floor:.2f}x the floor (target 2.5)"
+            f"{name}: {took[same] / took[name]:.1f}x faster than {same} (target 5), "
+            f"{took[BARE] / took[name]:.1f}x than {BARE}, "
+            f"{took[name] / took[FLOOR]:.2f}x the floor (target 2.5)"
         )
 
 

@@ -1,8 +1,9 @@
 """The same job as a capable user would write it by hand: short, whole arrays, same libraries.
 
 Decode, four filters a stem, eight compressors, four returns, mix-bus EQ and glue, write. With
-``--meters`` it also reads what the engine reports besides: loudness and peak of every track at the
-bus and of the mix, by pyloudnorm and scipy. Nothing is level-matched or checked.
+``--meters`` it also reads what the engine reports: loudness and peak of every track at the bus and
+of the mix, by pyloudnorm and scipy. With ``--match`` EQs and compressors are level-matched besides,
+as the engine does: only then is the result the same mix.
 """
 
 from __future__ import annotations
@@ -72,7 +73,13 @@ def echo(x: Array, samples: int, feedback: float, repeats: int) -> Array:
     return out
 
 
-def main(folder: Path, meters: bool) -> None:
+def matched(before: Array, after: Array, meter: pyloudnorm.Meter) -> Array:
+    """Bring a track back to the loudness it had."""
+    lost = meter.integrated_loudness(before) - meter.integrated_loudness(after)
+    return after * 10 ** (lost / 20)
+
+
+def main(folder: Path, meters: bool, match: bool) -> None:
     """Mix ``folder/stems`` into ``folder/out/by_hand.wav``."""
     chain = np.concatenate(
         [
@@ -85,9 +92,14 @@ def main(folder: Path, meters: bool) -> None:
     meter = pyloudnorm.Meter(RATE_HZ)
     mix, sends = None, []
     for index, path in enumerate(sorted((folder / "stems").glob("*.wav"))):
-        x = sosfilt(chain, soundfile.read(path)[0], axis=0)
+        dry = soundfile.read(path)[0]
+        x = sosfilt(chain, dry, axis=0)
+        if match:
+            x = matched(dry, x, meter)
         if index % 3 == 0:
+            before = x.copy() if match else x
             compress(x, -16.0, 3.0, coefficient(8.0), coefficient(90.0))
+            x = matched(before, x, meter) if match else x
         side = 0.0 if index % 3 == 0 else (10 + index * 3) * (-1 if index % 2 else 1)
         angle = (side + 100) / 200 * np.pi / 2
         x = x * 10 ** ((-30 - index % 5) / 20) * np.array([np.cos(angle), np.sin(angle)]) * 2**0.5
@@ -101,7 +113,9 @@ def main(folder: Path, meters: bool) -> None:
     mix += reverb(sends[0], 0.5) + reverb(sends[1], 2.0)
     mix += echo(sends[2], int(0.095 * RATE_HZ), 0.0, 1) + echo(sends[3], 22500, 0.35, 7)
     mix = sosfilt(section("shelf", 8000, 1.0, 0.7071), mix, axis=0)
+    before = mix.copy() if match else mix
     compress(mix, -30.0, 2.0, coefficient(15.0), coefficient(150.0))
+    mix = matched(before, mix, meter) * 10 ** (-9 / 20) if match else mix
     if meters:
         true_peak = np.abs(resample_poly(mix, 4, 1, axis=0)).max()
         print("mix", true_peak, meter.integrated_loudness(mix))
@@ -110,4 +124,4 @@ def main(folder: Path, meters: bool) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), "--meters" in sys.argv)
+    main(Path(sys.argv[1]), "--meters" in sys.argv, "--match" in sys.argv)

@@ -185,7 +185,7 @@ def _bus_compressor(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
 
 def keep_bus_makeup(plan: Plan, value_db: float, cache: NumberCache) -> None:
     """Keep the make-up that a render of the whole song gave, for renders of its parts."""
-    if plan.is_whole:
+    if plan.is_whole and not math.isnan(value_db):
         cache.put(_depends(_whole(plan), "mix_bus", "compressor"), value_db)
 
 

@@ -22,8 +22,8 @@ from mixwright.rendering.cache import NumberCache, cache_folder
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.match import Found, keep_bus_makeup, match_levels
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.strip import check_finite
-from mixwright.units import db_to_gain, gain_to_db
+from mixwright.rendering.strip import check_finite, match_gain
+from mixwright.units import gain_to_db
 
 # (stage, share done from 0 to 1)
 StageProgress = Callable[[str, float], None]
@@ -127,7 +127,7 @@ def _bus_makeup(engine: Engine, found: Found, cache: NumberCache) -> float:
     makeup_db = chain.watched_match_db
     found["mix_bus", "compressor"] = makeup_db
     keep_bus_makeup(engine.plan, makeup_db, cache)
-    return db_to_gain(makeup_db)
+    return match_gain(makeup_db)
 
 
 def _readings(
