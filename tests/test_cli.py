@@ -69,14 +69,40 @@ def test_json_holds_the_same_as_data(sheet: Path, capsys: pytest.CaptureFixture[
         (["--from", "bar 2", "--to", "4.5 s"], 2.5),
         (["--from", "bar 1 beat 2.5", "--to", "chorus 1"], 1.25),
         (["--to", "bar 2 beat 2"], 2.5),
+        (["--from", "0:01.5", "--to", "0:03"], 1.5),
     ],
 )
 def test_spans(
     sheet: Path, options: list[str], seconds: float, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    status, _, err = run("render", sheet, *options, capsys=capsys)
+    out = sheet.parent / "part.wav"
+    status, _, err = run("render", sheet, "--out", out, *options, capsys=capsys)
     assert (status, err) == (0, "")
-    assert soundfile.info(sheet.parent / "out" / "mix.wav").frames == round(seconds * 48000)
+    assert soundfile.info(out).frames == round(seconds * 48000)
+
+
+@pytest.mark.parametrize(
+    ("options", "name"),
+    [
+        (["--through", "balance"], "mix-balance.wav"),
+        (["--section", "chorus 1", "--format", "flac16"], "mix-chorus-1.flac"),
+        (["--to", "1 s", "--through", "eq"], "mix-eq-start-to-1-s.wav"),
+    ],
+)
+def test_a_step_or_a_part_never_replaces_the_mix(
+    sheet: Path, options: list[str], name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("render", sheet, *options, capsys=capsys)[0] == 0
+    assert [path.name for path in (sheet.parent / "out").iterdir()] == [name]
+
+
+def test_the_loudest_moment_of_a_part_is_told_in_the_time_of_the_song(
+    sheet: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = json.loads(run("render", sheet, "--section", "chorus 1", "--json", capsys=capsys)[1])
+    assert data["mix"]["loudest_s"] >= 2.0
+    assert data["mix"]["seconds"] == pytest.approx(3.0, abs=0.5)
+    assert data["loudest_section"] == "chorus 1"
 
 
 @pytest.mark.parametrize(
@@ -84,13 +110,15 @@ def test_spans(
     [
         (["--section", "chrous 1"], "a section with a similar name exists: chorus 1"),
         (["--from", "verse 2"], "unknown section 'verse 2'"),
+        (["--from", "13"], "write 'bar 13' or '13 s'"),
+        (["--section", "CHORUS 1"], "a section with a similar name exists: chorus 1"),
         (["--from", "bar 99"], "bar 99 is beyond the end of the song"),
         (["--from", "3 s", "--to", "2 s"], "ends (2 s) before it begins (3 s)"),
         (["--from", "bar 0"], "bars and beats count from 1"),
         (["--section", "verse 1", "--to", "bar 2"], "exclude one another"),
         (["--through", "mixing"], "'balance', 'mixbus'"),
         (["--threads", "0"], "threads"),
-        (["--out", "."], "ends in ''"),
+        (["--out", "."], "is a folder"),
         (["--out", "x" * 300 + ".wav"], "File name too long"),
         (["--out", "mix.mp3"], "ends in '.mp3', expected .wav or .flac"),
         (["--out", "mix.flac", "--format", "wav16"], "expected a name ending in .wav"),
@@ -133,7 +161,7 @@ def test_problems_under_json_are_data(sheet: Path, capsys: pytest.CaptureFixture
 def test_a_sound_sheet_is_said_to_be_sound(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
     status, out, err = run("validate", sheet, capsys=capsys)
     assert (status, err) == (0, "")
-    assert "sound (2 tracks, 0 groups, 1 returns, 0 variants, 0:05.0)" in out
+    assert "ok (2 tracks, 0 groups, 1 returns, 0 variants, 0:05.0)" in out
 
 
 def test_a_foreign_file_is_kept_unless_forced(

@@ -205,7 +205,8 @@ def test_tails_ring_out_and_the_file_ends_after_them(make_song: SongMaker) -> No
     out = rendered(make_song({"a": (noise(1, 1), "sends_db: {hall: 0}")}, rest))
     assert len(out) > 48000 * 2.4
     assert np.abs(out[48000:60000]).max() > 0.01
-    assert np.abs(out[-480:]).max() < 10 ** (-60 / 20)
+    assert np.abs(out[-480:]).max() < 10 ** (-90 / 20)
+    assert np.abs(out[-1]).max() > 10 ** (-101 / 20)  # and no silence after it
 
 
 @pytest.mark.parametrize("bounds", [(1.5, 3.0), (2.7, None), (0.0, 0.4)])

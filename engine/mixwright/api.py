@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 from mixwright.audio import FORMATS, MixFormat
@@ -68,7 +69,8 @@ def render(
 ) -> Rendered:
     """Render a sheet to a stereo file and return its path and readings.
 
-    `out` defaults to ``out/mix.wav`` beside the sheet. `format` is one of wav16, wav24, wav32f,
+    `out` defaults to ``out/mix.wav`` beside the sheet; a step or a part of the song gets a name of
+    its own, so that it never replaces the mix. `format` is one of wav16, wav24, wav32f,
     flac16, flac24; left out, it is 24 bits of what the name of `out` ends with.
     Raises ProblemError and leaves nothing half-written.
     """
@@ -77,7 +79,7 @@ def render(
     if threads is not None and threads < 1:
         raise ProblemError([Problem("usage/threads", f"threads is {threads}, expected 1 or more")])
     form = _format(format, None if out is None else Path(out))
-    target = Path(out) if out is not None else sheet.folder / "out" / f"mix{form.suffix}"
+    target = Path(out) if out is not None else default_target(sheet, form, through, section, span)
     _keep_sources(sheet, target)
     timeline = sheet.timeline
 
@@ -102,6 +104,21 @@ def render(
         raise ProblemError([dataclasses.replace(p, span=place) for p in error.problems]) from error
 
 
+def default_target(
+    sheet: Sheet, form: MixFormat, through: str, section: str | None, span: Span
+) -> Path:
+    """Return where a render goes that was not told: ``out/mix.wav``, ``out/mix-balance.wav`` ..."""
+    words = ["mix"]
+    if through != STEPS[-1]:
+        words.append(through)
+    if section is not None:
+        words.append(section)
+    elif span != (None, None):
+        words += [str(span[0] or "start"), "to", str(span[1] or "end")]
+    name = re.sub(r"[^\w.]+", "-", " ".join(words)).strip("-.")
+    return sheet.folder / "out" / f"{name}{form.suffix}"
+
+
 def _format(name: str | None, out: Path | None) -> MixFormat:
     """The format asked for, or the one that the file's name asks for; both must agree."""
     if name is not None and name not in FORMATS:
@@ -109,6 +126,11 @@ def _format(name: str | None, out: Path | None) -> MixFormat:
     by_suffix = {".wav": "wav24", ".flac": "flac24"}
     if out is None:
         return FORMATS[name or "wav24"]
+    with told_as_problem(out):
+        is_folder = out.is_dir()
+    if is_folder:
+        message = f"{out} is a folder, expected a file name for the mix"
+        raise ProblemError([Problem("output/is-folder", message)])
     suffix = out.suffix.lower()
     if suffix not in by_suffix or (name is not None and FORMATS[name].suffix != suffix):
         expected = f"a name ending in {FORMATS[name].suffix}" if name else ".wav or .flac"
@@ -151,8 +173,10 @@ def seed_of(sheet: Sheet) -> int:
 def _choice(kind: str, given: str, valid: tuple[str, ...]) -> Problem:
     import difflib
 
-    near = difflib.get_close_matches(given, valid, 1)
-    hint = f"a {kind} with a similar name exists: {near[0]}" if near else None
-    listed = ", ".join(valid) if valid else "none in this sheet"
-    message = f"unknown {kind} '{given}', expected one of: {listed}"
+    folded = {name.casefold(): name for name in valid}
+    near = difflib.get_close_matches(given.casefold(), folded, 1)
+    hint = f"a {kind} with a similar name exists: {folded[near[0]]}" if near else None
+    message = f"unknown {kind} '{given}', expected one of: {', '.join(valid)}"
+    if not valid:
+        message = f"unknown {kind} '{given}': the sheet has none"
     return Problem(f"usage/unknown-{kind}", message, help=hint)

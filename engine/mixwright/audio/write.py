@@ -119,17 +119,25 @@ class Spool:
                 left = left[self._file.write(left) :]
         self.frames += len(block)
 
+    def trim(self, least: int, audible: float) -> None:
+        """Leave out what comes after the last sample above `audible`, but keep `least` frames."""
+        last, at = 0, 0
+        for block in self.blocks():
+            heard = np.flatnonzero(np.abs(block).max(axis=1) > audible)
+            last = at + int(heard[-1]) + 1 if len(heard) else last
+            at += len(block)
+        self.frames = min(self.frames, max(least, last))
+
     def blocks(self) -> Iterator[Block]:
         """Yield the sum again from its start, in blocks of (frames, 2)."""
         self._file.seek(0)
-        block = np.empty((WRITE_FRAMES, 2))
-        while True:
+        whole = np.empty((WRITE_FRAMES, 2))
+        for at in range(0, self.frames, WRITE_FRAMES):
+            block = whole[: min(WRITE_FRAMES, self.frames - at)]
             room, filled = block.data.cast("B"), 0
             while count := self._file.readinto(room[filled:]):
                 filled += count
-            if not filled:
-                return
-            yield block[: filled // 16]
+            yield block
 
     def close(self) -> None:
         """Give the space back."""

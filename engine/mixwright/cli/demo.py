@@ -55,7 +55,9 @@ def write_example(folder: Path, force: bool) -> Path:
     if force or not sheet.exists():
         text = (source / "mix.yaml").read_text("utf-8")
         # The editor's schema line points into the repository; a copy elsewhere has no such file.
-        kept = [line for line in text.splitlines(True) if "yaml-language-server" not in line]
+        # So does the line that tells how to make the stems: here they are made already.
+        left_out = ("yaml-language-server", "make_stems.py")
+        kept = [line for line in text.splitlines(True) if not any(w in line for w in left_out)]
         sheet.write_text("".join(kept), "utf-8")
     if not (folder / "stems").is_dir():
         click.echo("making the stems of the example song ...", err=True)
@@ -97,11 +99,9 @@ def _render(
 def _print_steps(results: list[Rendered]) -> None:
     from rich.console import Console
 
-    from mixwright.report.readings import _table, level
+    from mixwright.report.readings import level, plain_table, print_plainly
 
-    table = _table(
-        "through", "peak dBFS", "true peak dBTP", "loudness LUFS", "loudest part", "file"
-    )
+    table = plain_table("through", "peak dBFS", "true peak", "LUFS", "loudest part", "file")
     for done in results:
         mix = done.readings.mix
         table.add_row(
@@ -110,16 +110,22 @@ def _print_steps(results: list[Rendered]) -> None:
             level(mix.true_peak_dbtp),
             level(mix.integrated_lufs),
             done.readings.loudest_section or "",
-            str(done.path),
+            done.path.name,
         )
-    Console(width=max(100, Console().width)).print(table)
+    print_plainly(Console(), table)
 
 
 def _print_next(folder: Path, sheet: Path) -> None:
+    me = own_command()
     click.echo(
-        f"Listen to the six files in {folder / 'out'}, quietly at first: each holds one step more "
-        "than the one before.\n"
+        f"Listen to the six files in {folder / 'out'}, quietly at first:\n"
+        "each holds one step more than the one before.\n"
         f"Then change one line of {sheet}, for example the lead vocal's gain_db, and run\n"
-        f"  mixwright render {sheet} --out {folder / 'out' / 'mine.wav'}\n"
-        f"  mixwright render {sheet} --section 'chorus 1' --out {folder / 'out' / 'chorus.wav'}"
+        f"  {me} render {sheet}\n"
+        f"  {me} render {sheet} --section 'chorus 1'"
     )
+
+
+def own_command() -> str:
+    """Return what to type for this command: its bare name where the shell finds that."""
+    return "mixwright" if shutil.which("mixwright") else sys.argv[0]

@@ -22,7 +22,7 @@ class PositionType(click.ParamType[Position]):
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
     ) -> Position:
-        """Read ``bar 13``, ``bar 13 beat 2.5``, ``42.5 s`` or a section's name."""
+        """Read ``bar 13``, ``bar 13 beat 2.5``, ``42.5 s``, ``1:05`` or a section's name."""
         text = str(value).strip()
         if found := re.fullmatch(r"bar\s+(\d+)(?:\s+beat\s+(\d+(?:\.\d+)?))?", text):
             if int(found[1]) < 1 or float(found[2] or 1) < 1.0:
@@ -30,6 +30,10 @@ class PositionType(click.ParamType[Position]):
             return Position(bar=int(found[1]), beat=float(found[2] or 1))
         if found := re.fullmatch(r"(\d+(?:\.\d+)?)\s*s", text):
             return Position(seconds=float(found[1]))
+        if found := re.fullmatch(r"(\d+):(\d{2}(?:\.\d+)?)", text):
+            return Position(seconds=60.0 * int(found[1]) + float(found[2]))
+        if re.fullmatch(r"[\d.]+", text):
+            self.fail(f"'{text}' is no place; write 'bar {text}' or '{text} s'", param, ctx)
         return Position(section=text)
 
 
@@ -44,7 +48,9 @@ Examples:
 )
 @sheet_argument
 @click.option(
-    "--out", type=click.Path(path_type=Path), help="File to write [out/mix.* beside SHEET]."
+    "--out",
+    type=click.Path(path_type=Path),
+    help="File to write [out/mix.wav beside SHEET; steps and parts get names of their own].",
 )
 @click.option(
     "--format",

@@ -34,7 +34,7 @@ def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
             print_json({"problems": [], "seconds": round(seconds, 3), **counts})
         else:
             listed = ", ".join(f"{count} {name}" for name, count in counts.items())
-            click.echo(f"{sheet}: sound ({listed}, {clock(seconds)})")
+            click.echo(f"{sheet}: ok ({listed}, {clock(seconds)})")
             for note in plan.notes:
                 click.echo(f"note: {note}")
     return outcome.status

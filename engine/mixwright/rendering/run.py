@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mixwright import __version__
@@ -29,6 +29,7 @@ from mixwright.units import gain_to_db
 StageProgress = Callable[[str, float], None]
 FULL_SCALE_MARGIN = 1e-9
 DOUBTFUL_MATCH_DB = 12.0
+AUDIBLE = 10.0 ** (-100.0 / 20.0)  # a tail is over when it stays below this
 SWITCH_INTERVAL_S = 2e-4
 
 
@@ -94,7 +95,9 @@ def render_plan(
         found = match_levels(plan, pool, cache, _named("matching levels", progress))
         engine, meter = _play(plan, found, pool, spool, _named("rendering", progress))
         gain = _bus_makeup(engine, found, cache)
-        readings = _readings(plan, engine, meter, gain, found, section_at)
+        if plan.keep_to is None:
+            spool.trim(max(0, plan.end - plan.keep_from), AUDIBLE / max(gain, 1e-3))
+        readings = _readings(plan, engine, meter, gain, spool.frames, found, section_at)
         warnings = [*_doubtful_matches(found), *refuse_clipping(readings, target, form)]
         check_target(target, force)  # someone may have put a file there meanwhile
         write_mix(spool, gain, target, form, plan.rate_hz, seed, __version__)
@@ -135,14 +138,17 @@ def _readings(
     engine: Engine,
     meter: MixMeter,
     gain: float,
+    frames: int,
     found: Found,
     section_at: Callable[[int], str | None],
 ) -> Readings:
-    mix = meter.readings(gain)
+    mix = replace(meter.readings(gain), seconds=frames / plan.rate_hz)
     loudest = None
     if mix.loudest_s is not None:
-        # The middle of the loudest three seconds decides which section they belong to.
-        loudest = section_at(plan.keep_from + round((mix.loudest_s + 1.5) * plan.rate_hz))
+        # Said in the time of the song, also where only a part of it was rendered. The
+        # middle of the loudest three seconds decides which section they belong to.
+        mix = replace(mix, loudest_s=round(mix.loudest_s + plan.keep_from / plan.rate_hz, 3))
+        loudest = section_at(round(((mix.loudest_s or 0.0) + 1.5) * plan.rate_hz))
     tracks = tuple(
         TrackReadings(strip.name, gain_to_db(strip.peak), strip.meter.integrated_lufs)
         for strip in engine.tracks
@@ -200,8 +206,6 @@ def refuse_clipping(readings: Readings, target: Path, form: MixFormat) -> list[P
 
 
 def _with_warnings(readings: Readings, warnings: list[Problem]) -> Readings:
-    from dataclasses import replace
-
     return replace(readings, warnings=tuple(warnings))
 
 

@@ -52,7 +52,19 @@ def print_rendered(done: Rendered, console: Console) -> None:
         console.print(f"note: {note}", highlight=False, markup=False)
 
 
-def _table(*columns: str) -> Any:
+def print_plainly(console: Console, table: Any) -> None:
+    """Print a table; into a file or a pipe without the blanks that fill its lines."""
+    if console.is_terminal:
+        console.print(table)
+        return
+    with console.capture() as caught:
+        console.print(table)
+    for line in caught.get().splitlines():
+        console.out(line.rstrip(), highlight=False)
+
+
+def plain_table(*columns: str) -> Any:
+    """Return an empty table, its first column left-aligned, the others right-aligned."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -71,7 +83,7 @@ def _table(*columns: str) -> Any:
 
 def _mix_table(readings: Readings) -> Any:
     mix = readings.mix
-    table = _table("mix", "reading")
+    table = plain_table("mix", "reading")
     table.add_row("sample peak", level(mix.sample_peak_dbfs, "dBFS"))
     table.add_row("true peak", level(mix.true_peak_dbtp, "dBTP"))
     table.add_row("integrated loudness", level(mix.integrated_lufs, "LUFS"))
@@ -87,7 +99,9 @@ def _mix_table(readings: Readings) -> Any:
 
 
 def _track_table(readings: Readings) -> Any:
-    table = _table("track at the bus", "peak dBFS", "loudness LUFS", "EQ match dB", "make-up dB")
+    table = plain_table(
+        "track at the bus", "peak dBFS", "loudness LUFS", "EQ match dB", "make-up dB"
+    )
     for track in readings.tracks:
         table.add_row(
             track.name,
@@ -102,7 +116,7 @@ def _track_table(readings: Readings) -> Any:
 
 
 def _reduction_table(readings: Readings) -> Any:
-    table = _table("compressor", "mean dB", "max dB", "at work %", "make-up dB")
+    table = plain_table("compressor", "mean dB", "max dB", "at work %", "make-up dB")
     for name, reduction in readings.reductions.items():
         makeup = readings.matches_db.get(f"{name}.compressor")
         table.add_row(

@@ -80,7 +80,9 @@ def load_sheet(path: str | Path, *, allow_outside: bool = False) -> Sheet:
     if (wrong_format := check_format(tree)) is not None:
         raise ProblemError([wrong_format])
     problems, sound = check_shape(tree)
-    problems += check_meaning(sound, path.parent, allow_outside)
+    if isinstance(tree.value, dict) and "song" in tree.value:
+        # Without a song every name of a section would be called unknown, on top of the one fault.
+        problems += check_meaning(sound, path.parent, allow_outside)
     _raise_errors(problems)
     sheet = build_sheet(path, tree)
     if sheet.song.end is not None:

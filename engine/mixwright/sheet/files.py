@@ -45,7 +45,7 @@ class FileCheck:
         real = os.path.realpath(self.folder / name)
         if not self.allow_outside and not self._is_inside(name, real):
             message = f"{name} leads out of the sheet's folder"
-            help = "put the file inside it, or allow files outside on the command line"
+            help = "put the file inside it, or use --allow-outside"
             yield Problem("sheet/outside-folder", message, node.span, help)
         elif os.path.isdir(real):
             message = f"{name} is a folder, expected a sound file"

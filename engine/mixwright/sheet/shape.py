@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.problem import Problem
 from mixwright.sheet.nearest import listed, nearest, similar
+from mixwright.sheet.syntax import NEEDS_QUOTES
 from mixwright.sheet.tree import Tree
 
 if TYPE_CHECKING:
@@ -116,6 +117,8 @@ class _Fault:
             if found is not None:
                 meant.add((*self.path, found))
             help = similar("key", key, free if found else known)
+            if " " in key:  # the rest of a text that a comma has cut in two
+                help = NEEDS_QUOTES
             yield path, Problem("sheet/unknown-key", f"unknown key {key}", span, help)
 
     def missing_keys(self, meant: set[PathKey]) -> Iterator[Problem]:
@@ -124,7 +127,8 @@ class _Fault:
             span = self.tree.text.span(1, 1)
         for key in self.asked:
             if key not in self.value and (*self.path, key) not in meant:
-                yield Problem("sheet/missing-key", f"{self.owner} has no {key}", span)
+                help = "write format: 1 at the top" if (*self.path, key) == ("format",) else None
+                yield Problem("sheet/missing-key", f"{self.owner} has no {key}", span, help)
 
     @property
     def owner(self) -> str:

@@ -10,6 +10,7 @@ from mixwright.problem import Problem
 from mixwright.sheet.text import SheetText
 
 QUOTE = "put the value in quotes"
+NEEDS_QUOTES = 'text with a comma or ": " needs quotes'
 _INDENT = "indent it like the keys above it, and close every bracket and quote"
 # A part of what the parser says, what to say instead, and what to do about it; a help of "{}"
 # says where that which is not closed begins.
@@ -22,7 +23,11 @@ _REWORDED: tuple[tuple[str, str, str | None], ...] = (
     ("unexpected end of stream", "a quote is not closed before the end of the sheet", "{}"),
     ("expected ':'", 'expected ": " after the key above', None),
     ("expected ',' or ']'", "expected , or ] in a list", "the list begins in {}"),
-    ("expected ',' or '}'", "expected , or } in a mapping", "the mapping begins in {}"),
+    (
+        "expected ',' or '}'",
+        "expected , or } in a mapping",
+        "the mapping begins in {}; " + NEEDS_QUOTES,
+    ),
     ("expected key", "expected a key here", _INDENT),
     ("expected <block end>", "expected a key here", _INDENT),
     ("expected node content", "expected a value here", None),
