@@ -14,7 +14,7 @@ import re
 from pathlib import Path
 
 from mixwright.audio import FORMATS, MixFormat
-from mixwright.audio.write import told_as_problem
+from mixwright.audio.write import refuse_folder, told_as_problem
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, Rendered, make_plan, render_plan
 from mixwright.rendering.run import StageProgress
@@ -126,11 +126,7 @@ def _format(name: str | None, out: Path | None) -> MixFormat:
     by_suffix = {".wav": "wav24", ".flac": "flac24"}
     if out is None:
         return FORMATS[name or "wav24"]
-    with told_as_problem(out):
-        is_folder = out.is_dir()
-    if is_folder:
-        message = f"{out} is a folder, expected a file name for the mix"
-        raise ProblemError([Problem("output/is-folder", message)])
+    refuse_folder(out)
     suffix = out.suffix.lower()
     if suffix not in by_suffix or (name is not None and FORMATS[name].suffix != suffix):
         expected = f"a name ending in {FORMATS[name].suffix}" if name else ".wav or .flac"

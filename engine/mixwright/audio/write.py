@@ -28,6 +28,7 @@ OWN_MARK = "mixwright"
 # What the user can mend by giving another name.
 BAD_NAMES = (errno.ENAMETOOLONG, errno.ENOTDIR, errno.EEXIST, errno.EINVAL, errno.EISDIR)
 WRITE_FRAMES = 65536
+FRAME_BYTES = 16  # of the spool: two float64
 RIFF_LIMIT_BYTES = 2**32 - 2**20
 
 
@@ -54,14 +55,20 @@ FORMATS = {
 }
 
 
+def refuse_folder(path: Path) -> None:
+    """Refuse a target that is a folder."""
+    with told_as_problem(path):
+        is_folder = path.is_dir()
+    if is_folder:
+        message = f"{path} is a folder, expected a file name for the mix"
+        raise ProblemError([Problem("output/is-folder", message)])
+
+
 def check_target(path: Path, force: bool) -> None:
     """Refuse a target that is a folder, or a file this tool did not write unless forced."""
+    refuse_folder(path)
     with told_as_problem(path):
-        is_folder, exists = path.is_dir(), path.exists()
-    if is_folder:
-        raise ProblemError(
-            [Problem("output/is-folder", f"{path} is a folder, expected a file name for the mix")]
-        )
+        exists = path.exists()
     if exists and not force and not _is_ours(path):
         raise ProblemError(
             [
@@ -121,18 +128,18 @@ class Spool:
 
     def trim(self, least: int, audible: float) -> None:
         """Leave out what comes after the last sample above `audible`, but keep `least` frames."""
-        last, at = 0, 0
-        for block in self.blocks():
+        last, at = 0, least
+        for block in self.blocks(least):
             heard = np.flatnonzero(np.abs(block).max(axis=1) > audible)
             last = at + int(heard[-1]) + 1 if len(heard) else last
             at += len(block)
         self.frames = min(self.frames, max(least, last))
 
-    def blocks(self) -> Iterator[Block]:
-        """Yield the sum again from its start, in blocks of (frames, 2)."""
-        self._file.seek(0)
+    def blocks(self, first: int = 0) -> Iterator[Block]:
+        """Yield the sum again from frame `first` on, in blocks of (frames, 2)."""
+        self._file.seek(first * FRAME_BYTES)
         whole = np.empty((WRITE_FRAMES, 2))
-        for at in range(0, self.frames, WRITE_FRAMES):
+        for at in range(first, self.frames, WRITE_FRAMES):
             block = whole[: min(WRITE_FRAMES, self.frames - at)]
             room, filled = block.data.cast("B"), 0
             while count := self._file.readinto(room[filled:]):

@@ -103,7 +103,7 @@ class Engine:
             bus_watch = "compressor"
         self.mix_bus = BusStrip(plan.mix_bus, matches, rate, self._span, bus_watch)
         # A reverb's response takes a while to make: all at once, before the tracks start.
-        started = [pool.submit(ReturnStrip, part, rate, plan.start) for part in plan.returns]
+        started = [self._submit(ReturnStrip, part, rate, plan.start) for part in plan.returns]
         self.returns = [future.result() for future in started]
         self.latency = max([0, *(r.latency for r in self.returns)])
         for strip in self.returns:

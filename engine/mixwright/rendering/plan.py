@@ -18,7 +18,7 @@ from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import EqSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
-from mixwright.rendering.settle import ring_out, settling
+from mixwright.rendering.settle import Paths
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
 from mixwright.sheet.model import Band, Compressor, Group, MixBus, Point, Points, Return, Track
 from mixwright.timeline import Position, Timeline, note_to_beats
@@ -85,8 +85,7 @@ def make_plan(
     mix_bus = drawn.bus(sheet.mix_bus, "mixbus", "mixbus")
     returns = tuple(r for r in returns if any(_is_sent_to(r.name, track) for track in tracks))
     keep_from, keep_to = _span(timeline, span, length)
-    tail = ring_out(tracks, groups, returns, mix_bus, timeline.rate_hz)
-    settle = settling(tracks, groups, returns, mix_bus, timeline.rate_hz) if keep_from else 0
+    paths = Paths(tracks, groups, returns, mix_bus, timeline.rate_hz)
     return Plan(
         rate_hz=timeline.rate_hz,
         through=through,
@@ -94,11 +93,11 @@ def make_plan(
         groups=groups,
         returns=returns,
         mix_bus=mix_bus,
-        start=max(0, keep_from - settle),
+        start=max(0, keep_from - paths.settling) if keep_from else 0,
         keep_from=keep_from,
         keep_to=keep_to,
         end=length,
-        tail=tail,
+        tail=paths.ring_out,
     )
 
 

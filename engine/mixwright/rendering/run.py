@@ -105,7 +105,7 @@ def render_plan(
         pool.shutdown(wait=True, cancel_futures=True)
         spool.close()
         sys.setswitchinterval(interval_s)
-    return Rendered(target, form.name, plan.rate_hz, _with_warnings(readings, warnings))
+    return Rendered(target, form.name, plan.rate_hz, replace(readings, warnings=tuple(warnings)))
 
 
 def _play(
@@ -203,10 +203,6 @@ def refuse_clipping(readings: Readings, target: Path, form: MixFormat) -> list[P
             )
         ]
     )
-
-
-def _with_warnings(readings: Readings, warnings: list[Problem]) -> Readings:
-    return replace(readings, warnings=tuple(warnings))
 
 
 def _named(stage: str, progress: StageProgress | None) -> Progress | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from mixwright.dsp.eq import EqSettings
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
@@ -19,34 +20,35 @@ LEAST_S = 1.0
 LONGEST_FILTER_TAIL_S = 2.0
 
 
-def ring_out(
-    tracks: Sequence[TrackPlan],
-    groups: Sequence[BusPlan],
-    returns: Sequence[ReturnPlan],
-    mix_bus: BusPlan,
-    rate_hz: int,
-) -> int:
-    """Return the samples after the end of the song until nothing is heard any more."""
-    filters = max([0, *(_eq_tail(track.chain.eq, rate_hz) for track in tracks)])
-    filters += max([0, *(_eq_tail(group.chain.eq, rate_hz) for group in groups)])
-    filters += _eq_tail(mix_bus.chain.eq, rate_hz)
-    filters = min(filters, round(LONGEST_FILTER_TAIL_S * rate_hz))
-    return filters + max([0, *(_return_tail(part, rate_hz) for part in returns)])
+@dataclass(frozen=True)
+class Paths:
+    """Everything sound runs through; both times are in samples."""
 
+    tracks: Sequence[TrackPlan]
+    groups: Sequence[BusPlan]
+    returns: Sequence[ReturnPlan]
+    mix_bus: BusPlan
+    rate_hz: int
 
-def settling(
-    tracks: Sequence[TrackPlan],
-    groups: Sequence[BusPlan],
-    returns: Sequence[ReturnPlan],
-    mix_bus: BusPlan,
-    rate_hz: int,
-) -> int:
-    """Return the samples by which a part of a song is begun early."""
-    longest_track = max(_chain_time(track.chain, rate_hz) for track in tracks)
-    after = [0, *(_chain_time(group.chain, rate_hz) for group in groups)]
-    after += [_return_tail(part, rate_hz) for part in returns]
-    along = longest_track + max(after) + _chain_time(mix_bus.chain, rate_hz)
-    return max(along, round(LEAST_S * rate_hz))
+    @property
+    def ring_out(self) -> int:
+        """How long after the end of the song something is still heard."""
+        rate_hz = self.rate_hz
+        filters = max([0, *(_eq_tail(track.chain.eq, rate_hz) for track in self.tracks)])
+        filters += max([0, *(_eq_tail(group.chain.eq, rate_hz) for group in self.groups)])
+        filters += _eq_tail(self.mix_bus.chain.eq, rate_hz)
+        filters = min(filters, round(LONGEST_FILTER_TAIL_S * rate_hz))
+        return filters + max([0, *(_return_tail(part, rate_hz) for part in self.returns)])
+
+    @property
+    def settling(self) -> int:
+        """How early a part of a song is begun."""
+        rate_hz = self.rate_hz
+        longest_track = max(_chain_time(track.chain, rate_hz) for track in self.tracks)
+        after = [0, *(_chain_time(group.chain, rate_hz) for group in self.groups)]
+        after += [_return_tail(part, rate_hz) for part in self.returns]
+        along = longest_track + max(after) + _chain_time(self.mix_bus.chain, rate_hz)
+        return max(along, round(LEAST_S * rate_hz))
 
 
 def _chain_time(chain: ChainPlan, rate_hz: int) -> int:
