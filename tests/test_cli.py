@@ -58,7 +58,7 @@ def test_json_holds_the_same_as_data(sheet: Path, capsys: pytest.CaptureFixture[
     assert Path(data["file"]).suffix == ".flac"
     assert data["mix"]["integrated_lufs"] < data["mix"]["true_peak_dbtp"]
     assert [track["name"] for track in data["tracks"]] == ["bass", "keys"]
-    assert data["reductions"]["bass"]["max_db"] > 0
+    assert data["reductions"]["bass.compressor"]["max_db"] > 0
     assert data["warnings"] == []
 
 
@@ -220,7 +220,7 @@ def test_a_misspelt_command_is_recognised(capsys: pytest.CaptureFixture[str]) ->
 def test_our_own_bug_is_called_one(
     sheet: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("mixwright.rendering.run.match_levels", lambda *_: 1 / 0)
+    monkeypatch.setattr("mixwright.rendering.perform.match_levels", lambda *_: 1 / 0)
     status, _, err = run("render", sheet, capsys=capsys)
     assert status == 70
     assert "This is a bug in mixwright" in err

@@ -1,7 +1,8 @@
-"""Filter designs against published figures and scipy.
+"""Filter formulas against published figures and scipy, and the running EQ.
 
 Cookbook sets: computed from the formulas of R. Bristow-Johnson's Audio EQ Cookbook (W3C Note).
-Butterworth: |H|^2 = 1 / (1 + (f/fc)^2n). K-weighting: ITU-R BS.1770-5 tables 1 and 2.
+Butterworth: |H|^2 = 1 / (1 + (f/fc)^2n). K-weighting: ITU-R BS.1770-5 tables 1 and 2. How far
+bands follow the analogue filters at high frequencies is in `test_filter_accuracy`.
 """
 
 from __future__ import annotations
@@ -13,7 +14,14 @@ import scipy.signal
 
 from mixwright.dsp.band import SLOPES_DB_PER_OCT, BandSettings
 from mixwright.dsp.eq import EqSettings
-from mixwright.dsp.filters import design_band, design_pass, k_weighting, response_db
+from mixwright.dsp.filters import (
+    analogue_response_db,
+    cookbook_sections,
+    design_band,
+    design_pass,
+    k_weighting,
+    response_db,
+)
 
 ROOT_HALF = 2**-0.5
 WORKED = [
@@ -44,19 +52,54 @@ WORKED = [
 ]
 
 
+# Levels in dB of those sections at some frequencies, and of the analogue filters where they differ.
+WORKED_DB = [
+    ({500: 1.8794, 1000: 6.0, 2000: 1.8660}, {}),
+    ({1500: -0.4513, 3000: -4.5, 6000: -0.4128}, {}),
+    ({20: 5.9896, 100: 3.0, 1000: 0.0006}, {}),
+    ({1000: -0.0005, 8000: -1.5, 20000: -2.9982}, {20000: -2.9237}),
+    ({40: -12.3046, 80: -3.0103, 160: -0.2633}, {}),
+    ({5000: -0.1632, 10000: -3.0103, 20000: -27.4864}, {20000: -12.3045}),
+]
+
+
 @pytest.mark.parametrize(("band", "row"), WORKED, ids=lambda v: getattr(v, "type", ""))
 def test_worked_sets_of_the_cookbook(band: BandSettings, row: list[float]) -> None:
-    assert design_band(band, 48000)[0] == pytest.approx(row, abs=1e-11)
+    assert cookbook_sections(band, 48000)[0] == pytest.approx(row, abs=1e-11)
+
+
+@pytest.mark.parametrize(
+    ("band", "levels"),
+    [(band, levels) for (band, _), levels in zip(WORKED, WORKED_DB, strict=True)],
+    ids=lambda v: getattr(v, "type", ""),
+)
+def test_worked_levels(
+    band: BandSettings, levels: tuple[dict[float, float], dict[float, float]]
+) -> None:
+    plain, analogue = levels
+    found = response_db(cookbook_sections(band, 48000), np.array(list(plain)), 48000)
+    assert found == pytest.approx(list(plain.values()), abs=5e-4)
+    if analogue:
+        hz, figures = np.array(list(analogue)), list(analogue.values())
+        assert analogue_response_db(band, hz) == pytest.approx(figures, abs=5e-4)
+        assert response_db(design_band(band, 48000), hz, 48000) == pytest.approx(figures, abs=0.1)
+
+
+def test_where_the_formulas_are_good_enough_they_are_kept() -> None:
+    for band, row in WORKED:
+        if band.freq_hz <= 1000:
+            assert design_band(band, 48000)[0] == pytest.approx(row, abs=1e-11)
 
 
 @pytest.mark.parametrize("slope", SLOPES_DB_PER_OCT)
 @pytest.mark.parametrize("kind", ["high_pass", "low_pass"])
-def test_passes_are_scipys_butterworth(kind: str, slope: int) -> None:
-    ours = design_pass(kind, 900.0, slope, 48000)
+def test_plain_passes_are_scipys_butterworth(kind: str, slope: int) -> None:
+    band = BandSettings(kind, 900.0, slope_db_per_oct=slope)
     sos = scipy.signal.butter(slope // 6, 900.0, kind.replace("_", ""), fs=48000, output="sos")
     hz = np.geomspace(50, 20000, 60)
     _, theirs = scipy.signal.freqz_sos(sos, hz, fs=48000)
-    assert response_db(ours, hz, 48000) == pytest.approx(20 * np.log10(np.abs(theirs)), abs=1e-6)
+    found = response_db(cookbook_sections(band, 48000), hz, 48000)
+    assert found == pytest.approx(20 * np.log10(np.abs(theirs)), abs=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -40,7 +40,7 @@ def lay_out(sheet: Path, folder: Path) -> Path:
     """Copy a sheet to a folder and put an empty file wherever it names a sound file."""
     text = sheet.read_text(encoding="utf-8")
     absent = re.findall(r"^# absent: (.*)$", text, re.MULTILINE)
-    for name in re.findall(r'\bfile: *"?([^",{}\n\\]+\.(?:wav|flac))', text):
+    for name in re.findall(r'\b(?:file|impulse): *"?([^",{}\n\\]+\.(?:wav|flac))', text):
         if name in " ".join(absent).split() or ".." in name or name.startswith("/"):
             continue
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
@@ -171,7 +171,8 @@ def test_bands_get_the_q_of_their_type(every_key: Sheet) -> None:
     bands = [band.settings for band in every_key.tracks[2].eq]
     assert [(b.type, b.freq_hz) for b in bands][:2] == [("high_pass", 95.0), ("low_pass", 18000.0)]
     assert [b.slope_db_per_oct for b in bands][:2] == [18, 12]
-    assert [b.q for b in bands][2:] == [1.4, 0.7071, 0.6, 4.0]
+    assert [b.q for b in bands][2:] == [1.4, 0.7071, 0.7071, 1.0, 4.0]
+    assert [b.slope for b in bands][3:5] == [None, 0.8]
 
 
 def test_the_rest_is_read_as_it_is_written(every_key: Sheet) -> None:
@@ -182,7 +183,7 @@ def test_the_rest_is_read_as_it_is_written(every_key: Sheet) -> None:
     assert bass is not None
     assert (bass.key, bass.makeup_db) == ("kick", None)
     assert [group.name for group in every_key.groups] == ["drums", "vocals"]
-    hall, echo = every_key.returns[1], every_key.returns[3]
+    hall, echo = every_key.returns[1], every_key.returns[-1]
     assert isinstance(hall.effect, ReverbSettings)
     assert isinstance(echo.effect, DelaySettings)
     assert hall.effect.decay_by_band == ((125.0, 1.1), (8000.0, 0.5))

@@ -18,7 +18,12 @@ import pytest
 from mixwright.dsp.band import DEFAULT_Q, SLOPES_DB_PER_OCT, BandSettings, BandType
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.contract import bounds_of
+from mixwright.dsp.de_esser import DeEsserSettings
 from mixwright.dsp.delay import DelaySettings
+from mixwright.dsp.expander import ExpanderSettings
+from mixwright.dsp.impulse import ImpulseSettings
+from mixwright.dsp.inserts import INSERTS
+from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.sheet import ROLES, load_text, model, schema_path
 from mixwright.sheet import schema as schema_module
@@ -131,29 +136,44 @@ def test_every_value_has_a_type() -> None:
         assert "type" in resolved(schema), path
 
 
+# Times that tempo changes bring, and how long a recording is, are worked out, not written.
+WORKED_OUT = {"later_times_ms", "later_pre_delays_ms", "seconds", "path"}
 SETTINGS = [
-    ("band", BandSettings, set()),
-    ("compressor", CompressorSettings, set()),
-    ("return", ReverbSettings, set()),
-    ("return", DelaySettings, {"later_times_ms"}),
+    ("band", BandSettings),
+    ("compressor", CompressorSettings),
+    ("gate", ExpanderSettings),
+    ("de_esser", DeEsserSettings),
+    ("limiter", LimiterSettings),
+    ("return", ReverbSettings),
+    ("return", ImpulseSettings),
+    ("return", DelaySettings),
+    *(("insert", settings) for settings in INSERTS.values()),
 ]
 
 
-@pytest.mark.parametrize(("name", "settings", "_"), SETTINGS)
-def test_bounds_are_those_of_the_processors(name: str, settings: type, _: Any) -> None:
+@pytest.mark.parametrize(("name", "settings"), SETTINGS)
+def test_bounds_are_those_of_the_processors(name: str, settings: type) -> None:
     bounds = bounds_of(settings)
-    assert bounds
+    assert bounds or settings is INSERTS["plugin"]
     for key, bound in bounds.items():
+        if key in WORKED_OUT:
+            continue
         schema = properties(name)[key]
         assert (schema["minimum"], schema["maximum"]) == (bound.low, bound.high), key
 
 
-@pytest.mark.parametrize(("name", "settings", "own"), SETTINGS)
-def test_defaults_are_those_of_the_processors(name: str, settings: Any, own: set[str]) -> None:
+@pytest.mark.parametrize(("name", "settings"), SETTINGS)
+def test_defaults_are_those_of_the_processors(name: str, settings: Any) -> None:
+    rules = {
+        rule["if"]["properties"]["type"].get("const"): rule for rule in DEFS["insert"]["allOf"]
+    }
+    kinds = {kind: rules[name] for name, kind in INSERTS.items()}
     for entry in dataclasses.fields(settings):
-        if entry.name in own:
+        if entry.name in WORKED_OUT:
             continue
         schema = properties(name)[entry.name]
+        if settings in kinds:  # some defaults go by the kind of insert
+            schema = {**schema, **kinds[settings]["then"]["properties"].get(entry.name, {})}
         # A band's gain is either needed or not allowed; its Q goes by its type.
         if (name, entry.name) in {("band", "gain_db"), ("band", "q")} or entry.default == ():
             assert "default" not in schema
@@ -170,9 +190,21 @@ def test_needed_keys_are_the_fields_without_default() -> None:
 
     assert set(DEFS["compressor"]["required"]) == needed(CompressorSettings)
     assert set(DEFS["band"]["required"]) == needed(BandSettings)
-    reverb = DEFS["return"]["allOf"][0]
-    assert reverb["if"]["properties"]["type"] == {"const": "reverb"}
-    assert set(reverb["then"]["required"]) == needed(ReverbSettings)
+    assert set(DEFS["gate"]["required"]) == needed(ExpanderSettings)
+    assert set(DEFS["de_esser"]["required"]) == needed(DeEsserSettings)
+    assert needed(LimiterSettings) == set()
+    for rule in DEFS["insert"]["allOf"]:
+        settings = INSERTS[rule["if"]["properties"]["type"]["const"]]
+        assert set(rule["then"].get("required", ())) == needed(settings)
+
+
+def test_an_insert_takes_the_keys_of_its_kind_alone() -> None:
+    every = set(properties("insert")) - {"type", "why"}
+    for rule in DEFS["insert"]["allOf"]:
+        settings = INSERTS[rule["if"]["properties"]["type"]["const"]]
+        refused = {key for key, part in rule["then"]["properties"].items() if part == NEVER}
+        own = {field.name for field in dataclasses.fields(settings)} - WORKED_OUT
+        assert every - refused == own
 
 
 def test_band_types_and_slopes() -> None:
@@ -196,8 +228,12 @@ PARTS = [
     ("mix_bus", model.MixBus, set(), set()),
     ("variant", model.Variant, {"name"}, set()),
     ("compressor", model.Compressor, {"settings"}, set()),
+    ("gate", model.Gate, {"settings"}, set()),
+    ("de_esser", model.DeEsser, {"settings"}, set()),
+    ("limiter", model.Limiter, {"settings"}, set()),
+    ("insert", model.Insert, {"settings"}, {"type"}),
     ("band", model.Band, {"settings"}, set()),
-    ("return", model.Return, {"name", "effect"}, {"type"}),
+    ("return", model.Return, {"name", "effect"}, {"type", "impulse"}),
     ("track_automation", model.TrackAutomation, {"sends_db"}, set()),
     ("gain_point", model.Point, {"at"}, {"section", "bar", "beat", "s"}),
 ]
@@ -211,10 +247,14 @@ def test_keys_are_the_fields_of_the_model(
     inner: dict[str, list[type]] = {
         "compressor": [CompressorSettings],
         "band": [BandSettings],
-        "return": [ReverbSettings, DelaySettings],
+        "gate": [ExpanderSettings],
+        "de_esser": [DeEsserSettings],
+        "limiter": [LimiterSettings],
+        "insert": list(INSERTS.values()),
+        "return": [ReverbSettings, ImpulseSettings, DelaySettings],
     }
     for settings in inner.get(name, []):
-        expected |= {field.name for field in dataclasses.fields(settings)} - {"later_times_ms"}
+        expected |= {field.name for field in dataclasses.fields(settings)} - WORKED_OUT
     assert set(properties(name)) == expected
 
 
@@ -256,6 +296,9 @@ def test_closed_lists_are_those_of_the_model() -> None:
     for name, part, words in (
         ("track", model.Track, ("polarity",)),
         ("variant", model.Variant, ("split_by", "sum")),
+        ("band", BandSettings, ("on",)),
+        ("compressor", CompressorSettings, ("detector",)),
+        ("gain_point", model.Point, ("shape",)),
     ):
         for key in words:
             hint = get_type_hints(part)[key]
@@ -265,6 +308,7 @@ def test_closed_lists_are_those_of_the_model() -> None:
 
 def test_notes_are_those_of_the_timeline() -> None:
     schema = properties("return")["note"]
+    assert properties("return")["pre_delay_note"]["pattern"] == schema["pattern"]
     fits = QuickCheck(schema).fits
     for name in NOTE_NAMES:
         for feel in NOTE_FEELS:

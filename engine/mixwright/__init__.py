@@ -10,17 +10,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
-__all__ = ["Position", "__version__", "load", "plan", "render"]
+from mixwright.version import __version__
+
+_VERBS = ("compare_references", "load", "measure", "plan", "render")
+__all__ = ["Position", "__version__", "compare_references", "load", "measure", "plan", "render"]
 
 if TYPE_CHECKING:
-    from mixwright.api import load, plan, render
+    from mixwright.api import compare_references, load, measure, plan, render
     from mixwright.timeline import Position
 
 
 def __getattr__(name: str) -> Any:
     """Import the verbs only when they are used, so that ``import mixwright`` stays quick."""
-    if name in ("Position", "load", "plan", "render"):
+    if name in ("Position", *_VERBS):
         from mixwright import api
 
         return getattr(api, name)

@@ -10,19 +10,31 @@
 from __future__ import annotations
 
 import dataclasses
-import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Literal
 
-from mixwright.audio import FORMATS, MixFormat
-from mixwright.audio.write import refuse_folder, told_as_problem
+from mixwright.audio.plugins import plugin_list_path, read_plugin_list
+from mixwright.measuring import (
+    Comparison,
+    Measured,
+    compare_with_references,
+    loudest_section,
+    measure_file,
+    measure_plan,
+)
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, Rendered, make_plan, render_plan
-from mixwright.rendering.run import StageProgress
-from mixwright.rendering.strip import NodeError
+from mixwright.rendering.nodes import NodeError
+from mixwright.rendering.perform import StageProgress
+from mixwright.rendering.plan import unchecked_plugins
+from mixwright.rendering.target import chosen_format, default_target, keep_sources, seed_of
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
 from mixwright.timeline import Position
 
 Span = tuple[Position | None, Position | None]
+SHEET_SUFFIXES = (".yaml", ".yml")
 
 
 def load(path: str | Path, *, allow_outside: bool = False) -> Sheet:
@@ -39,10 +51,13 @@ def plan(
     through: StepName = "automation",
     section: str | None = None,
     span: Span = (None, None),
+    mono: bool = False,
+    allow_plugins: bool = False,
 ) -> Plan:
     """Work out a render without doing it; ProblemError for stems that can't be read.
 
-    `section` is a section's name; `span` two positions, None for the start or the end.
+    `section` is a section's name; `span` two positions, None for the start or the end. `mono` folds
+    the mix down. `allow_plugins` lets third-party plug-ins in this machine's list run.
     """
     if through not in STEPS:
         raise ProblemError([_choice("step", through, STEPS)])
@@ -50,7 +65,11 @@ def plan(
         if span != (None, None):
             raise ProblemError([Problem("usage/span", "section and span are both given")])
         span = section_span(sheet, section)
-    return make_plan(sheet, through, span)
+    plugins: dict[str, Path] | None = None
+    if allow_plugins:  # a machine without a list is fine as long as nothing in it is asked for
+        named = unchecked_plugins(sheet)
+        plugins = read_plugin_list(plugin_list_path()) if named else {}
+    return make_plan(sheet, through, span, plugins=plugins, mono=mono)
 
 
 def render(
@@ -65,87 +84,98 @@ def render(
     force: bool = False,
     keep_cache: bool = True,
     allow_outside: bool = False,
+    allow_plugins: bool = False,
+    mono: bool = False,
+    dither: Literal["tpdf", "shaped"] = "tpdf",
     progress: StageProgress | None = None,
 ) -> Rendered:
     """Render a sheet to a stereo file and return its path and readings.
 
     `out` defaults to ``out/mix.wav`` beside the sheet; a step or a part of the song gets a name of
     its own, so that it never replaces the mix. `format` is one of wav16, wav24, wav32f,
-    flac16, flac24; left out, it is 24 bits of what the name of `out` ends with.
+    flac16, flac24; left out, it is 24 bits of what the name of `out` ends with. `dither` "shaped"
+    is for 16 bits; `mono` folds the mix down; `allow_plugins` lets third-party plug-ins run.
     Raises ProblemError and leaves nothing half-written.
     """
     if not isinstance(sheet, Sheet):
         sheet = load(sheet, allow_outside=allow_outside)
     if threads is not None and threads < 1:
         raise ProblemError([Problem("usage/threads", f"threads is {threads}, expected 1 or more")])
-    form = _format(format, None if out is None else Path(out))
-    target = Path(out) if out is not None else default_target(sheet, form, through, section, span)
-    _keep_sources(sheet, target)
-    timeline = sheet.timeline
-
-    def section_at(sample: int) -> str | None:
-        found = timeline.section_at(sample)
-        return None if found is None else found.name
-
-    try:
+    form = chosen_format(format, out)
+    if dither == "shaped" and form.bits != 16:
+        message = f"shaped dither is for 16 bits, {form.name} has none or needs none"
+        raise ProblemError([Problem("usage/dither", message, help="leave dither out")])
+    name = default_target(sheet, form, through, section, span, mono) if out is None else Path(out)
+    keep_sources(sheet, name)
+    options = {"mono": mono, "allow_plugins": allow_plugins}
+    with _said_in(sheet):
         return render_plan(
-            plan(sheet, through=through, section=section, span=span),
-            target,
+            plan(sheet, through=through, section=section, span=span, **options),
+            name,
             form,
             threads=threads,
             force=force,
             seed=seed_of(sheet),
+            shaped=dither == "shaped",
             keep_cache=keep_cache,
-            section_at=section_at,
             progress=progress,
         )
+
+
+@contextmanager
+def _said_in(sheet: Sheet) -> Iterator[None]:
+    """Say problems of a node at its place in the sheet."""
+    try:
+        yield
     except NodeError as error:
         place = sheet.span_of(*error.path)
         raise ProblemError([dataclasses.replace(p, span=place) for p in error.problems]) from error
 
 
-def default_target(
-    sheet: Sheet, form: MixFormat, through: str, section: str | None, span: Span
-) -> Path:
-    """Return where a render goes that was not told: ``out/mix.wav``, ``out/mix-balance.wav`` ..."""
-    words = ["mix"]
-    if through != STEPS[-1]:
-        words.append(through)
-    if section is not None:
-        words.append(section)
-    elif span != (None, None):
-        words += [str(span[0] or "start"), "to", str(span[1] or "end")]
-    name = re.sub(r"[^\w.]+", "-", " ".join(words)).strip("-.")
-    return sheet.folder / "out" / f"{name}{form.suffix}"
+def measure(
+    source: Sheet | str | Path,
+    *,
+    through: StepName = "automation",
+    by_section: bool = False,
+    threads: int | None = None,
+    allow_outside: bool = False,
+    allow_plugins: bool = False,
+    progress: StageProgress | None = None,
+) -> Measured:
+    """Measure a sound file, or a sheet: its mix and the outputs of its tracks, groups, returns.
+
+    A path that ends in .yaml or .yml is a sheet. For a sheet `through` is the step to measure
+    after, and its loudest section is found from the balance alone. Raises ProblemError.
+    """
+    if not isinstance(source, Sheet):
+        if Path(source).suffix.lower() not in SHEET_SUFFIXES:
+            return measure_file(Path(source))
+        source = load(source, allow_outside=allow_outside)
+    whole = plan(source, through=through, allow_plugins=allow_plugins)
+    with _said_in(source):
+        measured = measure_plan(
+            whole, source.path, by_section=by_section, threads=threads, progress=progress
+        )
+        balance = plan(source, through="balance")
+        loudest = loudest_section(balance, source.song.loudest_section)
+    return dataclasses.replace(measured, loudest=loudest)
 
 
-def _format(name: str | None, out: Path | None) -> MixFormat:
-    """The format asked for, or the one that the file's name asks for; both must agree."""
-    if name is not None and name not in FORMATS:
-        raise ProblemError([_choice("format", name, tuple(FORMATS))])
-    by_suffix = {".wav": "wav24", ".flac": "flac24"}
-    if out is None:
-        return FORMATS[name or "wav24"]
-    refuse_folder(out)
-    suffix = out.suffix.lower()
-    if suffix not in by_suffix or (name is not None and FORMATS[name].suffix != suffix):
-        expected = f"a name ending in {FORMATS[name].suffix}" if name else ".wav or .flac"
-        message = f"{out.name} ends in '{out.suffix}', expected {expected}"
-        raise ProblemError([Problem("usage/suffix", message, help="change --out or --format")])
-    return FORMATS[name or by_suffix[suffix]]
-
-
-def _keep_sources(sheet: Sheet, target: Path) -> None:
-    """Refuse to write over the sheet or anything it reads, forced or not."""
-    sources = {sheet.path: "the mix sheet"}
-    sources |= {sheet.folder / track.file: "a stem of this mix" for track in sheet.tracks}
-    sources |= {sheet.folder / part.file: "a reference of this mix" for part in sheet.references}
-    for path, what in sources.items():
-        with told_as_problem(target):
-            same = target.exists() and path.exists() and target.samefile(path)
-        if same:
-            problem = Problem("output/is-source", f"{target} is {what}", help="give another --out")
-            raise ProblemError([problem])
+def compare_references(
+    sheet: Sheet | str | Path,
+    *,
+    through: StepName = "automation",
+    threads: int | None = None,
+    allow_outside: bool = False,
+    allow_plugins: bool = False,
+    progress: StageProgress | None = None,
+) -> tuple[Comparison, ...]:
+    """Compare a mix with each of the sheet's references, at equal loudness; ProblemError."""
+    if not isinstance(sheet, Sheet):
+        sheet = load(sheet, allow_outside=allow_outside)
+    whole = plan(sheet, through=through, allow_plugins=allow_plugins)
+    with _said_in(sheet):
+        return compare_with_references(sheet, whole, threads, progress)
 
 
 def section_span(sheet: Sheet, name: str) -> Span:
@@ -156,14 +186,6 @@ def section_span(sheet: Sheet, name: str) -> Span:
     index = names.index(name)
     after = Position(section=names[index + 1]) if index + 1 < len(names) else None
     return Position(section=name), after
-
-
-def seed_of(sheet: Sheet) -> int:
-    """Return the seed of the dither: from what the sheet says, so that a render repeats."""
-    import hashlib
-
-    said = dataclasses.replace(sheet, path=Path("."), spans={})
-    return int.from_bytes(hashlib.sha256(repr(said).encode()).digest()[:8], "big")
 
 
 def _choice(kind: str, given: str, valid: tuple[str, ...]) -> Problem:

@@ -144,7 +144,7 @@ class Timeline:
     def section_bounds(self, end_sample: int) -> list[tuple[Section, int, int]]:
         """Return each section with its first sample and the one after its last."""
         starts = [self.nearest_sample(self.seconds_at_bar(s.bar)) for s in self.sections]
-        ends = [*starts[1:], max(end_sample, starts[-1] if starts else 0)]
+        ends = [*starts[1:], *(max(end_sample, last) for last in starts[-1:])]
         return list(zip(self.sections, starts, ends, strict=True))
 
     def section_at(self, sample: int) -> Section | None:

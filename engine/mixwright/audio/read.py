@@ -188,8 +188,18 @@ class _Resampled:
         self._stream = soxr.ResampleStream(
             self._info.rate_hz, self._rate_hz, self._info.channels, "float64", quality="VHQ"
         )
-        self._pending = np.empty((0, self._info.channels))
         self._done = False
+        # The converter gets the first samples of a stream wrong: silence goes first, as long as a
+        # whole number of samples on both sides, and what becomes of it is dropped.
+        common = np.gcd(self._info.rate_hz, self._rate_hz)
+        self._dropping = int(self._rate_hz // common)
+        silence = np.zeros((self._info.rate_hz // common, self._info.channels))
+        self._take(self._stream.resample_chunk(silence))
+
+    def _take(self, converted: Block) -> None:
+        """Keep what has come out of the converter for the next reads."""
+        self._pending = converted[self._dropping :]
+        self._dropping -= len(converted) - len(self._pending)
 
     def seek(self, frame: int) -> None:
         """Go to a frame at the song's rate: near it in the file, then exactly by skipping."""
@@ -209,7 +219,7 @@ class _Resampled:
                 chunk = np.empty((self.CHUNK, self._info.channels))
                 got = self._source.read(chunk)
                 self._done = got < len(chunk)
-                self._pending = self._stream.resample_chunk(chunk[:got], last=self._done)
+                self._take(self._stream.resample_chunk(chunk[:got], last=self._done))
                 continue
             count = min(len(out) - done, len(self._pending))
             out[done : done + count] = self._pending[:count]

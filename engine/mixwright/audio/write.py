@@ -27,6 +27,7 @@ from mixwright.units import Block
 OWN_MARK = "mixwright"
 # What the user can mend by giving another name.
 BAD_NAMES = (errno.ENAMETOOLONG, errno.ENOTDIR, errno.EEXIST, errno.EINVAL, errno.EISDIR)
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 WRITE_FRAMES = 65536
 FRAME_BYTES = 16  # of the spool: two float64
 RIFF_LIMIT_BYTES = 2**32 - 2**20
@@ -100,7 +101,9 @@ def told_as_problem(path: Path) -> Iterator[None]:
         if getattr(error, "errno", None) in BAD_NAMES:
             problem = Problem("output/bad-name", message, help="give another --out")
         else:
-            hint = "free some space or choose another --out; nothing was changed"
+            full = getattr(error, "errno", None) in FULL
+            hint = "free some space or " if full else ""
+            hint += "choose another --out; nothing was changed"
             problem = Problem("output/machine", message, help=hint, fault=Fault.MACHINE)
         raise ProblemError([problem]) from error
 
@@ -152,13 +155,21 @@ class Spool:
 
 
 def write_mix(
-    spool: Spool, gain: float, target: Path, form: MixFormat, rate_hz: int, seed: int, version: str
+    spool: Spool,
+    gain: float,
+    target: Path,
+    form: MixFormat,
+    rate_hz: int,
+    seed: int,
+    version: str,
+    shaped: bool = False,
 ) -> None:
     """Write `gain` times the spool to `target`, complete or not at all.
 
+    `shaped` is for integer formats: noise-shaped dither in place of a plain one.
     Raises ProblemError (fault MACHINE) when the disk refuses; leaves no debris.
     """
-    quantiser = None if form.bits is None else Quantiser(form.bits, seed)
+    quantiser = None if form.bits is None else Quantiser(form.bits, seed, shaped, rate_hz)
     sample_bytes = 4 if form.bits is None else form.bits // 8
     container = form.container
     if container == "WAV" and spool.frames * 2 * sample_bytes > RIFF_LIMIT_BYTES:

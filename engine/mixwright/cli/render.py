@@ -12,6 +12,7 @@ from mixwright.timeline import Position
 
 STEP_NAMES = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
 FORMAT_NAMES = ("wav16", "wav24", "wav32f", "flac16", "flac24")
+DITHER_NAMES = ("tpdf", "shaped")
 
 
 class PositionType(click.ParamType[Position]):
@@ -44,7 +45,8 @@ Examples:
   mixwright render mix.yaml
   mixwright render mix.yaml --through balance --out out/balance.wav
   mixwright render mix.yaml --section "chorus 1"
-  mixwright render mix.yaml --from "bar 13" --to "42.5 s" """,
+  mixwright render mix.yaml --from "bar 13" --to "42.5 s"
+  mixwright render mix.yaml --format wav16 --dither shaped""",
 )
 @sheet_argument
 @click.option(
@@ -70,10 +72,19 @@ Examples:
 )
 @click.option("--to", "stop", type=PositionType(), help="End here, in the same notation.")
 @click.option("--section", help="Render one section only.")
+@click.option("--mono", is_flag=True, help="Fold the mix down to mono, to hear what is lost.")
+@click.option(
+    "--dither",
+    type=click.Choice(DITHER_NAMES),
+    default="tpdf",
+    show_default=True,
+    help="shaped: noise moved to where the ear is deaf, for 16 bits.",
+)
 @click.option("--threads", type=click.IntRange(1, 256), help="Threads to use [all cores].")
 @click.option("--force", is_flag=True, help="Overwrite a file that mixwright did not write.")
 @click.option("--no-cache", is_flag=True, help="Measure every level match anew.")
 @click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
+@click.option("--allow-plugins", is_flag=True, help="Load the third-party plug-ins it names.")
 @as_json_option
 def command(
     sheet: str,
@@ -83,10 +94,13 @@ def command(
     start: Position | None,
     stop: Position | None,
     section: str | None,
+    mono: bool,
+    dither: str,
     threads: int | None,
     force: bool,
     no_cache: bool,
     allow_outside: bool,
+    allow_plugins: bool,
     as_json: bool,
 ) -> int:
     """Render SHEET to a stereo mix and print its meters."""
@@ -109,6 +123,9 @@ def command(
                 threads=threads,
                 force=force,
                 keep_cache=not no_cache,
+                allow_plugins=allow_plugins,
+                mono=mono,
+                dither=dither,  # type: ignore[arg-type]
                 progress=progress,
             )
         if as_json:

@@ -17,12 +17,12 @@ def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
     No audio is decoded. All problems are reported at once.
     """
     with json_problems(as_json) as outcome:
-        from mixwright.rendering.plan import make_plan
+        from mixwright.rendering.plan import make_plan, unchecked_plugins
         from mixwright.report.readings import clock
         from mixwright.sheet import load_sheet
 
         loaded = load_sheet(sheet, allow_outside=allow_outside)
-        plan = make_plan(loaded)
+        plan = make_plan(loaded, plugins=unchecked_plugins(loaded))
         counts = {
             "tracks": len(loaded.tracks),
             "groups": len(loaded.groups),

@@ -1,4 +1,4 @@
-"""Feed-forward compressor in the log domain: soft knee, linked channels.
+"""Feed-forward compressor in the log domain: soft knee, peak or RMS, linked channels or not.
 
 Source: D. Giannoulis, M. Massberg, J. D. Reiss, "Digital Dynamic Range Compressor Design - A
 Tutorial and Analysis", JAES 60(6), 2012: static curve eq. 4, smooth branching detector.
@@ -6,20 +6,36 @@ Tutorial and Analysis", JAES 60(6), 2012: static curve eq. 4, smooth branching d
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
-from mixwright.dsp.eq import RunningCascade
-from mixwright.dsp.filters import design_pass
+from mixwright.dsp.detector import Detector, time_coefficient
+from mixwright.dsp.reduction import CountedReduction, GainReduction
 from mixwright.units import Block
+
+__all__ = [
+    "CompressorSettings",
+    "GainReduction",
+    "RunningCompressor",
+    "static_curve_db",
+    "time_coefficient",
+]
+
+DETECTORS = ("peak", "rms")
 
 
 @dataclass(frozen=True)
 class CompressorSettings:
-    """Threshold, ratio, knee in dB; attack and release are time constants (63 % of a step)."""
+    """Threshold, ratio, knee in dB; attack and release are time constants (63 % of a step).
+
+    `detector`: `peak` takes each sample, `rms` the root of a mean square with the time constant
+    `rms_ms` (a full-scale sine is -3.01 dB). `link_percent` 100 turns the channels down alike, by
+    what the louder one asks for; 0 each by its own level. `look_ahead_ms` delays the sound, and is
+    declared as latency. `mix_percent` is the share of the compressed sound against the untouched.
+    """
 
     threshold_db: float = bounded(-80.0, 0.0)
     ratio: float = bounded(1.0, 100.0)
@@ -27,25 +43,21 @@ class CompressorSettings:
     release_ms: float = bounded(5.0, 5000.0, default=100.0)
     knee_db: float = bounded(0.0, 40.0, default=6.0)
     detector_high_pass_hz: float | None = bounded(10.0, 2000.0, default=None)
+    detector_low_pass_hz: float | None = bounded(500.0, 22000.0, default=None)
+    detector: Literal["peak", "rms"] = "peak"
+    rms_ms: float = bounded(1.0, 500.0, default=10.0)
+    link_percent: float = bounded(0.0, 100.0, default=100.0)
+    look_ahead_ms: float = bounded(0.0, 20.0, default=0.0)
+    mix_percent: float = bounded(0.0, 100.0, default=100.0)
 
     def __post_init__(self) -> None:
         check_bounds(self)
+        if self.detector not in DETECTORS:
+            raise ValueError(f"detector is {self.detector!r}, expected one of peak, rms")
 
     def start(self, rate_hz: int, channels: int) -> RunningCompressor:
         """Return a running compressor for blocks of so many channels."""
         return RunningCompressor(self, rate_hz, channels)
-
-
-@dataclass(frozen=True)
-class GainReduction:
-    """What a compressor did: mean while it was at work, maximum, and the share of the time it was.
-
-    At work means more than 0.1 dB of reduction.
-    """
-
-    mean_db: float
-    max_db: float
-    active_share: float
 
 
 def static_curve_db(settings: CompressorSettings, level_db: float) -> float:
@@ -63,22 +75,17 @@ def static_curve_db(settings: CompressorSettings, level_db: float) -> float:
     return level_db + slope * max(over, 0.0)
 
 
-def time_coefficient(time_ms: float, rate_hz: int) -> float:
-    """Return the one-pole coefficient exp(-1 / (time * rate)): 63.2 % of a step after `time`.
+class RunningCompressor(CountedReduction):
+    """Detector and gain with their state; its level comes from the block or from a key.
 
-    >>> round(time_coefficient(10.0, 48000), 9)
-    0.997918835
+    Channels are linked before attack and release, so that each has one detector. A key of another
+    number of channels than the block drives all of them by its loudest.
     """
-    return math.exp(-1000.0 / (time_ms * rate_hz))
 
-
-class RunningCompressor:
-    """Detector and gain with their state; its level comes from the block or from a key."""
-
-    latency = 0
     tail = 0
 
     def __init__(self, settings: CompressorSettings, rate_hz: int, channels: int) -> None:
+        super().__init__()
         self._curve = np.array(
             [
                 settings.threshold_db,
@@ -86,34 +93,33 @@ class RunningCompressor:
                 settings.knee_db,
                 time_coefficient(settings.attack_ms, rate_hz),
                 time_coefficient(settings.release_ms, rate_hz),
+                settings.mix_percent / 100.0,
             ]
         )
-        self._state = np.zeros(4)
-        self._frames = 0
-        self._pass = design_pass("high_pass", settings.detector_high_pass_hz, 12, rate_hz)
-        self._detector: RunningCascade | None = None
+        self._link = settings.link_percent / 100.0
+        self._state = np.zeros(channels)
+        self._detector = Detector(
+            rate_hz,
+            channels,
+            settings.detector_high_pass_hz,
+            settings.detector_low_pass_hz,
+            settings.look_ahead_ms,
+            settings.rms_ms if settings.detector == "rms" else None,
+        )
+
+    @property
+    def latency(self) -> int:
+        """Samples by which the output lags: the look-ahead."""
+        return self._detector.latency
 
     def process(self, block: Block, key: Block | None = None) -> Block:
         """Compress `block` in place from its own level or that of `key` (same frames)."""
         from mixwright.dsp.kernels.compressor import run_compressor
+        from mixwright.dsp.kernels.dynamics import run_unlinked
 
-        heard = block if key is None else key
-        if len(self._pass):
-            if self._detector is None:
-                self._detector = RunningCascade(self._pass, heard.shape[1])
-            heard = self._detector.process(heard.copy())
-        run_compressor(block, heard, self._curve, self._state)
-        self._frames += len(block)
+        heard = self._detector.hear(block, key)
+        if self._link < 1.0 and block.shape[1] == heard.shape[1] == 2:
+            run_unlinked(block, heard, self._curve, self._link, self._state, self._counts)
+        else:
+            run_compressor(block, heard, self._curve, self._state, self._counts)
         return block
-
-    def forget_readings(self) -> None:
-        """Count its reduction from here on; the sound is not touched."""
-        self._state[1:] = 0.0
-        self._frames = 0
-
-    @property
-    def reduction(self) -> GainReduction:
-        """What it did since it was started, or since its readings were forgotten."""
-        _, total, most, active = (float(value) for value in self._state)
-        share = active / self._frames if self._frames else 0.0
-        return GainReduction(total / active if active else 0.0, most, share)

@@ -1,40 +1,78 @@
-"""A value over time: a start and moves, each a straight line in its own unit.
+"""A value over time: a start and moves, each straight or eased in its own unit.
 
-Gain curves are straight in dB; to or from silence they are straight in amplitude. Every step is
-spread over a few milliseconds, so that nothing clicks.
+Gain curves are straight in dB, frequencies in octaves; to or from silence a gain is straight in
+amplitude. A smooth move follows a raised cosine along the same way: it begins and ends level.
+
+No curve clicks: from one sample to the next a level changes by at most `MOST_STEP_DB`; a gain to or
+from silence by as much of its larger end (1.14 %); a plain value by `MOST_STEP_PLAIN` (of a pan in
+percent: 0.79 % of full amplitude); a frequency by `MOST_STEP_OCTAVES`. A move that is asked to be
+faster takes as long as that needs. What it needs is known only here, where a move that interrupts
+another finds out from where it sets out. The limits are ours: at 44.1 kHz, 0.1 dB a sample is still
+44 dB in 10 ms. Each curve keeps them for itself: a fader and a group that step at once add up.
 """
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.units import SILENCE_DB
+from mixwright.units import SILENCE_DB, db_to_gain, gain_to_db
 
 DECLICK_MS = 10.0
+MOST_STEP_DB = 0.1
+MOST_STEP_PLAIN = 1.0
+MOST_STEP_OCTAVES = 0.025
+MOST_STEP_SHARE: float = 1.0 - 10.0 ** (-MOST_STEP_DB / 20.0)
+# A raised cosine is this much steeper in its middle than the straight line.
+STEEPEST = {"line": 1.0, "smooth": 0.5 * math.pi}
+
+Unit = Literal["dB", "plain", "octaves"]
+Shape = Literal["line", "smooth"]
+
+
+def declick_samples(from_db: float, to_db: float, rate_hz: int) -> int:
+    """Return how many samples a step from one level to another is spread over.
+
+    At least `DECLICK_MS`, and so many that no sample differs by more than `MOST_STEP_DB` from the
+    one before it; to or from silence (-inf dB) by no more than that share of the other end.
+
+    >>> declick_samples(0.0, -6.0, 48000), declick_samples(-100.0, 0.0, 48000)
+    (480, 1000)
+    """
+    asked = math.ceil(DECLICK_MS * rate_hz / 1000.0)
+    return max(asked, _least_samples(_scale("dB", from_db, to_db), from_db, to_db, "line"))
 
 
 @dataclass(frozen=True)
 class Move:
-    """From sample `start` on, go to `value` in `length` samples (at least one)."""
+    """From sample `start` on, go to `value` in `length` samples (at least one).
+
+    It takes longer where that would be too fast for the ear, see :class:`Curve`.
+    """
 
     start: int
     length: int
     value: float
+    shape: Shape = "line"
 
 
 @dataclass(frozen=True)
 class Curve:
-    """`unit` dB: values are levels and the curve yields gains; `plain`: it yields the values.
+    """`dB`: values are levels and the curve yields gains; else it yields the values.
 
-    A move that begins before the one before it has ended starts from where that one had got to.
+    `octaves` takes and yields Hz and goes straight in pitch. A move that begins before the one
+    before it has ended starts from where that one had got to. `length` is what was asked for: a
+    move too short for its way is stretched until no step is larger than the limits above.
     """
 
-    unit: Literal["dB", "plain"]
+    unit: Unit
     initial: float
     moves: tuple[Move, ...] = ()
 
@@ -42,6 +80,9 @@ class Curve:
         starts = [move.start for move in self.moves]
         if starts != sorted(starts) or any(move.length < 1 for move in self.moves):
             raise ValueError("moves are in order and last at least one sample")
+        values = (self.initial, *(move.value for move in self.moves))
+        if self.unit == "octaves" and min(values) <= 0.0:
+            raise ValueError(f"a frequency is {min(values):g} Hz, expected more than 0")
 
     @property
     def is_constant(self) -> bool:
@@ -51,79 +92,135 @@ class Curve:
     def values(self, start: int, frames: int) -> NDArray[np.float64]:
         """Return shape ``(frames,)``, or ``(1,)`` where the value stays the same throughout.
 
-        >>> Curve("dB", 0.0, (Move(2, 2, -20.0),)).values(0, 6).round(3).tolist()
-        [1.0, 1.0, 0.316, 0.1, 0.1, 0.1]
+        >>> Curve("dB", 0.0, (Move(2, 2, -0.2),)).values(0, 6).round(4).tolist()
+        [1.0, 1.0, 0.9886, 0.9772, 0.9772, 0.9772]
+        >>> Curve("octaves", 100.0, (Move(0, 80, 400.0),)).values(39, 2).round(1).tolist()
+        [200.0, 203.5]
         """
-        at = Settled(self.initial, 0, 0, self.initial)
-        near = [(0, at)]
-        for move in self.moves:
-            if move.start >= start + frames:
-                break
-            at = Settled(at.level_at(move.start, self.unit), move.start, move.length, move.value)
-            if move.start <= start:
-                near = [(0, at)]
-            else:
-                near.append((move.start - start, at))
-        if len(near) == 1 and at.is_over(start):
-            return self._outward(np.array([at.target]))
+        starts, ways = self._course
+        first = max(0, bisect_right(starts, start) - 1)
+        last = bisect_left(starts, start + frames)
+        near = ways[first : max(last, first + 1)]
+        if near[0].is_over(start) and all(way.is_still for way in near[1:]):
+            return near[0].ended()
         return self._filled(near, start, frames)
 
-    def _filled(
-        self, near: Sequence[tuple[int, Settled]], start: int, frames: int
-    ) -> NDArray[np.float64]:
+    def _filled(self, near: Sequence[Way], start: int, frames: int) -> NDArray[np.float64]:
         out = np.empty(frames)
-        ends = [*(offset for offset, _ in near[1:]), frames]
-        for (offset, at), end in zip(near, ends, strict=True):
-            where = np.arange(start + offset, start + end)
-            out[offset:end] = at.gains(where) if self.unit == "dB" else at.plain(where)
+        edges = [0, *(max(0, way.start - start) for way in near[1:]), frames]
+        for way, begin, end in zip(near, edges[:-1], edges[1:], strict=True):
+            there = begin if way.is_still else way.start + way.length - start
+            rest = min(max(begin, there), end)  # from here on it is where it goes
+            if begin < rest:
+                out[begin:rest] = way.values(np.arange(start + begin, start + rest))
+            out[rest:end] = way.ended()
         return out
 
-    def _outward(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return 10.0 ** (values / 20.0) if self.unit == "dB" else values
+    @cached_property
+    def _course(self) -> tuple[list[int], list[Way]]:
+        """Where each way starts and the ways: first the initial value, then one for each move."""
+        way = Way(self.unit, self.initial, 0, 0, self.initial)
+        # Before the song, too, it is at its initial value.
+        starts, ways = [-(2**62)], [way]
+        for move in self.moves:
+            origin = way.level_at(move.start - 1)
+            scale = _scale(self.unit, origin, move.value)
+            length = max(move.length, _least_samples(scale, origin, move.value, move.shape))
+            way = Way(scale, origin, move.start, length, move.value, move.shape)
+            starts.append(move.start)
+            ways.append(way)
+        return starts, ways
+
+
+Scale = Literal["dB", "amplitude", "plain", "octaves"]
 
 
 @dataclass(frozen=True)
-class Settled:
-    """One move with the value it sets out from."""
+class Way:
+    """One move with the value it sets out from, the scale it is straight in and its real length.
 
+    `amplitude` is the scale of gains where an end is silence: its ends are levels all the same.
+    """
+
+    scale: Scale
     origin: float
     start: int
     length: int
     target: float
+    shape: Shape = "line"
+
+    @property
+    def is_still(self) -> bool:
+        """Whether it goes nowhere."""
+        return self.origin == self.target
 
     def is_over(self, sample: int) -> bool:
-        """Whether the target is reached at `sample`."""
-        return sample >= self.start + self.length or self.origin == self.target
+        """Whether the target was reached before `sample`."""
+        return self.is_still or sample >= self.start + self.length
 
-    def share(self, where: NDArray[np.int64]) -> NDArray[np.float64]:
-        """How much of the way is done at each sample, 0..1."""
-        if self.length == 0:
-            return np.ones(len(where))
-        return np.clip((where - self.start + 1) / self.length, 0.0, 1.0)
+    def values(self, where: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return what the curve yields at these samples, up to the last one of the way."""
+        share = self._share(where)
+        found = self._outward(self._between(share))
+        return np.where(share >= 1.0, self.ended(), found)
 
-    def plain(self, where: NDArray[np.int64]) -> NDArray[np.float64]:
-        """A straight line in the value itself."""
-        share = self.share(where)
-        return np.where(
-            share >= 1.0, self.target, self.origin + share * (self.target - self.origin)
-        )
+    def ended(self) -> NDArray[np.float64]:
+        """Return what the curve yields once the target is reached, exactly, shape ``(1,)``."""
+        if self.scale == "octaves":
+            return np.array([self.target])
+        return self._outward(np.array([_onto(self.scale, self.target)]))
 
-    def gains(self, where: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Gains: straight in dB, or in amplitude where one end is silence."""
-        share = self.share(where)
-        if SILENCE_DB in (self.origin, self.target):
-            low, high = (
-                0.0 if v == SILENCE_DB else 10 ** (v / 20) for v in (self.origin, self.target)
-            )
-            return low + share * (high - low)
-        return np.asarray(10.0 ** (self.plain(where) / 20.0))
-
-    def level_at(self, sample: int, unit: str) -> float:
-        """The value in its own unit just before `sample`: where a next move sets out from."""
-        if self.is_over(sample - 1):
+    def level_at(self, sample: int) -> float:
+        """Return the value at a sample in the unit of the sheet: where a next move sets out."""
+        if self.is_over(sample + 1):
             return self.target
-        where = np.array([sample - 1])
-        if unit == "plain":
-            return float(self.plain(where)[0])
-        gain = float(self.gains(where)[0])
-        return SILENCE_DB if gain <= 0.0 else 20.0 * float(np.log10(gain))
+        share = self._share(np.array([sample]))
+        if share[0] == 0.0:
+            return self.origin
+        at = self._between(share)
+        if self.scale == "dB":
+            return float(at[0])
+        found = float(self._outward(at)[0])
+        return gain_to_db(found) if self.scale == "amplitude" else found
+
+    def _between(self, share: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return places on the scale from how much of the way is done."""
+        first, last = (_onto(self.scale, end) for end in (self.origin, self.target))
+        return first + share * (last - first)
+
+    def _outward(self, at: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what the curve yields at places on the scale."""
+        if self.scale == "dB":
+            return np.asarray(10.0 ** (at / 20.0))
+        return np.exp2(at) if self.scale == "octaves" else at
+
+    def _share(self, where: NDArray[np.int64]) -> NDArray[np.float64]:
+        """How much of the way is done at each sample, 0..1."""
+        time = np.clip((where - self.start + 1) / self.length, 0.0, 1.0)
+        # The squared sine is the raised cosine without its rounding error near 0.
+        return time if self.shape == "line" else np.sin(0.5 * np.pi * time) ** 2
+
+
+def _scale(unit: Unit, origin: float, target: float) -> Scale:
+    """Return what a move between two values is straight in."""
+    return "amplitude" if unit == "dB" and SILENCE_DB in (origin, target) else unit
+
+
+def _onto(scale: Scale, value: float) -> float:
+    """Return a value of the sheet as a place on the scale."""
+    if scale == "amplitude":
+        return db_to_gain(value)
+    return math.log2(value) if scale == "octaves" else value
+
+
+def _least_samples(scale: Scale, origin: float, target: float, shape: Shape) -> int:
+    """Return how many samples a move takes at least."""
+    first, last = _onto(scale, origin), _onto(scale, target)
+    if first == last:
+        return 1
+    if scale == "amplitude":
+        most = MOST_STEP_SHARE * max(first, last)
+    else:
+        most = {"dB": MOST_STEP_DB, "plain": MOST_STEP_PLAIN, "octaves": MOST_STEP_OCTAVES}[scale]
+    # A way of exactly so many steps needs no more for being rounded.
+    return math.ceil(abs(last - first) / most * STEEPEST[shape] - 1e-9)

@@ -3,12 +3,15 @@
 from mixwright.meters.loudness import FilterLoudnessMeter, LoudnessMeter, integrated_lufs
 from mixwright.meters.mix import MixMeter, MixReadings
 from mixwright.meters.peak import TruePeakMeter
+from mixwright.meters.sound import SoundMeter, SoundReadings
 
 __all__ = [
     "FilterLoudnessMeter",
     "LoudnessMeter",
     "MixMeter",
     "MixReadings",
+    "SoundMeter",
+    "SoundReadings",
     "TruePeakMeter",
     "integrated_lufs",
 ]

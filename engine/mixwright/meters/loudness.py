@@ -20,12 +20,19 @@ HOP_S = 0.1
 OFFSET_LU = -0.691
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
+RANGE_GATE_LU = -20.0
+RANGE_PERCENTILES = (10, 95)
 BLOCK_HOPS, SHORT_TERM_HOPS = 4, 30
 
 
 def to_lufs(mean_square: float) -> float:
     """Return the loudness of a K-weighted mean square summed over channels; 0 is -inf."""
     return SILENCE_DB if mean_square <= 0.0 else OFFSET_LU + 10.0 * math.log10(mean_square)
+
+
+def to_mean_square(lufs: float) -> float:
+    """Return the K-weighted mean square of a loudness; the inverse of :func:`to_lufs`."""
+    return float(10.0 ** ((lufs - OFFSET_LU) / 10.0))
 
 
 def sliding_mean(hops: NDArray[np.float64], count: int) -> NDArray[np.float64]:
@@ -46,8 +53,41 @@ def integrated_lufs(hops: NDArray[np.float64]) -> float:
             if not len(blocks):
                 break
             gate = to_lufs(float(blocks.mean())) + RELATIVE_GATE_LU
-        blocks = blocks[blocks > 10.0 ** ((gate - OFFSET_LU) / 10.0)]
+        blocks = blocks[blocks > to_mean_square(gate)]
     return to_lufs(float(blocks.mean())) if len(blocks) else SILENCE_DB
+
+
+def programme(short_term: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which of the mean squares over 3 s are programme: neither silence nor a pause.
+
+    The gates of EBU Tech 3342 (v4): at least -70 LUFS, then at least 20 LU below the mean energy
+    of what is left. A level on the gate passes, other than in BS.1770.
+    """
+    loud = short_term >= to_mean_square(ABSOLUTE_GATE_LUFS)
+    if not loud.any():
+        return loud
+    gate = to_lufs(float(short_term[loud].mean())) + RANGE_GATE_LU
+    return np.asarray(loud & (short_term >= to_mean_square(gate)))
+
+
+def loudness_range_lu(short_term: NDArray[np.float64]) -> float | None:
+    """Return the loudness range of mean squares over 3 s, ten or more of them a second.
+
+    EBU Tech 3342 (v4): from the 10th to the 95th percentile of what passes the gates, by nearest
+    rank. None if nothing passes.
+
+    >>> steps = np.repeat([to_mean_square(-20.0), to_mean_square(-30.0)], 200)
+    >>> round(loudness_range_lu(steps), 6)
+    10.0
+    """
+    levels = np.sort(short_term[programme(short_term)])
+    if not len(levels):
+        return None
+    low, high = (
+        levels[math.floor((len(levels) - 1) * percent / 100.0 + 0.5)]
+        for percent in RANGE_PERCENTILES
+    )
+    return to_lufs(float(high)) - to_lufs(float(low))
 
 
 class HopEnergies:

@@ -1,26 +1,19 @@
-"""Everything measured on the finished stereo sum, in one pass."""
+"""What a render says of the finished stereo sum: a few of the figures of a sound meter."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
-from mixwright.meters.loudness import (
-    HOP_S,
-    SHORT_TERM_HOPS,
-    LoudnessMeter,
-    integrated_lufs,
-    sliding_mean,
-    to_lufs,
-)
-from mixwright.meters.peak import TruePeakMeter
-from mixwright.units import Block, gain_to_db
+from mixwright.meters.sound import SoundMeter
+from mixwright.units import SILENCE_DB, Block
 
 
 @dataclass(frozen=True)
 class MixReadings:
-    """Levels of a stereo signal; `loudest_s` is the start of its loudest 3 s, None if shorter."""
+    """Levels of a stereo signal.
+
+    `loudest_s` is the start of its loudest 3 s; None if it is shorter, or silent.
+    """
 
     seconds: float
     sample_peak_dbfs: float
@@ -31,30 +24,27 @@ class MixReadings:
 
 
 class MixMeter:
-    """Fed stereo blocks; `readings` may ask for them at another gain, exactly."""
+    """Fed stereo blocks; `readings` may ask for them at another gain, exactly.
+
+    `sound` has every other figure, of the whole or of a section.
+    """
 
     def __init__(self, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
-        self._frames = 0
-        self.loudness = LoudnessMeter(rate_hz, 2)
-        self.peaks = TruePeakMeter(2)
+        self.sound = SoundMeter(rate_hz, 2)
 
     def feed(self, block: Block) -> float:
-        """Take a block (frames, 2); return its energy, NaN if it holds one."""
-        self._frames += len(block)
-        self.peaks.feed(block)
-        return self.loudness.feed(block)
+        """Take a block (frames, 2); return a number that is not finite if a sample is not."""
+        return self.sound.feed(block)
 
     def readings(self, gain: float = 1.0) -> MixReadings:
         """Return what was measured, as if the signal had been multiplied by `gain`."""
-        hops = self.loudness.hops() * gain**2
-        short_term = sliding_mean(hops, SHORT_TERM_HOPS)
-        loudest = int(np.argmax(short_term)) if len(short_term) else None
+        found = self.sound.readings(gain=gain)
+        integrated, loudest = found.integrated_lufs, found.short_term_max_lufs
         return MixReadings(
-            seconds=self._frames / self._rate_hz,
-            sample_peak_dbfs=gain_to_db(self.peaks.sample_peak * gain),
-            true_peak_dbtp=gain_to_db(self.peaks.true_peak * gain),
-            integrated_lufs=integrated_lufs(hops),
-            loudest_short_term_lufs=to_lufs(0.0 if loudest is None else float(short_term[loudest])),
-            loudest_s=None if loudest is None else round(loudest * HOP_S, 3),
+            seconds=found.seconds,
+            sample_peak_dbfs=found.sample_peak_dbfs,
+            true_peak_dbtp=found.true_peak_dbtp,
+            integrated_lufs=SILENCE_DB if integrated is None else integrated,
+            loudest_short_term_lufs=SILENCE_DB if loudest is None else loudest,
+            loudest_s=found.short_term_max_s,
         )

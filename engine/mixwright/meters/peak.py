@@ -1,8 +1,16 @@
-"""True peak by ITU-R BS.1770-5 Annex 2: four times oversampled, with a longer filter.
+"""True peak by ITU-R BS.1770-5 Annex 2: four times oversampled, with the crests between points.
 
-The filter is a Kaiser-windowed sinc with an identity phase, so the reading is never below the
-sample peak (the 48-tap filter printed in the standard can be). Stretches that can't
-raise the maximum are skipped: the filter gains at most the sum of its absolute taps.
+Two half-band interpolators follow one another: the middle between two samples by 48 taps, then the
+middles between those by 12 (at twice the rate a short filter is enough). Both are Kaiser-windowed
+sincs (J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window function", 1974)
+and keep the samples themselves, so the reading is never below the sample peak, as it can be with
+the 48-tap filter printed in the standard.
+
+Four times alone reads up to 0.55 dB low on a tone of 0.45 of the sample rate (Attachment 1 to
+Annex 2). A parabola through a highest point and its neighbours leaves at most 0.05 dB of that, and
+can't read a sine too high. The filters are flat to 20 kHz at 44.1 kHz. What lies closer to half the
+sample rate every converter plays in its own way; full-band noise may read some tenths of a dB
+under the ideal. The same interpolator serves all rates.
 """
 
 from __future__ import annotations
@@ -12,42 +20,68 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.meters.layout import HALF_TAPS, MARGIN, NEAREST, QUARTER_TAPS
 from mixwright.units import Block
 
-OVERSAMPLING = 4
-HALF_TAPS = 16
-KAISER_BETA = 6.0
+KAISER_HALF, KAISER_QUARTER = 5.0, 6.0
+
+
+def half_band(pairs: int, beta: float) -> NDArray[np.float64]:
+    """Return the taps for the middle between two samples, shape ``(pairs,)``, nearest first.
+
+    Each serves the sample on either side; together they have unit gain at DC.
+
+    >>> taps = half_band(24, 5.0)
+    >>> round(2.0 * float(taps.sum()), 12)
+    1.0
+    """
+    at = np.arange(pairs) + 0.5
+    taps = np.sinc(at) * np.i0(beta * np.sqrt(1.0 - (at / pairs) ** 2))
+    return np.asarray(taps / (2.0 * taps.sum()))
 
 
 @cache
-def interpolator() -> NDArray[np.float64]:
-    """Return the phases between samples, shape ``(3, 32)``, each with unit gain at DC."""
-    offsets = np.arange(-HALF_TAPS + 1, HALF_TAPS + 1)
-    phases = []
-    for step in range(1, OVERSAMPLING):
-        at = offsets - step / OVERSAMPLING
-        edge = np.clip(1.0 - (at / HALF_TAPS) ** 2, 0.0, None)
-        taps = np.sinc(at) * np.i0(KAISER_BETA * np.sqrt(edge))
-        phases.append(taps / taps.sum())
-    return np.ascontiguousarray(phases)
+def interpolators() -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Return the taps for middles and for quarters, and how far both can raise a sample's level.
+
+    The latter is the sum of all amplitudes that a point between samples can be made of.
+    """
+    half, quarter = half_band(HALF_TAPS, KAISER_HALF), half_band(QUARTER_TAPS, KAISER_QUARTER)
+    twice = np.zeros(4 * HALF_TAPS - 1)
+    twice[::2] = np.concatenate([half[::-1], half])
+    twice[2 * HALF_TAPS - 1] = 1.0
+    once = np.convolve(twice, np.concatenate([quarter[::-1], quarter]))
+    reach = max(np.abs(phase).sum() for phase in (twice[::2], once[::2], once[1::2]))
+    return half, quarter, float(reach) / NEAREST
 
 
 class TruePeakMeter:
-    """Keeps the highest true peak of stereo or mono blocks; amplitude, not dB."""
+    """Keeps the highest sample and true peak of stereo or mono blocks; amplitude, not dB.
+
+    >>> meter = TruePeakMeter(1)
+    >>> meter.feed(np.tile([0.5, 0.5, -0.5, -0.5], 1000)[:, None])
+    >>> meter.sample_peak, round(meter.true_peak, 2)
+    (0.5, 0.71)
+    """
 
     def __init__(self, channels: int) -> None:
-        self._taps = interpolator()
-        self._reach = float(np.abs(self._taps).sum(axis=1).max())
-        self._held = np.zeros((2 * HALF_TAPS - 1, channels))
+        self._held = np.zeros((2 * MARGIN, channels))
         self.sample_peak = 0.0
-        self.true_peak = 0.0
+        self._true_peak = 0.0
 
     def feed(self, block: Block) -> None:
         """Take a block (frames, channels)."""
+        joined = np.concatenate([self._held, block])
+        self.sample_peak, self._true_peak = self._measured(joined)
+        self._held = joined[len(block) :]
+
+    def _measured(self, joined: Block) -> tuple[float, float]:
         from mixwright.meters.kernels import oversampled_peak
 
-        joined = np.concatenate([self._held, block])
-        self.sample_peak = max(self.sample_peak, float(np.abs(block).max(initial=0.0)))
-        self.true_peak = max(self.true_peak, self.sample_peak)
-        self.true_peak = oversampled_peak(joined, self._taps, self._reach, self.true_peak)
-        self._held = joined[len(block) :]
+        sample, true = oversampled_peak(joined, *interpolators(), self.sample_peak, self._true_peak)
+        return float(sample), float(true)
+
+    @property
+    def true_peak(self) -> float:
+        """The true peak of all that was fed, as if silence came before and after it."""
+        return self._measured(np.concatenate([self._held, np.zeros_like(self._held)]))[1]

@@ -12,7 +12,10 @@ import math
 import os
 from pathlib import Path
 
-from mixwright import __version__
+from mixwright.version import __version__
+
+# Raised whenever a processor comes to sound different at the same settings.
+SOUND = 2
 
 
 def cache_folder() -> Path:
@@ -54,5 +57,5 @@ class NumberCache:
 
     def _path(self, depends: str) -> Path:
         assert self._folder is not None
-        digest = hashlib.sha256(f"{__version__}\n{depends}".encode()).hexdigest()
+        digest = hashlib.sha256(f"{__version__}/{SOUND}\n{depends}".encode()).hexdigest()
         return self._folder / digest[:2] / f"{digest[2:]}.json"

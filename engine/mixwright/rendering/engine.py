@@ -2,13 +2,13 @@
 
 While the buses finish one block, the tracks already work on the next; tracks of a block are spread
 over a pool, and every sum is taken in sheet order, so the bits do not depend on the number of
-threads. Returns that lag are compensated by holding the dry sum back, and the first samples
-of the result are dropped again by as much.
+threads. What lags (a reverb, a look-ahead on a group) is made up for by holding everything else
+back, and the first samples of the result are dropped again by as much.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -17,52 +17,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.dsp.align import RunningAlign
-from mixwright.dsp.compressor import GainReduction
-from mixwright.dsp.delay import DelaySettings
-from mixwright.rendering.parts import ReturnPlan
+from mixwright.rendering.chain import Keys, Matches, Span
+from mixwright.rendering.ears import Ear
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.strip import (
-    BusStrip,
-    Matches,
-    Span,
-    TrackStrip,
-    apply_gain,
-    kept_part,
-)
+from mixwright.rendering.reductions import Reduction
+from mixwright.rendering.returns import ReturnStrip
+from mixwright.rendering.strip import BusStrip, TrackStrip, kept_part
 from mixwright.units import Block
 
 FRAMES = 65536
 PART = FRAMES // 4  # small enough for sums and tracks to stay in the cache while adding
 DIRECT = ""  # the sum of tracks that belong to no group
 Progress = Callable[[float], None]
+Ears = Mapping[tuple[str, str], Ear]  # by kind ("track", "group", "return") and name
+NO_EARS: Ears = {}
 Result = TypeVar("Result")
-
-
-class ReturnStrip:
-    """A shared effect: the sum of its sends in, its wet sound out, aligned with the others."""
-
-    def __init__(self, plan: ReturnPlan, rate_hz: int, start: int) -> None:
-        self.plan = plan
-        effect = plan.effect
-        if isinstance(effect, DelaySettings):
-            effect = effect.begun_at(start / rate_hz)
-        self._effect = effect.start(rate_hz, 2)
-        self._eq = plan.eq.start(rate_hz, 2)
-        self.latency = self._effect.latency
-        self.align = RunningAlign(0)
-
-    def process(self, block: Block, at: int) -> Block:
-        """Work in place on the sends at song sample `at`."""
-        self._eq.process(self._effect.process(block))
-        sounding = at - self.latency  # what comes out now went in so much earlier
-        gain = self.plan.gain.values(sounding, len(block))
-        apply_gain(block, gain * self.plan.mute.values(sounding, len(block)))
-        return self.align.process(block)
 
 
 @dataclass(frozen=True)
 class BlockSums:
-    """What one block's tracks leave for the buses: sums by name, and keys of group compressors."""
+    """What one block's tracks leave for the buses: sums by name, and what groups listen to."""
 
     totals: dict[str, Block]
     keys: dict[str, Block]
@@ -80,36 +54,19 @@ class Engine:
         matches: Matches,
         pool: ThreadPoolExecutor,
         watch: tuple[str, str] | None = None,
+        ears: Ears = NO_EARS,
     ) -> None:
-        self.plan, self._pool = plan, pool
-        rate = plan.rate_hz
-        self._span = Span(plan.start, plan.keep_from, plan.keep_to, plan.end)
-        group_keys = {g.chain.key for g in plan.groups if g.chain.key}
-        keys = group_keys | {t.chain.key for t in plan.tracks if t.chain.key}
-        watched = watch or ("", "")
-        self.tracks = [
-            TrackStrip(t, matches, rate, self._span, FRAMES, t.name in keys) for t in plan.tracks
-        ]
+        self.plan, self._pool, self._ears = plan, pool, ears
+        self._span = Span(plan.start, plan.keep_from, plan.keep_to, plan.end, plan.sections)
         self._under_way: list[Future[Any]] = []
-        self._by_name = {strip.name: strip for strip in self.tracks}
-        self._key_tracks = [strip for strip in self.tracks if strip.name in keys]
-        self.groups = [
-            BusStrip(g, matches, rate, self._span, watched[1] if g.name == watched[0] else None)
-            for g in plan.groups
-        ]
-        bus_watch = watched[1] if watched[0] == "mix_bus" else None
-        known = ("mix_bus", "compressor") in matches
-        if bus_watch is None and plan.mix_bus.chain.matches_compressor and not known:
-            bus_watch = "compressor"
-        self.mix_bus = BusStrip(plan.mix_bus, matches, rate, self._span, bus_watch)
-        # A reverb's response takes a while to make: all at once, before the tracks start.
-        started = [self._submit(ReturnStrip, part, rate, plan.start) for part in plan.returns]
-        self.returns = [future.result() for future in started]
-        self.latency = max([0, *(r.latency for r in self.returns)])
-        for strip in self.returns:
-            strip.align = RunningAlign(self.latency - strip.latency)
-        self._dry_align = RunningAlign(self.latency)
+        group_keys = {key for group in plan.groups for key in group.chain.keys}
+        self._start_strips(matches, group_keys)
+        self._start_buses(matches, watch or ("", ""))
         names = [DIRECT, *(g.name for g in plan.groups), *(r.name for r in plan.returns)]
+        self._key_aligns = {
+            name: RunningAlign(self._by_name[name].ahead, self._by_name[name].plan.stem.channels)
+            for name in group_keys
+        }
         self._sums = [
             BlockSums(
                 {name: np.zeros((FRAMES, 2)) for name in names},
@@ -117,6 +74,61 @@ class Engine:
             )
             for _ in range(2)
         ]
+
+    def _start_strips(self, matches: Matches, group_keys: set[str]) -> None:
+        """Open every track; those that listen to one another read equally far ahead."""
+        plan, listening = self.plan, {track.name: track.chain.keys for track in self.plan.tracks}
+        heard = group_keys | {key for keys in listening.values() for key in keys}
+        self.tracks = [
+            TrackStrip(t, matches, plan.rate_hz, self._span, FRAMES, t.name in heard)
+            for t in plan.tracks
+        ]
+        self._by_name = {strip.name: strip for strip in self.tracks}
+        self._key_tracks = [strip for strip in self.tracks if strip.name in heard]
+        together = [s for s in self.tracks if s.name in heard or listening[s.name]]
+        ahead = max([0, *(strip.ahead for strip in together)])
+        for strip in together:
+            strip.wait_for(ahead)
+        for first in range(0, ahead, FRAMES):
+            frames, at = min(FRAMES, ahead - first), self.plan.start - ahead + first
+            for strip in together:
+                strip.treated(at, frames, self._keys_of(strip, at, frames))
+        for strip in set(self.tracks) - set(together):
+            for first in range(0, strip.ahead, FRAMES):
+                at = self.plan.start - strip.ahead + first
+                strip.treated(at, min(FRAMES, strip.ahead - first))
+
+    def _start_buses(self, matches: Matches, watched: tuple[str, str]) -> None:
+        """Start groups, returns and mix bus, and work out who has to wait for whom."""
+        plan, rate_hz = self.plan, self.plan.rate_hz
+
+        def watch_of(name: str) -> str | None:
+            return watched[1] if watched[0] == name else None
+
+        # A reverb's response takes a while to make: all at once, before the tracks start.
+        started = [self._submit(ReturnStrip, part, rate_hz, plan.start) for part in plan.returns]
+        self.groups = [
+            BusStrip(group, matches, rate_hz, self._span, plan.start, watch_of(group.name))
+            for group in plan.groups
+        ]
+        self.returns = [future.result() for future in started]
+        lags = [strip.latency for strip in self.returns]
+        lags += [group.chain.latency for group in self.groups]
+        lag = max([0, *lags])
+        for strip in self.returns:
+            strip.align = RunningAlign(lag - strip.latency)
+        grouped = max([0, *(group.chain.latency for group in self.groups)])
+        self._group_aligns = [RunningAlign(grouped - g.chain.latency) for g in self.groups]
+        self._direct_align, self._dry_align = RunningAlign(grouped), RunningAlign(lag - grouped)
+        bus_watch = watch_of("mix_bus")
+        known = ("mix_bus", "compressor") in matches
+        if bus_watch is None and plan.mix_bus.chain.matches_compressor and not known:
+            bus_watch = "compressor"
+        self._bus_lag = lag
+        self.mix_bus = BusStrip(
+            plan.mix_bus, matches, rate_hz, self._span, plan.start - lag, bus_watch
+        )
+        self.latency = lag + self.mix_bus.chain.latency
 
     def blocks(self, progress: Progress | None = None) -> Iterator[Block]:
         """Yield the mix inside the kept span as blocks (frames, 2), valid until the next one."""
@@ -156,6 +168,7 @@ class Engine:
         _wait([self._submit(strip.front, at, FRAMES) for strip in self._key_tracks])
         for name, kept in sums.keys.items():
             kept[:] = self._by_name[name].front(at, FRAMES)
+            self._key_aligns[name].process(kept)
         return [self._submit(self._place, strip, at) for strip in self.tracks]
 
     def _add_all_up(self, at: int, placed: list[Block], sums: BlockSums) -> None:
@@ -176,10 +189,18 @@ class Engine:
         _wait([self._submit(self._add_up, part, placed, gains, sums) for part in parts])
 
     def _place(self, strip: TrackStrip, at: int) -> Block:
-        return strip.place(at, FRAMES, self._key_of(strip.plan.chain.key, at))
+        placed = strip.place(at, FRAMES, self._keys_of(strip, at, FRAMES))
+        self._heard("track", strip.name, placed, at)
+        return placed
 
-    def _key_of(self, name: str | None, at: int) -> Block | None:
-        return None if name is None else self._by_name[name].front(at, FRAMES)
+    def _heard(self, kind: str, name: str, block: Block, at: int) -> None:
+        """Let whoever listens to a node have its block at song sample `at`."""
+        ear = self._ears.get((kind, name))
+        if ear is not None:
+            ear.feed(kept_part(block, at, self._span))
+
+    def _keys_of(self, strip: TrackStrip, at: int, frames: int) -> Keys:
+        return {name: self._by_name[name].front(at, frames) for name in strip.plan.chain.keys}
 
     def _add_up(
         self,
@@ -207,27 +228,30 @@ class Engine:
 
     def _finish(self, at: int, sums: BlockSums, wet: list[Future[Block]]) -> Block:
         """Groups, returns and the mix bus of one block; returns the aligned sum after the bus."""
-        mix = sums.totals[DIRECT]
-        for group in self.groups:
-            block = group.chain.equalise(sums.totals[group.name])
-            key = group.plan.chain.key
-            group.chain.compress(block, at, None if key is None else sums.keys[key])
-            mix += group.fade(block, at)
+        mix = self._direct_align.process(sums.totals[DIRECT])
+        for group, align in zip(self.groups, self._group_aligns, strict=True):
+            block = group.process(sums.totals[group.name], at, sums.keys)
+            self._heard("group", group.name, block, at - group.chain.latency)
+            mix += align.process(block)
         mix = self._dry_align.process(mix)
-        for future in wet:
-            mix += future.result()
-        at -= self.latency
-        self.mix_bus.chain.compress(self.mix_bus.chain.equalise(mix), at)
-        return self.mix_bus.fade(mix, at)
+        for strip, future in zip(self.returns, wet, strict=True):
+            block = future.result()
+            self._heard("return", strip.plan.name, block, at - self._bus_lag)
+            mix += block
+        return self.mix_bus.process(mix, at - self._bus_lag)
 
     def _kept(self, block: Block, at: int, stop: int) -> Block:
-        return kept_part(block, at, Span(self.plan.start, self.plan.keep_from, stop, stop))
+        first = self.plan.keep_from - self.plan.lead_in
+        return kept_part(block, at, Span(self.plan.start, first, stop, stop))
 
-    def reductions(self) -> dict[str, GainReduction]:
-        """Return what each compressor did, by strip, in the order of the signal."""
+    def reductions(self) -> dict[str, Reduction]:
+        """Return what each dynamics processor did, by ``strip.part``, in the signal's order."""
+        found: dict[str, Reduction] = {}
         chains = [strip.chain for strip in self.tracks]
         chains += [strip.chain for strip in (*self.groups, self.mix_bus)]
-        return {chain.name: chain.reduction for chain in chains if chain.reduction is not None}
+        for chain in chains:
+            found |= chain.reductions
+        return found
 
     def close(self) -> None:
         """Let what is under way come to its end, then close every stem."""

@@ -1,9 +1,9 @@
 """Level matching: what each EQ and compressor does to a track's loudness, measured and taken back.
 
 Gated K-weighted loudness (BS.1770-5) over the whole song before and after. EQs come
-first, because a compressor hears the matched level; then compressors, then groups, then the mix
-bus. A figure depends on nothing but the stem and the settings before it, so it is kept in a cache
-and a second render measures only what changed.
+first, because a compressor hears the matched level; then compressors, then inserts, then groups,
+then the mix bus. A figure depends on nothing but the stem and the settings before it, so it is kept
+in a cache and a second render measures only what changed.
 """
 
 from __future__ import annotations
@@ -14,12 +14,14 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 from mixwright.dsp.curve import Curve
+from mixwright.dsp.filters import design_bands
 from mixwright.meters import FilterLoudnessMeter
 from mixwright.rendering.cache import NumberCache
+from mixwright.rendering.chain import Span, match_db
 from mixwright.rendering.engine import FRAMES, Engine, Progress
-from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.strip import Span, TrackStrip, match_db
+from mixwright.rendering.strip import TrackStrip
 
 Found = dict[tuple[str, str], float]
 STILL = Curve("dB", 0.0)
@@ -30,7 +32,7 @@ class Job:
     """One figure to measure: whose, of which part, what it depends on, how to get it."""
 
     name: str
-    part: str
+    part: ChainPart
     depends: str
     measure: Callable[[Found], float]
 
@@ -44,7 +46,8 @@ def match_levels(
     itself. A part of a song needs it beforehand, to sound as it does in the whole.
     """
     whole = _whole(plan)
-    stages = [_track_eqs(whole), _track_compressors(whole), *_group_stages(whole, pool)]
+    stages = [_track_eqs(whole), _track_parts(whole, "compressor"), _track_parts(whole, "inserts")]
+    stages += _group_stages(whole, pool)
     stages.append(_bus_eq(whole, pool))
     if not plan.is_whole:
         stages.append(_bus_compressor(whole, pool))
@@ -74,7 +77,7 @@ def match_levels(
 
 def _track_eqs(plan: Plan) -> list[Job]:
     def job(track: TrackPlan) -> Job:
-        heard = _upstream(track, with_compressor=False)
+        heard = _upstream(track, "eq")
         depends = repr((plan.rate_hz, plan.end, heard))
         return Job(track.name, "eq", depends, lambda found: _eq_match_db(plan, heard))
 
@@ -83,7 +86,7 @@ def _track_eqs(plan: Plan) -> list[Job]:
 
 def _eq_match_db(plan: Plan, track: TrackPlan) -> float:
     """Play one stem alone and read its level before and after its EQ."""
-    sections = track.chain.eq.start(plan.rate_hz, track.stem.channels).sections
+    sections = design_bands(track.chain.eq.bands, plan.rate_hz)
     meter = FilterLoudnessMeter(plan.rate_hz, track.stem.channels, sections)
     strip = TrackStrip(track, {}, plan.rate_hz, whole_span(plan), FRAMES)
     try:
@@ -94,86 +97,101 @@ def _eq_match_db(plan: Plan, track: TrackPlan) -> float:
     return match_db(meter.before_lufs, meter.after_lufs)
 
 
-def _track_compressors(plan: Plan) -> list[Job]:
+def _track_parts(plan: Plan, part: ChainPart) -> list[Job]:
+    """The compressors, or the inserts, of all tracks."""
     by_name = {track.name: track for track in plan.tracks}
 
     def job(track: TrackPlan) -> Job:
-        heard = _upstream(track, with_compressor=True)
-        key = None if track.chain.key is None else by_name[track.chain.key]
-        key = key and _upstream(key, with_compressor=False)
+        heard = _upstream(track, part)
+        keys = tuple(_upstream(by_name[name], "eq") for name in heard.chain.keys)
         return Job(
             track.name,
-            "compressor",
-            repr((plan.rate_hz, plan.end, heard, key)),
-            lambda found: _makeup_db(plan, heard, found, key),
+            part,
+            repr((plan.rate_hz, plan.end, part, heard, keys)),
+            lambda found: _part_match_db(plan, heard, part, found, keys),
         )
 
-    return [job(track) for track in plan.tracks if track.chain.matches_compressor]
+    return [job(track) for track in plan.tracks if _is_matched(track.chain, part)]
 
 
-def _upstream(track: TrackPlan, with_compressor: bool) -> TrackPlan:
-    """The track without what comes after the part in question: faders and sends change nothing."""
-    chain = track.chain
-    if not with_compressor:
-        chain = ChainPlan(chain.eq, chain.level_match)
+def _is_matched(chain: ChainPlan, part: ChainPart) -> bool:
+    asked = {
+        "eq": chain.matches_eq,
+        "compressor": chain.matches_compressor,
+        "inserts": chain.matches_inserts,
+    }
+    return asked[part]
+
+
+def _upstream(track: TrackPlan, part: ChainPart) -> TrackPlan:
+    """The track as far as the part in question: faders and sends change nothing."""
     return dataclasses.replace(
-        track, chain=chain, gain=STILL, mute=STILL, pan=Curve("plain", 0.0), group=None, sends=()
+        track,
+        chain=track.chain.as_matched(part),
+        gain=STILL,
+        mute=STILL,
+        pan=Curve("plain", 0.0),
+        group=None,
+        sends=(),
     )
 
 
-def _makeup_db(plan: Plan, track: TrackPlan, found: Found, key: TrackPlan | None) -> float:
-    """Play one track alone and read its level before and after its compressor."""
+def _part_match_db(
+    plan: Plan, track: TrackPlan, part: ChainPart, found: Found, keys: tuple[TrackPlan, ...]
+) -> float:
+    """Play one track alone and read its level before and after one part of its chain."""
     span = whole_span(plan)
-    strip = TrackStrip(track, found, plan.rate_hz, span, FRAMES, watch="compressor")
-    key_strip = None
-    if key is not None:
-        key_strip = TrackStrip(key, found, plan.rate_hz, span, FRAMES, heard_elsewhere=True)
+    strip = TrackStrip(track, found, plan.rate_hz, span, FRAMES, watch=part)
+    key_strips = [TrackStrip(key, found, plan.rate_hz, span, FRAMES, True) for key in keys]
+    for key_strip in key_strips:
+        key_strip.wait_for(strip.ahead)
     try:
-        for at in range(0, plan.end, FRAMES):
+        for at in range(-strip.ahead, plan.end, FRAMES):
             frames = min(FRAMES, plan.end - at)
-            strip.compressed(at, frames, None if key_strip is None else key_strip.front(at, frames))
+            heard = {key_strip.name: key_strip.front(at, frames) for key_strip in key_strips}
+            strip.treated(at, frames, heard)
     finally:
-        strip.close()
-        if key_strip is not None:
-            key_strip.close()
+        for opened in (strip, *key_strips):
+            opened.close()
     return strip.chain.watched_match_db
 
 
 def _group_stages(plan: Plan, pool: ThreadPoolExecutor) -> list[list[Job]]:
-    def job(group: BusPlan, part: str) -> Job:
-        heard = group if part == "compressor" else _eq_only(group)
+    def job(group: BusPlan, part: ChainPart) -> Job:
+        heard = dataclasses.replace(group, chain=group.chain.as_matched(part))
         alone = dataclasses.replace(
             plan,
             tracks=_needed(plan, group),
             groups=(dataclasses.replace(heard, gain=STILL, mute=STILL),),
             returns=(),
             mix_bus=BusPlan("mix_bus", ChainPlan(), STILL, STILL),
+            limiter=None,
             tail=0,
         )
         return _engine_job(alone, group.name, part, pool)
 
-    eqs = [job(group, "eq") for group in plan.groups if group.chain.matches_eq]
-    compressors = [job(g, "compressor") for g in plan.groups if g.chain.matches_compressor]
-    return [eqs, compressors]
+    parts: tuple[ChainPart, ...] = ("eq", "compressor", "inserts")
+    return [[job(g, part) for g in plan.groups if _is_matched(g.chain, part)] for part in parts]
 
 
 def _needed(plan: Plan, group: BusPlan) -> tuple[TrackPlan, ...]:
     """The group's own tracks, and those that key something among them; the latter go nowhere."""
     own = [track for track in plan.tracks if track.group == group.name]
-    keys = {group.chain.key, *(track.chain.key for track in own)}
+    keys = {name for chain in (group.chain, *(t.chain for t in own)) for name in chain.keys}
     kept = []
     for track in plan.tracks:
         if track.group == group.name:
             kept.append(dataclasses.replace(track, sends=()))
         elif track.name in keys:
-            kept.append(dataclasses.replace(_upstream(track, False), group="(key only)"))
+            kept.append(dataclasses.replace(_upstream(track, "eq"), group="(key only)"))
     return tuple(kept)
 
 
 def _bus_eq(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
     if not plan.mix_bus.chain.matches_eq:
         return []
-    bus = dataclasses.replace(_eq_only(plan.mix_bus), gain=STILL, mute=STILL)
+    chain = plan.mix_bus.chain.as_matched("eq")
+    bus = dataclasses.replace(plan.mix_bus, chain=chain, gain=STILL, mute=STILL)
     return [_engine_job(dataclasses.replace(plan, mix_bus=bus), "mix_bus", "eq", pool)]
 
 
@@ -195,18 +213,17 @@ def whole_span(plan: Plan) -> Span:
 
 
 def _whole(plan: Plan) -> Plan:
-    return dataclasses.replace(plan, start=0, keep_from=0, keep_to=None)
+    """The plan of the whole song, without what changes no level before the limiter."""
+    return dataclasses.replace(
+        plan, start=0, keep_from=0, keep_to=None, sections=(), limiter=None, lead_in=0
+    )
 
 
 def _depends(plan: Plan, name: str, part: str) -> str:
     return repr((plan, name, part))
 
 
-def _eq_only(bus: BusPlan) -> BusPlan:
-    return dataclasses.replace(bus, chain=ChainPlan(bus.chain.eq, bus.chain.level_match))
-
-
-def _engine_job(plan: Plan, name: str, part: str, pool: ThreadPoolExecutor) -> Job:
+def _engine_job(plan: Plan, name: str, part: ChainPart, pool: ThreadPoolExecutor) -> Job:
     """A figure for which a part of the graph has to be played."""
 
     def measure(found: Found) -> float:

@@ -10,7 +10,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import EqSettings
+from mixwright.dsp.inserts import InsertSettings
+from mixwright.dsp.limiter import LimiterSettings
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
 
 # After so many time constants a compressor has forgotten where it was started: e^-12 is -104 dB.
@@ -18,6 +21,8 @@ TIME_CONSTANTS = 12.0
 LEAST_S = 1.0
 # Filters that ring longer than this after the end are cut: at 75 dB down by then, they are unheard.
 LONGEST_FILTER_TAIL_S = 2.0
+LONGEST_INSERT_TAIL_S = 12.0
+DUCKING_MEMORY_S = 9.0
 
 
 @dataclass(frozen=True)
@@ -38,7 +43,9 @@ class Paths:
         filters += max([0, *(_eq_tail(group.chain.eq, rate_hz) for group in self.groups)])
         filters += _eq_tail(self.mix_bus.chain.eq, rate_hz)
         filters = min(filters, round(LONGEST_FILTER_TAIL_S * rate_hz))
-        return filters + max([0, *(_return_tail(part, rate_hz) for part in self.returns)])
+        inserts = max([0, *(_insert_tail(track.chain.inserts, rate_hz) for track in self.tracks)])
+        inserts += max([0, *(_insert_tail(g.chain.inserts, rate_hz) for g in self.groups)])
+        return filters + inserts + max([0, *(_return_tail(part, rate_hz) for part in self.returns)])
 
     @property
     def settling(self) -> int:
@@ -46,21 +53,46 @@ class Paths:
         rate_hz = self.rate_hz
         longest_track = max(_chain_time(track.chain, rate_hz) for track in self.tracks)
         after = [0, *(_chain_time(group.chain, rate_hz) for group in self.groups)]
-        after += [_return_tail(part, rate_hz) for part in self.returns]
+        after += [_return_tail(part, rate_hz) + _memory(part, rate_hz) for part in self.returns]
         along = longest_track + max(after) + _chain_time(self.mix_bus.chain, rate_hz)
         return max(along, round(LEAST_S * rate_hz))
 
 
+def limiter_settling(limiter: LimiterSettings | None, rate_hz: int) -> int:
+    """Return how many samples ahead a limiter is begun to work as in the whole song."""
+    if limiter is None:
+        return 0
+    time_ms = TIME_CONSTANTS * limiter.release_ms + 2.0 * limiter.look_ahead_ms
+    return math.ceil(time_ms * rate_hz / 1000.0)
+
+
 def _chain_time(chain: ChainPlan, rate_hz: int) -> int:
-    compressor = chain.compressor
-    slowest_ms = 0.0
-    if compressor is not None:
-        slowest_ms = max(compressor.attack_ms, compressor.release_ms)
-    return _eq_tail(chain.eq, rate_hz) + math.ceil(TIME_CONSTANTS * slowest_ms * rate_hz / 1000.0)
+    slow_ms = 0.0
+    for part in (chain.gate, chain.compressor, chain.de_esser):
+        if part is not None:
+            slow_ms += TIME_CONSTANTS * max(part.attack_ms, part.release_ms)
+    if chain.gate is not None:
+        slow_ms += chain.gate.hold_ms
+    if chain.compressor is not None and chain.compressor.detector == "rms":
+        slow_ms += TIME_CONSTANTS * chain.compressor.rms_ms
+    settled = _eq_tail(chain.eq, rate_hz) + math.ceil(slow_ms * rate_hz / 1000.0)
+    return settled + _insert_tail(chain.inserts, rate_hz)
+
+
+def _memory(part: ReturnPlan, rate_hz: int) -> int:
+    """A delay that ducks goes by the loudest it has heard in the last seconds."""
+    ducks = isinstance(part.effect, DelaySettings) and part.effect.duck_db is not None
+    return round(DUCKING_MEMORY_S * rate_hz) if ducks else 0
 
 
 def _return_tail(part: ReturnPlan, rate_hz: int) -> int:
-    return part.effect.tail_samples(rate_hz) + _eq_tail(part.eq, rate_hz)
+    inserts = _insert_tail(part.inserts, rate_hz)
+    return part.effect.tail_samples(rate_hz) + inserts + _eq_tail(part.eq, rate_hz)
+
+
+def _insert_tail(inserts: Sequence[InsertSettings], rate_hz: int) -> int:
+    ringing = sum(insert.tail_samples(rate_hz) for insert in inserts)
+    return min(ringing, round(LONGEST_INSERT_TAIL_S * rate_hz))
 
 
 def _eq_tail(eq: EqSettings, rate_hz: int) -> int:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from mixwright.rendering import Readings, Rendered
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+SECTIONS_A_TABLE = 4
+PIPE_WIDTH = 120
 
 
 def clock(seconds: float) -> str:
@@ -44,10 +48,12 @@ def print_rendered(done: Rendered, console: Console) -> None:
         soft_wrap=True,
         markup=False,
     )
-    console.print(_mix_table(readings))
-    console.print(_track_table(readings))
+    print_plainly(console, _mix_table(readings))
+    print_plainly(console, _track_table(readings))
     if readings.reductions:
-        console.print(_reduction_table(readings))
+        print_plainly(console, _reduction_table(readings))
+        for table in _section_tables(readings):
+            print_plainly(console, table)
     for note in readings.notes:
         console.print(f"note: {note}", highlight=False, markup=False)
 
@@ -58,7 +64,7 @@ def print_plainly(console: Console, table: Any) -> None:
         console.print(table)
         return
     with console.capture() as caught:
-        console.print(table)
+        console.print(table, width=PIPE_WIDTH)
     for line in caught.get().splitlines():
         console.out(line.rstrip(), highlight=False)
 
@@ -77,7 +83,9 @@ def plain_table(*columns: str) -> Any:
 
     table = PlainTable(box=box.SIMPLE_HEAD, pad_edge=False)
     for index, column in enumerate(columns):
-        table.add_column(column, justify="left" if index == 0 else "right")
+        table.add_column(
+            Text(column), justify="left" if index == 0 else "right", no_wrap=index == 0
+        )
     return table
 
 
@@ -116,17 +124,40 @@ def _track_table(readings: Readings) -> Any:
 
 
 def _reduction_table(readings: Readings) -> Any:
-    table = plain_table("compressor", "mean dB", "max dB", "at work %", "make-up dB")
+    table = plain_table(
+        "gain reduction", "least dB", "mean dB", "most dB", "at work %", "make-up dB"
+    )
     for name, reduction in readings.reductions.items():
-        makeup = readings.matches_db.get(f"{name}.compressor")
         table.add_row(
-            name,
-            f"{reduction.mean_db:.2f}",
-            f"{reduction.max_db:.2f}",
+            _spoken(name),
+            *(f"{v:.2f}" for v in (reduction.min_db, reduction.mean_db, reduction.max_db)),
             f"{100.0 * reduction.active_share:.0f}",
-            match_text(makeup),
+            match_text(readings.matches_db.get(name)),
         )
     return table
+
+
+def _section_tables(readings: Readings) -> Iterator[Any]:
+    """Mean and most reduction by section, so many sections to a table as fit on a line."""
+    names = list(dict.fromkeys(s for r in readings.reductions.values() for s in r.by_section))
+    for first in range(0, len(names), SECTIONS_A_TABLE):
+        here = names[first : first + SECTIONS_A_TABLE]
+        table = plain_table("mean / most dB", *here)
+        for name, reduction in readings.reductions.items():
+            found = [reduction.by_section.get(section) for section in here]
+            cells = ["" if r is None else f"{r.mean_db:.1f} / {r.max_db:.1f}" for r in found]
+            table.add_row(_spoken(name), *cells)
+        yield table
+
+
+def _spoken(name: str) -> str:
+    """A processor's name as a person says it.
+
+    >>> _spoken("lead_vocal.de_esser"), _spoken("mix_bus.compressor")
+    ('lead_vocal de-esser', 'mix_bus compressor')
+    """
+    strip, _, part = name.rpartition(".")
+    return f"{strip} {part.replace('_', '-')}"
 
 
 def rendered_as_data(done: Rendered) -> dict[str, Any]:
@@ -145,15 +176,15 @@ def rendered_as_data(done: Rendered) -> dict[str, Any]:
         "sample_rate_hz": done.rate_hz,
         **readings,
     }
-    return _finite(data)  # type: ignore[no-any-return]
+    return finite(data)  # type: ignore[no-any-return]
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
     """JSON has no infinity: silence is said as null."""
     if isinstance(value, float) and not math.isfinite(value):
         return None
     if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
+        return {key: finite(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
+        return [finite(item) for item in value]
     return value

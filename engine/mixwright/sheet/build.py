@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 from mixwright.dsp.band import DEFAULT_Q, BandSettings
 from mixwright.dsp.compressor import CompressorSettings
+from mixwright.dsp.de_esser import DeEsserSettings
 from mixwright.dsp.delay import DelaySettings
+from mixwright.dsp.expander import ExpanderSettings
+from mixwright.dsp.inserts import INSERTS, PluginSettings
+from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.sheet.model import (
     Band,
+    BandAutomation,
     BusAutomation,
     Compressor,
+    DeEsser,
+    Gate,
     Group,
+    Insert,
+    Limiter,
     MixBus,
     Point,
     Points,
+    RecordedRoom,
     Reference,
     Return,
     Sheet,
@@ -70,7 +80,8 @@ def _track(name: str, node: Node) -> Track:
         **_numbers(node, *numbers),
         pan=pan_value(node.value.get("pan", "C")),
         eq=_eq(node),
-        compressor=_compressor(node),
+        **_dynamics(node),
+        inserts=_inserts(node),
         sends_db={name: level_db(send.value) for name, send in node.child("sends_db").entries()},
         automation=TrackAutomation(
             gain_db=_points(automation.child("gain_db")),
@@ -89,9 +100,10 @@ def _group(name: str, node: Node) -> Group:
     return Group(
         name=name,
         **_plain(node, "mute", "level_match", "why"),
-        **_numbers(node, "gain_db"),
+        **_numbers(node, "gain_db", "width_percent"),
         eq=_eq(node),
-        compressor=_compressor(node),
+        **_dynamics(node),
+        inserts=_inserts(node),
         automation=_bus_automation(node),
     )
 
@@ -99,37 +111,52 @@ def _group(name: str, node: Node) -> Group:
 def _return(name: str, node: Node, song: Song) -> Return:
     return Return(
         name=name,
-        effect=_reverb(node) if node.value["type"] == "reverb" else _delay(node, song),
-        **_plain(node, "note", "mute", "why"),
-        **_numbers(node, "gain_db"),
+        effect=_reverb(node, song) if node.value["type"] == "reverb" else _delay(node, song),
+        **_plain(node, "note", "pre_delay_note", "mute", "why"),
+        **_numbers(node, "gain_db", "width_percent"),
+        inserts=_inserts(node),
         eq=_eq(node),
         automation=_bus_automation(node),
     )
 
 
-def _reverb(node: Node) -> ReverbSettings:
+def _reverb(node: Node, song: Song) -> ReverbSettings | RecordedRoom:
+    """A reverb; with a note, its pre-delay is that at the first tempo."""
+    said = _numbers(node, "pre_delay_ms", "high_pass_hz", "low_pass_hz")
+    if (note := node.child("pre_delay_note").text) is not None:
+        said["pre_delay_ms"] = _note_ms(note, song)
+    if "impulse" in node:
+        return RecordedRoom(node.value["impulse"], **said)
     factors = [(float(hz), float(f.value)) for hz, f in node.child("decay_by_band").entries()]
-    seed = {"seed": int(node.value["seed"])} if "seed" in node else {}
-    numbers = ("decay_s", "pre_delay_ms", "high_pass_hz", "low_pass_hz")
-    return ReverbSettings(**_numbers(node, *numbers), **seed, decay_by_band=tuple(sorted(factors)))
+    if "seed" in node:
+        said["seed"] = int(node.value["seed"])
+    if "early_db" in node:
+        level = level_db(node.value["early_db"])
+        said["early_db"] = None if level == SILENCE_DB else level
+    said |= _numbers(node, "decay_s", "size_m")
+    return ReverbSettings(**said, decay_by_band=tuple(sorted(factors)))
 
 
 def _delay(node: Node, song: Song) -> DelaySettings:
     """A delay; with a note, its time at the first tempo (later ones are for whoever renders)."""
-    names = ("spread_ms", "feedback_db", "high_pass_hz", "low_pass_hz")
+    names = ("spread_ms", "feedback_db", "high_pass_hz", "low_pass_hz", "duck_db")
+    said = _numbers(node, *names) | _plain(node, "ping_pong")
     note = node.child("note").text
-    if note is None:
-        return DelaySettings(**_numbers(node, "time_ms", *names))
-    time_ms = 60000.0 / song.tempo[0].bpm * note_to_beats(note)
-    return DelaySettings(time_ms, **_numbers(node, *names))
+    time_ms = float(node.value["time_ms"]) if note is None else _note_ms(note, song)
+    return DelaySettings(time_ms, **said)
+
+
+def _note_ms(note: str, song: Song) -> float:
+    return 60000.0 / song.tempo[0].bpm * note_to_beats(note)
 
 
 def _mix_bus(node: Node) -> MixBus:
     return MixBus(
         **_plain(node, "level_match", "why"),
-        **_numbers(node, "gain_db"),
+        **_numbers(node, "gain_db", "width_percent"),
         eq=_eq(node),
         compressor=_compressor(node),
+        limiter=_limiter(node),
         automation=_bus_automation(node),
     )
 
@@ -151,12 +178,29 @@ def _eq(node: Node) -> tuple[Band, ...]:
 
 
 def _band(node: Node) -> Band:
-    settings = _numbers(node, "freq_hz", "gain_db", "q")
+    settings = _numbers(node, "freq_hz", "gain_db", "q", "slope") | _plain(node, "on")
     if node.value["type"] in DEFAULT_Q:
         settings.setdefault("q", DEFAULT_Q[node.value["type"]])
     if "slope_db_per_oct" in node:
         settings["slope_db_per_oct"] = int(node.value["slope_db_per_oct"])
-    return Band(BandSettings(node.value["type"], **settings), node.child("why").text)
+    rides = node.child("automation")
+    return Band(
+        BandSettings(node.value["type"], **settings),
+        BandAutomation(_points(rides.child("freq_hz")), _points(rides.child("gain_db"))),
+        node.child("why").text,
+    )
+
+
+def _dynamics(parent: Node) -> dict[str, Any]:
+    """Gate, compressor and de-esser of a track or group, those that it has."""
+    found: dict[str, Any] = {}
+    if "gate" in parent:
+        node = parent.child("gate")
+        found["gate"] = Gate(_settings(ExpanderSettings, node), **_plain(node, "key", "why"))
+    if "de_esser" in parent:
+        node = parent.child("de_esser")
+        found["de_esser"] = DeEsser(_settings(DeEsserSettings, node), **_plain(node, "why"))
+    return found | {"compressor": _compressor(parent)}
 
 
 def _compressor(parent: Node) -> Compressor | None:
@@ -164,10 +208,37 @@ def _compressor(parent: Node) -> Compressor | None:
     if "compressor" not in parent:
         return None
     return Compressor(
-        CompressorSettings(**_numbers(node, *(f.name for f in fields(CompressorSettings)))),
+        _settings(CompressorSettings, node),
         **_plain(node, "key", "why"),
         makeup_db=node.child("makeup_db").number,
     )
+
+
+def _limiter(parent: Node) -> Limiter | None:
+    node = parent.child("limiter")
+    if "limiter" not in parent:
+        return None
+    return Limiter(_settings(LimiterSettings, node), **_plain(node, "why"))
+
+
+def _inserts(parent: Node) -> tuple[Insert, ...]:
+    return tuple(_insert(node) for node in parent.child("inserts").items())
+
+
+def _insert(node: Node) -> Insert:
+    settings = _settings(INSERTS[node.value["type"]], node)
+    if isinstance(settings, PluginSettings):
+        said = sorted(node.child("parameters").entries())
+        settings = replace(settings, parameters=tuple((name, p.value) for name, p in said))
+    return Insert(settings, node.child("why").text)
+
+
+def _settings(kind: Any, node: Node) -> Any:
+    """A processor's settings from the keys that carry the names of its fields."""
+    given = [field for field in fields(kind) if field.name in node]
+    said = {field.name: node.value[field.name] for field in given if field.name != "parameters"}
+    # Numbers are floats from here on; words stay words.
+    return kind(**{k: float(v) if type(v) is int else v for k, v in said.items()})
 
 
 def _bus_automation(node: Node) -> BusAutomation:
@@ -181,6 +252,7 @@ def _points(node: Node) -> Points:
             position_of(point),
             _point_value(str(node.path[-1]), point.value["value"]),
             **_numbers(point, "over_beats", "over_ms"),
+            **_plain(point, "shape"),
         )
         for point in node.items()
     )

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from mixwright.problem import Problem
-from mixwright.sheet.model import PathKey, Points, Sheet
+from mixwright.sheet.model import Band, PathKey, Points, Sheet
 from mixwright.timeline import Position, Timeline
 
 
@@ -67,6 +67,16 @@ def _rides(sheet: Sheet) -> Iterator[tuple[PathKey, Points]]:
         yield (*path, "mute"), track.automation.mute
         for name, points in track.automation.sends_db.items():
             yield (*path, f"sends_db.{name}"), points
+    equalised: list[tuple[PathKey, tuple[Band, ...]]] = [
+        *((("tracks", track.name), track.eq) for track in sheet.tracks),
+        *((("groups", group.name), group.eq) for group in sheet.groups),
+        *((("returns", part.name), part.eq) for part in sheet.returns),
+        (("mix_bus",), sheet.mix_bus.eq),
+    ]
+    for owner, bands in equalised:
+        for index, band in enumerate(bands):
+            yield (*owner, "eq", index, "automation", "freq_hz"), band.automation.freq_hz
+            yield (*owner, "eq", index, "automation", "gain_db"), band.automation.gain_db
     buses = [
         *((("groups", group.name), group.automation) for group in sheet.groups),
         *((("returns", part.name), part.automation) for part in sheet.returns),

@@ -14,7 +14,11 @@ from typing import Literal
 
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.compressor import CompressorSettings
+from mixwright.dsp.de_esser import DeEsserSettings
 from mixwright.dsp.delay import DelaySettings
+from mixwright.dsp.expander import ExpanderSettings
+from mixwright.dsp.inserts import InsertSettings
+from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Span
 from mixwright.timeline import Position, Section, TempoChange, Timeline
@@ -53,16 +57,26 @@ ROLES = (
 class Point:
     """One automation point: from `at` on, move to `value` over so many beats or ms (a step if 0).
 
-    `value` is dB for gains and sends (-inf for ``off``), -100..+100 for pan, 0 or 1 for mute.
+    `value` is dB for gains and sends (-inf for ``off``), Hz for frequencies, -100..+100 for pan,
+    0 or 1 for mute. `shape` says how it moves.
     """
 
     at: Position
     value: float
     over_beats: float = 0.0
     over_ms: float = 0.0
+    shape: Literal["line", "smooth", "hold"] = "line"
 
 
 Points = tuple[Point, ...]
+
+
+@dataclass(frozen=True)
+class BandAutomation:
+    """Rides of an EQ band, in place of its frequency and gain."""
+
+    freq_hz: Points = ()
+    gain_db: Points = ()
 
 
 @dataclass(frozen=True)
@@ -70,6 +84,7 @@ class Band:
     """One EQ band with the reason for it."""
 
     settings: BandSettings
+    automation: BandAutomation = BandAutomation()
     why: str | None = None
 
 
@@ -84,6 +99,49 @@ class Compressor:
     key: str | None = None
     makeup_db: float | None = None
     why: str | None = None
+
+
+@dataclass(frozen=True)
+class Gate:
+    """A downward expander in its place; `key` is another track that opens it."""
+
+    settings: ExpanderSettings
+    key: str | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class DeEsser:
+    """A de-esser with the reason for it."""
+
+    settings: DeEsserSettings
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Limiter:
+    """The limiter on the finished mix."""
+
+    settings: LimiterSettings
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Insert:
+    """An effect within a strip; a plug-in's settings know its name, not where it lies."""
+
+    settings: InsertSettings
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class RecordedRoom:
+    """A reverb from a recorded impulse response; `impulse` is a path relative to the sheet."""
+
+    impulse: str
+    pre_delay_ms: float = 0.0
+    high_pass_hz: float | None = None
+    low_pass_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -121,7 +179,10 @@ class Track:
     mute: bool = False
     eq: tuple[Band, ...] = ()
     level_match: bool = True
+    gate: Gate | None = None
     compressor: Compressor | None = None
+    de_esser: DeEsser | None = None
+    inserts: tuple[Insert, ...] = ()
     sends_db: Mapping[str, float] = field(default_factory=dict)
     automation: TrackAutomation = TrackAutomation()
     why: str | None = None
@@ -129,27 +190,37 @@ class Track:
 
 @dataclass(frozen=True)
 class Group:
-    """A sum of tracks with its own EQ, compressor and gain."""
+    """A sum of tracks with its own EQ, dynamics, inserts, width and gain."""
 
     name: str
     gain_db: float = 0.0
+    width_percent: float = 100.0
     mute: bool = False
     eq: tuple[Band, ...] = ()
     level_match: bool = False
+    gate: Gate | None = None
     compressor: Compressor | None = None
+    de_esser: DeEsser | None = None
+    inserts: tuple[Insert, ...] = ()
     automation: BusAutomation = BusAutomation()
     why: str | None = None
 
 
 @dataclass(frozen=True)
 class Return:
-    """A shared effect that tracks send to; `note` times a delay by the tempo instead of ms."""
+    """A shared effect that tracks send to.
+
+    `note` times a delay by the tempo instead of ms, `pre_delay_note` a reverb's pre-delay.
+    """
 
     name: str
-    effect: ReverbSettings | DelaySettings
+    effect: ReverbSettings | RecordedRoom | DelaySettings
     note: str | None = None
+    pre_delay_note: str | None = None
     gain_db: float = 0.0
+    width_percent: float = 100.0
     mute: bool = False
+    inserts: tuple[Insert, ...] = ()
     eq: tuple[Band, ...] = ()
     automation: BusAutomation = BusAutomation()
     why: str | None = None
@@ -157,12 +228,14 @@ class Return:
 
 @dataclass(frozen=True)
 class MixBus:
-    """What the whole mix passes through: EQ, compressor, gain."""
+    """What the whole mix passes through: EQ, compressor, width, gain, limiter."""
 
     gain_db: float = 0.0
+    width_percent: float = 100.0
     eq: tuple[Band, ...] = ()
     level_match: bool = False
     compressor: Compressor | None = None
+    limiter: Limiter | None = None
     automation: BusAutomation = BusAutomation()
     why: str | None = None
 

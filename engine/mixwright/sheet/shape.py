@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.problem import Problem
 from mixwright.sheet.nearest import listed, nearest, similar
+from mixwright.sheet.slips import meant_number, meant_pan, meant_word
 from mixwright.sheet.syntax import NEEDS_QUOTES
 from mixwright.sheet.tree import Tree
 
@@ -18,7 +19,16 @@ if TYPE_CHECKING:
 
     from mixwright.sheet.model import PathKey
 
-_UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "percent": "%", "bpm": "bpm"}
+_UNITS = {
+    "db": "dB",
+    "dbtp": "dBTP",
+    "hz": "Hz",
+    "ms": "ms",
+    "s": "s",
+    "m": "m",
+    "percent": "%",
+    "bpm": "bpm",
+}
 _KINDS = {
     "object": "a mapping",
     "array": "a list",
@@ -117,6 +127,8 @@ class _Fault:
             if found is not None:
                 meant.add((*self.path, found))
             help = similar("key", key, free if found else known)
+            if patterns and key.startswith("send") and "." in key:
+                help = f"write sends_db.{key.partition('.')[2]}"
             if " " in key:  # the rest of a text that a comma has cut in two
                 help = NEEDS_QUOTES
             yield path, Problem("sheet/unknown-key", f"unknown key {key}", span, help)
@@ -144,6 +156,8 @@ class _Fault:
             return f"the {last.replace('_', ' ')}"
         if self.path[-2] == "eq":
             return f"a {kind} band" if isinstance(kind, str) else "an EQ band"
+        if self.path[-2] == "inserts":
+            return f"a {kind} insert" if isinstance(kind, str) else "an insert"
         singular = {"tempo": "a tempo change", "sections": "a section", "references": "a reference"}
         return singular.get(str(self.path[-2]), "an automation point")
 
@@ -163,7 +177,8 @@ class _Fault:
             return str(self.schema["patternErrorMessage"]).removeprefix("expected ")
         kinds = self.schema.get("type", "object")
         if isinstance(kinds, list):
-            return f"a number or {self.schema['then']['enum'][0]}"
+            words = self.schema.get("then", {}).get("enum", ["a string", "true or false"])
+            return listed(["a number", *words])
         return _KINDS[kinds]
 
     def wrong_type(self) -> Problem:
@@ -175,7 +190,7 @@ class _Fault:
         if isinstance(value, str) and kinds == "boolean" and value.lower() in _BOOLEAN_WORDS:
             help = f"write {_BOOLEAN_WORDS[value.lower()]}"
         elif isinstance(value, str) and kinds in ("number", "integer"):
-            help = _number_help(value)
+            help = meant_number(value)
         elif isinstance(value, int | float) and kinds == "string":
             help = _text_help(value, self.schema)
         message = f"expected {self.expected} for {self.name}, found {_kind(value)}"
@@ -192,10 +207,17 @@ class _Fault:
         choices = self.asked if isinstance(self.asked, list) else [self.asked]
         if choices in (["off"], ["matched"]):
             message = f"{self.name} is {self.said}, expected a number or {choices[0]}"
-            return self.problem("not-listed", message, _number_help(self.value))
+            help = meant_number(self.value)
+            if help is None and nearest(self.value, choices):
+                help = f"write {choices[0]}"
+            return self.problem("not-listed", message, help)
         every = [as_written(choice) for choice in choices]
-        found = nearest(self.said, every) if isinstance(self.value, str) else None
-        help = f"a similar one exists: {found}" if found else None
+        help = None
+        if isinstance(self.value, str):
+            if (meant := meant_word(self.value, every)) is not None:
+                help = f"write {meant}"
+            elif (found := nearest(self.said, every)) is not None:
+                help = f"a similar one exists: {found}"
         if len(every) <= _LONGEST_LISTED:
             message = f"{self.name} is {self.said}, expected {listed(every)}"
             return self.problem("not-listed", message, help)
@@ -206,7 +228,9 @@ class _Fault:
         help = None
         if isinstance(self.value, str):
             upper = self.value.upper().replace(" ", "")
-            help = f"write {upper}" if re.search(self.asked, upper) else None
+            pan = meant_pan(self.value) if self.name in ("pan", "value") else None
+            meant = pan or upper
+            help = f"write {meant}" if re.search(self.asked, meant) else None
         message = f"{self.name} is {self.said}, expected {self.expected}"
         return self.problem("bad-value", message, help)
 
@@ -238,8 +262,8 @@ class _Fault:
         what = f"a {mapping.get('type')}"
         if parent == ("mix_bus", "compressor"):
             what = "the mix bus compressor"
-        elif parent[-2] == "eq":
-            what = f"{what} band"
+        elif parent[-2] in ("eq", "inserts"):
+            what = f"{what} {'band' if parent[-2] == 'eq' else 'insert'}"
         elif parent[-2] == "mute":
             what = "a mute point"
         return Problem("sheet/no-effect", f"{what} takes no {key}", self.tree.key_span(self.path))
@@ -305,15 +329,6 @@ def _text_help(value: float, schema: dict[str, Any]) -> str | None:
         better = f"{side}{as_written(abs(value))}" if value else "C"
         return f"write {better}" if re.search(schema["pattern"], better) else None
     return None if "enum" in schema else "put it in quotes to make it a string"
-
-
-def _number_help(text: str) -> str | None:
-    if re.fullmatch(r"[-+]?[0-9]*[.,]?[0-9]+\s*(dB|Hz|ms|s|%|bpm)", text, re.IGNORECASE):
-        return "leave the unit out; it is in the key"
-    if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", text):
-        return f"write {text.replace(',', '.')}"
-    is_number = re.fullmatch(r"[-+]?(0|[1-9][0-9]*)(\.[0-9]*)?", text)
-    return "take the quotes away" if is_number else None
 
 
 def _bad_name(key: str) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 import yaml
 
 from mixwright.problem import Problem
+from mixwright.sheet.slips import missing_space
 from mixwright.sheet.text import SheetText
 
 QUOTE = "put the value in quotes"
@@ -56,9 +57,21 @@ def syntax_problem(text: SheetText, error: yaml.YAMLError) -> Problem:
     if help == "{}":
         # The end of the sheet shows nothing; where the quote opens does.
         mark, help = start, None
+    if (slip := _missing_space(text, mark.line)) is not None:
+        return slip
     help = help and help.format(f"line {start.line + 1} column {start.column + 1}")
     span = text.span(min(mark.line + 1, len(text.lines)), mark.column + 1)
     return Problem("sheet/not-yaml", f"not valid YAML: {message}", span, help)
+
+
+def _missing_space(text: SheetText, line: int) -> Problem | None:
+    """The parser stumbles in the line after a key without its space, or in the same one."""
+    for number in (line, line - 1):
+        if 0 <= number < len(text.lines) and (slip := missing_space(text.lines[number])):
+            column, message, help = slip
+            span = text.span(number + 1, column + 1)
+            return Problem("sheet/not-yaml", f"not valid YAML: {message}", span, help)
+    return None
 
 
 def _cannot_start(character: str) -> tuple[str, str | None]:

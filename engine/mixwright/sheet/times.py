@@ -139,6 +139,10 @@ class PositionCheck:
             if "over_beats" in point and "over_ms" in point:
                 message = "over_beats and over_ms are both given, expected one of them"
                 yield Problem("sheet/two-lengths", message, point.child("over_ms").key_span)
+            shape = point.child("shape")
+            if shape.text not in (None, "line") and not _takes_time(point):
+                message = f"shape: {shape.text} does nothing without over_beats or over_ms"
+                yield Problem("sheet/no-effect", message, shape.key_span)
             if faults or (at := self._sample(point)) is None:
                 continue
             here = position_of(point)
@@ -159,6 +163,10 @@ class PositionCheck:
         except KeyError:
             # A section whose bar is at fault: check_song or the shape says so.
             return None
+
+
+def _takes_time(point: Node) -> bool:
+    return any(point.child(key).number != 0.0 for key in ("over_beats", "over_ms") if key in point)
 
 
 def anchor_of(point: Node) -> Node:

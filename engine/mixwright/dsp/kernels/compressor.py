@@ -33,14 +33,14 @@ DEAD_DB = 1e-9
 
 
 @njit(**OPTIONS)
-def levels_to_reduction(levels, bits, wanted, count, threshold, slope, knee):  # type: ignore[no-untyped-def]
+def levels_to_reduction(levels, bits, exponents, wanted, count, threshold, slope, knee):  # type: ignore[no-untyped-def]
     """Turn `count` amplitudes into wanted reductions in dB; `bits` is the uint64 view of `levels`.
 
+    `levels` is overwritten, `exponents` is room to work in.
     log x = e ln 2 + 2 artanh((m - 1) / (m + 1)) for x = m 2^e, m within 1/sqrt 2 .. sqrt 2.
     """
     half = 0.5 * knee
     per_knee = 0.0 if knee < HARD_KNEE_DB else 0.5 / knee
-    exponents = np.empty(STRETCH)
     for n in range(count):
         exponents[n] = float(np.int32(bits[n] >> EXPONENT_SHIFT) - np.int32(1023))
         bits[n] = (bits[n] & MANTISSA) | ONE
@@ -58,9 +58,11 @@ def levels_to_reduction(levels, bits, wanted, count, threshold, slope, knee):  #
 
 
 @njit(**OPTIONS)
-def reduction_to_gain(reduction, gain, bits, count):  # type: ignore[no-untyped-def]
-    """Turn `count` reductions in dB into gains; `bits` is the int64 view of `gain`."""
-    whole = np.empty(STRETCH, np.int32)
+def reduction_to_gain(reduction, gain, bits, whole, count):  # type: ignore[no-untyped-def]
+    """Turn `count` reductions in dB into gains; `bits` is the int64 view of `gain`.
+
+    `whole` is room for `count` int32 to work in.
+    """
     for n in range(count):
         t = -reduction[n] / (DB_PER_NEPER * LN2)
         i = math.floor(t + 0.5)
@@ -74,17 +76,27 @@ def reduction_to_gain(reduction, gain, bits, count):  # type: ignore[no-untyped-
 
 
 @njit(**OPTIONS)
-def run_compressor(block, key, curve, state):  # type: ignore[no-untyped-def]
-    """Compress `block` in place from the level of `key`.
+def blend(gain, count, mix):  # type: ignore[no-untyped-def]
+    """Turn `count` gains into those of a mix with the untouched sound: 1 - mix (1 - gain)."""
+    for n in range(count):
+        gain[n] = 1.0 - mix * (1.0 - gain[n])
 
-    `curve` is threshold_db, slope (1 - 1/ratio), knee_db, attack and release coefficients;
-    `state` is the reduction now, its sum while at work, its maximum, and the samples at work.
+
+@njit(**OPTIONS)
+def run_compressor(block, key, curve, state, counts):  # type: ignore[no-untyped-def]
+    """Compress `block` in place from the level of `key`, all channels alike.
+
+    `curve` is threshold_db, slope (1 - 1/ratio), knee_db, attack and release coefficients, and the
+    share of the compressed sound; `state[0]` is the reduction now. `counts` are the frames seen,
+    those at work, the sum of the reduction over these, its minimum and its maximum.
     """
     threshold, slope, knee, attack, release = curve[0], curve[1], curve[2], curve[3], curve[4]
+    mix = curve[5]
     knee_start = 10.0 ** ((threshold - 0.5 * knee) / 20.0)
-    reduction, total, most, active = state[0], state[1], state[2], state[3]
+    reduction, active, total, least, most = state[0], counts[1], counts[2], counts[3], counts[4]
     levels, wanted, gain = np.empty(STRETCH), np.empty(STRETCH), np.empty(STRETCH)
     level_bits, gain_bits = levels.view(np.uint64), gain.view(np.int64)
+    whole = np.empty(STRETCH, np.int32)
     other = key.shape[1] - 1
     for start in range(0, block.shape[0], STRETCH):
         count = min(STRETCH, block.shape[0] - start)
@@ -94,10 +106,11 @@ def run_compressor(block, key, curve, state):  # type: ignore[no-untyped-def]
             highest = max(highest, levels[n])
         if highest <= knee_start:
             if reduction == 0.0:
+                least = 0.0
                 continue
             wanted[:] = 0.0
         else:
-            levels_to_reduction(levels, level_bits, wanted, count, threshold, slope, knee)
+            levels_to_reduction(levels, level_bits, gain, wanted, count, threshold, slope, knee)
         for n in range(count):
             aim = wanted[n]
             a = attack if aim > reduction else release
@@ -109,8 +122,13 @@ def run_compressor(block, key, curve, state):  # type: ignore[no-untyped-def]
             total += at_work * reduction
             active += at_work
             most = max(most, reduction)
-        reduction_to_gain(wanted, gain, gain_bits, count)
+            least = min(least, reduction)
+        reduction_to_gain(wanted, gain, gain_bits, whole, count)
+        if mix != 1.0:
+            blend(gain, count, mix)
         for c in range(block.shape[1]):
             for n in range(count):
                 block[start + n, c] *= gain[n]
-    state[0], state[1], state[2], state[3] = reduction, total, most, active
+    state[0] = reduction
+    counts[0] += block.shape[0]
+    counts[1], counts[2], counts[3], counts[4] = active, total, least, most

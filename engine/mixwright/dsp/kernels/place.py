@@ -47,3 +47,13 @@ def scale(block, gain, step):  # type: ignore[no-untyped-def]
     for n in range(block.shape[0]):
         for c in range(block.shape[1]):
             block[n, c] *= gain[n * step]
+
+
+@njit(**OPTIONS)
+def widen(block, matrix):  # type: ignore[no-untyped-def]
+    """Multiply each frame of `block` (frames, 2) by `matrix` (2, 2) in place."""
+    m00, m01, m10, m11 = matrix[0, 0], matrix[0, 1], matrix[1, 0], matrix[1, 1]
+    for n in range(block.shape[0]):
+        x, z = block[n, 0], block[n, 1]
+        block[n, 0] = m00 * x + m10 * z
+        block[n, 1] = m01 * x + m11 * z

@@ -1,0 +1,109 @@
+"""``mixwright measure``: every figure of files and mixes; a mix against its references."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from mixwright.cli.options import as_json_option, json_problems, print_json
+from mixwright.cli.render import STEP_NAMES
+
+if TYPE_CHECKING:
+    from mixwright.measuring import Comparison, Measured
+
+
+@click.command(
+    "measure",
+    epilog="""\b
+Examples:
+  mixwright measure out/mix.wav
+  mixwright measure mix.yaml --by-section
+  mixwright measure mix.yaml --through balance --csv > balance.csv
+  mixwright measure one.wav two.flac --plot spectra.png
+  mixwright measure mix.yaml --against-references --plot tone.svg""",
+)
+@click.argument("sources", metavar="FILE|SHEET...", nargs=-1, required=True)
+@click.option("--by-section", is_flag=True, help="Figures of each section of the song too.")
+@click.option(
+    "--through",
+    type=click.Choice(STEP_NAMES),
+    default="automation",
+    show_default=True,
+    help="Measure a sheet after this step.",
+)
+@click.option(
+    "--against-references",
+    is_flag=True,
+    help="A sheet's mix against its references.",
+)
+@click.option(
+    "--plot", type=click.Path(path_type=Path), metavar="FILE", help="A picture: .png or .svg."
+)
+@click.option("--csv", "as_csv", is_flag=True, help="Print results as CSV.")
+@click.option("--threads", type=click.IntRange(1, 256), help="Threads to use [all cores].")
+@click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
+@click.option("--allow-plugins", is_flag=True, help="Load the third-party plug-ins it names.")
+@as_json_option
+def command(
+    sources: tuple[str, ...],
+    by_section: bool,
+    through: str,
+    against_references: bool,
+    plot: Path | None,
+    as_csv: bool,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Measure sound files, or the mix and every track, group and return of a SHEET (.yaml)."""
+    if as_csv and as_json:
+        raise click.UsageError("--csv and --json exclude one another")
+    if plot is not None and plot.suffix.lower() not in (".png", ".svg"):
+        raise click.UsageError(f"--plot {plot}: expected a name ending in .png or .svg")
+    with json_problems(as_json) as outcome:
+        import mixwright
+        from mixwright.cli.progress import shown_progress
+
+        with shown_progress(quiet=as_json or as_csv) as progress:
+            options |= {"through": through, "progress": progress}
+            if against_references:
+                pairs = [(s, mixwright.compare_references(s, **options)) for s in sources]
+                _show_comparisons(pairs, plot, as_csv, as_json)
+            else:
+                options["by_section"] = by_section
+                found = [mixwright.measure(source, **options) for source in sources]
+                _show(found, plot, as_csv, as_json)
+    return outcome.status
+
+
+def _show(found: list[Measured], plot: Path | None, as_csv: bool, as_json: bool) -> None:
+    from mixwright.report import figures
+
+    if plot is not None:
+        from mixwright.report.pictures import plot_figures
+
+        plot_figures(found, plot)
+    if as_json:
+        print_json({"measured": [figures.measured_as_data(one) for one in found]})
+    elif as_csv:
+        click.echo(figures.figures_as_csv(found), nl=False)
+    else:
+        figures.print_measured(found)
+
+
+def _show_comparisons(
+    pairs: list[tuple[str, tuple[Comparison, ...]]], plot: Path | None, as_csv: bool, as_json: bool
+) -> None:
+    from mixwright.report import references
+
+    if plot is not None:
+        from mixwright.report.pictures import plot_comparisons
+
+        plot_comparisons([one for _, found in pairs for one in found], plot)
+    if as_json:
+        print_json({"compared": [references.comparisons_as_data(*pair) for pair in pairs]})
+    elif as_csv:
+        click.echo(references.comparisons_as_csv(pairs), nl=False)
+    else:
+        references.print_comparisons(pairs)

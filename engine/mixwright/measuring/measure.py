@@ -1,0 +1,120 @@
+"""Measuring: every figure of a file, or of every node of a mix after any step, in one pass.
+
+A mix is measured as its file would be: after make-up and limiter, its tail trimmed alike.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from mixwright.audio import StemReader, probe
+from mixwright.rendering.ears import Ear, Figures
+from mixwright.rendering.engine import FRAMES
+from mixwright.rendering.perform import StageProgress, performed
+from mixwright.rendering.plan import Plan
+from mixwright.units import scratch_block
+
+
+@dataclass(frozen=True)
+class Loudest:
+    """The section that is loudest in the balance, its loudness, and the one the sheet claims."""
+
+    section: str
+    integrated_lufs: float
+    claimed: str | None
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What was measured of one file or sheet: a mix comes first, then its nodes in sheet order."""
+
+    path: Path
+    rate_hz: int
+    figures: tuple[Figures, ...]
+    through: str | None = None
+    loudest: Loudest | None = None
+
+    @property
+    def whole(self) -> Figures:
+        """The file or the mix, as a whole."""
+        return self.figures[0]
+
+
+def hear_file(path: Path) -> Ear:
+    """Play one sound file, at its own rate, to all meters; ProblemError if it can't be read."""
+    info = probe(path)
+    ear = Ear("file", path.name, info.rate_hz, info.channels)
+    reader = StemReader(info, info.rate_hz)
+    try:
+        for at in range(0, info.frames, FRAMES):
+            frames = min(FRAMES, info.frames - at)
+            ear.feed(reader.read(scratch_block(frames, info.channels, "front")))
+    finally:
+        reader.close()
+    return ear
+
+
+def measure_file(path: Path) -> Measured:
+    """Return every figure of a sound file."""
+    return Measured(path, probe(path).rate_hz, (hear_file(path).figures(),))
+
+
+def measure_plan(
+    plan: Plan,
+    path: Path,
+    *,
+    by_section: bool = False,
+    threads: int | None = None,
+    progress: StageProgress | None = None,
+) -> Measured:
+    """Return every figure of the mix of a plan and of each of its nodes.
+
+    `path` is the sheet's. With `by_section` the figures of each section follow those of the whole.
+    """
+    ears = {("track", t.name): Ear("track", t.name, plan.rate_hz) for t in plan.tracks}
+    ears |= {("group", g.name): Ear("group", g.name, plan.rate_hz) for g in plan.groups}
+    ears |= {("return", r.name): Ear("return", r.name, plan.rate_hz) for r in plan.returns}
+    mix = hear_mix(plan, ears, threads, progress)
+    found: list[Figures] = []
+    for ear in (mix, *ears.values()):
+        found.append(ear.figures())
+        if by_section:
+            found += sections_of(ear, plan)
+    return Measured(path, plan.rate_hz, tuple(found), plan.through)
+
+
+def hear_mix(
+    plan: Plan,
+    ears: dict[tuple[str, str], Ear] | None = None,
+    threads: int | None = None,
+    progress: StageProgress | None = None,
+) -> Ear:
+    """Perform a plan and play its mix to all meters; `ears` hear its nodes."""
+    mix = Ear("mix", "mix", plan.rate_hz)
+    with (
+        tempfile.TemporaryDirectory(prefix="mixwright-measure-") as folder,
+        performed(plan, Path(folder), threads=threads, ears=ears or {}, progress=progress) as done,
+    ):
+        for block in done.blocks():
+            mix.feed(block)
+    return mix
+
+
+def sections_of(ear: Ear, plan: Plan) -> list[Figures]:
+    """Return the figures of each section of the song."""
+    rate_hz = plan.rate_hz
+    return [ear.stretch(s.name, s.start / rate_hz, s.end / rate_hz) for s in plan.sections]
+
+
+def loudest_section(balance: Plan, claimed: str | None) -> Loudest | None:
+    """Return the section that is loudest when only gain and pan are there, if there are any."""
+    if not balance.sections:
+        return None
+    levels = {
+        figures.section: figures.sound.integrated_lufs or -999.0
+        for figures in sections_of(hear_mix(balance), balance)
+    }
+    section = max(levels, key=lambda name: levels[name])
+    return Loudest(str(section), levels[section], claimed)

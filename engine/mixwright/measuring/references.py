@@ -1,0 +1,108 @@
+"""A mix against its references, never at unequal loudness.
+
+What is compared of the mix is the section that the sheet names for a reference, of the reference
+its loudest 15 s; without a section, the loudest 15 s of both. The reference is brought to the
+mix's gated K-weighted loudness (ITU-R BS.1770-5) over these stretches: level differences are those
+that remain.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from mixwright.measuring.measure import hear_file, hear_mix
+from mixwright.meters.compare import SpectrumDifferences, differences
+from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.ears import Ear, Figures
+from mixwright.rendering.perform import StageProgress
+from mixwright.rendering.plan import Plan
+from mixwright.sheet import Sheet
+
+LOUDEST_S = 15.0
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One reference: what was compared, the gain in dB on it, and mix less reference.
+
+    `reference` holds its figures as they are, before that gain.
+    """
+
+    file: str
+    section: str | None
+    mix: Figures
+    reference: Figures
+    gain_db: float
+    spectrum: SpectrumDifferences
+    crest_db: float | None
+    loudness_range_lu: float | None
+    plr_lu: float | None
+
+
+def compare_with_references(
+    sheet: Sheet, plan: Plan, threads: int | None = None, progress: StageProgress | None = None
+) -> tuple[Comparison, ...]:
+    """Measure the mix once and each reference of the sheet; ProblemError if there are none."""
+    if not sheet.references:
+        problem = Problem(
+            "measure/no-references",
+            f"{sheet.path.name} names no references",
+            help="add references: [{file: ..., section: ...}] to the sheet",
+        )
+        raise ProblemError([problem])
+    mix = hear_mix(plan, threads=threads, progress=progress)
+    found = []
+    for index, reference in enumerate(sheet.references):
+        ear = hear_file(sheet.folder / reference.file)
+        theirs = _loudest_stretch(ear, None)
+        ours = _section(mix, plan, reference.section) or _loudest_stretch(mix, reference.section)
+        for figures, what in ((ours, "the mix"), (theirs, reference.file)):
+            if not math.isfinite(figures.sound.integrated_lufs or -math.inf):
+                span = sheet.span_of("references", index, "file")
+                message = f"{what} has too little to compare: its loudness can't be measured"
+                raise ProblemError([Problem("measure/too-quiet", message, span)])
+        found.append(_comparison(reference.file, reference.section, ours, theirs))
+    return tuple(found)
+
+
+def _section(mix: Ear, plan: Plan, name: str | None) -> Figures | None:
+    for stretch in plan.sections:
+        if stretch.name == name:
+            return mix.stretch(name, stretch.start / plan.rate_hz, stretch.end / plan.rate_hz)
+    return None
+
+
+def _loudest_stretch(ear: Ear, section: str | None) -> Figures:
+    """The loudest 15 s, or all of it where it is shorter."""
+    levels: Sequence[float] = ear.sound.loudness_over_time(LOUDEST_S).tolist()
+    if not levels:
+        return ear.stretch(section, 0.0, None)
+    start_s = float(np.argmax(levels)) / 100.0
+    return ear.stretch(section, start_s, start_s + LOUDEST_S)
+
+
+def _comparison(file: str, section: str | None, mix: Figures, reference: Figures) -> Comparison:
+    ours, theirs = mix.sound, reference.sound
+    assert ours.integrated_lufs is not None
+    assert theirs.integrated_lufs is not None
+    gain_db = ours.integrated_lufs - theirs.integrated_lufs
+    return Comparison(
+        file=Path(file).name,
+        section=section,
+        mix=mix,
+        reference=reference,
+        gain_db=gain_db,
+        spectrum=differences(mix.spectrum, reference.spectrum, -gain_db),
+        crest_db=_less(ours.crest_db, theirs.crest_db),
+        loudness_range_lu=_less(ours.loudness_range_lu, theirs.loudness_range_lu),
+        plr_lu=_less(ours.plr_lu, theirs.plr_lu),
+    )
+
+
+def _less(mix: float | None, reference: float | None) -> float | None:
+    return None if mix is None or reference is None else mix - reference

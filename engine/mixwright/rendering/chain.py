@@ -1,0 +1,186 @@
+"""The chain of one strip: EQ -> gate -> compressor -> de-esser -> inserts, a block at a time.
+
+Level changes that were measured are taken back after the part that made them. What a part lags by
+(look-ahead, an insert's own latency) adds up to the latency of the chain, which the strip or the
+engine makes up for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from mixwright.dsp.align import RunningAlign
+from mixwright.dsp.contract import Running
+from mixwright.dsp.inserts import InsertSettings
+from mixwright.meters import LoudnessMeter
+from mixwright.problem import Problem
+from mixwright.rendering.nodes import NodeError, at_node
+from mixwright.rendering.parts import ChainPlan, Stretch
+from mixwright.rendering.reductions import MeasuredReduction, Reducing, Reduction
+from mixwright.units import Block, db_to_gain
+
+# Measured level changes to take back, in dB, by (strip, part of the chain).
+Matches = Mapping[tuple[str, str], float]
+Keys = Mapping[str, Block]
+NO_KEYS: Keys = {}
+
+
+@dataclass(frozen=True)
+class Span:
+    """Samples of the song: where work starts, what is kept and measured, where the song ends."""
+
+    start: int
+    measure_from: int
+    measure_to: int | None
+    end: int
+    sections: tuple[Stretch, ...] = ()
+
+    @property
+    def measured_end(self) -> int:
+        """Where the measured part of the song ends; what rings on after it does not count."""
+        return self.end if self.measure_to is None else self.measure_to
+
+
+class Chain:
+    """A chain at work. `watch` names the part whose change of level is to be measured.
+
+    `path` is its place in the sheet, `start` the song sample of the first frame it will see.
+    """
+
+    def __init__(
+        self,
+        path: tuple[str, ...],
+        plan: ChainPlan,
+        matches: Matches,
+        rate_hz: int,
+        channels: int,
+        span: Span,
+        start: int,
+        watch: str | None = None,
+    ) -> None:
+        self.name, self.plan = path[-1], plan
+        self._eq = plan.eq.start(rate_hz, channels, start)
+        self._gains = {
+            part: match_gain(matches.get((self.name, part), 0.0)) for part in ("eq", "inserts")
+        }
+        makeup = 0.0 if plan.makeup == "matched" else plan.makeup
+        self._gains["compressor"] = match_gain(matches.get((self.name, "compressor"), makeup))
+        self._dynamics: dict[str, MeasuredReduction] = {}
+        for part in ("gate", "compressor", "de_esser"):
+            settings = getattr(plan, part)
+            if settings is not None:
+                running: Reducing = settings.start(rate_hz, channels)
+                self._dynamics[part] = MeasuredReduction(
+                    running, span.sections, span.measure_from, span.measured_end
+                )
+        self._inserts = started_inserts(plan.inserts, path, rate_hz, channels)
+        self._key_align: RunningAlign | None = None
+        self._watch = watch
+        self._before = LoudnessMeter(rate_hz, channels)
+        self._after = LoudnessMeter(rate_hz, channels)
+
+    @property
+    def latency(self) -> int:
+        """Samples by which `treat` lags; `equalise` never does."""
+        parts: list[MeasuredReduction | Running] = [*self._dynamics.values(), *self._inserts]
+        return sum(part.latency for part in parts)
+
+    def equalise(self, block: Block) -> Block:
+        """EQ and its level match, in place."""
+        if self._watch == "eq":
+            self._before.feed(block)
+        self._eq.process(block)
+        if self._watch == "eq":
+            self._after.feed(block)
+        return scaled(block, self._gains["eq"])
+
+    def treat(self, block: Block, at: int, keys: Keys = NO_KEYS) -> Block:
+        """Everything after the EQ, in place, on the block at song sample `at`.
+
+        `keys` holds the blocks of the tracks that this chain listens to, at the same place.
+        """
+        if "gate" in self._dynamics:
+            self._dynamics["gate"].process(block, at, keys.get(self.plan.gate_key or ""))
+        if "compressor" in self._dynamics:
+            self._compress(block, at, keys.get(self.plan.compressor_key or ""))
+        if "de_esser" in self._dynamics:
+            self._dynamics["de_esser"].process(block, at)
+        if self._inserts:
+            self._insert(block)
+        return block
+
+    def _compress(self, block: Block, at: int, key: Block | None) -> None:
+        if self._watch == "compressor":
+            self._before.feed(block)
+        self._dynamics["compressor"].process(block, at, self._after_the_gate(key))
+        if self._watch == "compressor":
+            self._after.feed(block)
+        scaled(block, self._gains["compressor"])
+
+    def _after_the_gate(self, key: Block | None) -> Block | None:
+        """The key as late as the sound is that has come through the gate."""
+        gate = self._dynamics.get("gate")
+        if key is None or gate is None or gate.latency == 0:
+            return key
+        if self._key_align is None:
+            self._key_align = RunningAlign(gate.latency, key.shape[1])
+        return self._key_align.process(key.copy())
+
+    def _insert(self, block: Block) -> None:
+        if self._watch == "inserts":
+            self._before.feed(block)
+        for insert in self._inserts:
+            insert.process(block)
+        if self._watch == "inserts":
+            self._after.feed(block)
+        scaled(block, self._gains["inserts"])
+
+    @property
+    def watched_match_db(self) -> float:
+        """The gain in dB that takes the watched change of level back, as :func:`match_db`."""
+        return match_db(self._before.integrated_lufs, self._after.integrated_lufs)
+
+    @property
+    def reductions(self) -> dict[str, Reduction]:
+        """What each dynamics processor did so far, by ``strip.part``."""
+        return {f"{self.name}.{part}": log.reduction for part, log in self._dynamics.items()}
+
+
+def started_inserts(
+    inserts: Sequence[InsertSettings], path: tuple[str, ...], rate_hz: int, channels: int
+) -> list[Running]:
+    """Start inserts in order; what is wrong with one is said at its place in the sheet."""
+    running: list[Running] = []
+    for index, settings in enumerate(inserts):
+        place: tuple[str | int, ...] = (*path, "inserts", index)
+        try:
+            with at_node(*place):
+                running.append(settings.start(rate_hz, channels))
+        except ValueError as error:
+            problem = Problem("render/insert", str(error))
+            raise NodeError([problem], place) from error
+    return running
+
+
+def scaled(block: Block, gain: float) -> Block:
+    """Multiply in place; 1.0 leaves every bit alone."""
+    if gain != 1.0:
+        block *= gain
+    return block
+
+
+def match_db(before_lufs: float, after_lufs: float) -> float:
+    """Return the gain in dB from the level after to the level before.
+
+    0 where there was no sound to begin with; NaN where too little is left of it to be measured.
+    """
+    if not math.isfinite(before_lufs):
+        return 0.0
+    return before_lufs - after_lufs if math.isfinite(after_lufs) else math.nan
+
+
+def match_gain(level_db: float) -> float:
+    """Return a match as an amplitude; one that could not be measured changes nothing."""
+    return 1.0 if math.isnan(level_db) else db_to_gain(level_db)

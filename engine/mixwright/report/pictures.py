@@ -1,0 +1,102 @@
+"""Pictures of measurements: spectra, width by band, differences from references.
+
+Drawn without a screen. Lines differ in dash as well as in colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from mixwright.audio.write import told_as_problem
+from mixwright.measuring import Comparison, Measured
+from mixwright.meters.bands import octaves, third_octaves
+
+DASHES = ("-", "--", "-.", ":")
+FREQUENCIES_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+DEEPEST_DB = 60.0  # below the highest band: what lies deeper would squeeze the rest
+
+
+def plot_figures(found: Sequence[Measured], path: Path) -> None:
+    """Draw third-octave levels and width by octave of each file or mix to a .png or .svg."""
+    figure, (levels, widths) = _canvas(2)
+    for index, measured in enumerate(found):
+        spectrum = measured.whole.spectrum
+        style = {"linestyle": DASHES[index % len(DASHES)], "label": measured.path.name}
+        thirds = [band.midband_hz for band in third_octaves(measured.rate_hz)]
+        levels.plot(thirds, _drawable(spectrum.third_octave_db), **style)
+        centres = [band.midband_hz for band in octaves(measured.rate_hz)]
+        widths.plot(centres, _drawable(spectrum.octave_side_to_mid_db), **style)
+    _limit(levels, [measured.whole.spectrum.third_octave_db for measured in found])
+    levels.set_ylabel("level in third octaves, dB")
+    widths.set_ylabel("side to mid, dB")
+    levels.legend(frameon=False)
+    _save(figure, path)
+
+
+def plot_comparisons(found: Sequence[Comparison], path: Path) -> None:
+    """Draw mix and references at equal loudness, and what the mix has more or less of."""
+    figure, (levels, less, widths) = _canvas(3)
+    thirds = [band.midband_hz for band in third_octaves()]
+    centres = np.array([band.midband_hz for band in octaves()])
+    shown = []
+    for index, one in enumerate(found):
+        dash = DASHES[(index + 1) % len(DASHES)]
+        mix = one.mix.spectrum.third_octave_db
+        theirs = tuple(level + one.gain_db for level in one.reference.spectrum.third_octave_db)
+        shown += [mix, theirs]
+        name = "mix" if one.section is None else f"mix, {one.section}"
+        levels.plot(thirds[: len(mix)], _drawable(mix), "-", label=name)
+        levels.plot(thirds[: len(theirs)], _drawable(theirs), dash, label=one.file)
+        differences = one.spectrum.octave_db
+        less.plot(centres[: len(differences)], _drawable(differences), dash, marker="o", ms=4)
+        wider = one.spectrum.octave_side_to_mid_db
+        widths.plot(centres[: len(wider)], _drawable(wider), dash, marker="o", ms=4)
+    _limit(levels, shown)
+    levels.set_ylabel("third octaves, dB")
+    less.set_ylabel("mix less reference, dB")
+    widths.set_ylabel("side to mid,\nmix less reference, dB")
+    for axes in (less, widths):
+        axes.axhline(0.0, color="0.5", linewidth=0.8)
+    levels.legend(frameon=False)
+    _save(figure, path)
+
+
+def _canvas(rows: int) -> tuple[Any, Any]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9.0, 3.0 * rows), layout="constrained")
+    panels = figure.subplots(rows, 1, sharex=True)
+    for axes in panels:
+        axes.set_xscale("log")
+        axes.set_xlim(22.0, 22000.0)
+        axes.set_xticks(FREQUENCIES_HZ, [f"{hz:g}" for hz in FREQUENCIES_HZ])
+        axes.minorticks_off()
+        axes.grid(True, color="0.88", linewidth=0.6)
+        axes.spines[["top", "right"]].set_visible(False)
+    panels[-1].set_xlabel("frequency, Hz")
+    return figure, panels
+
+
+def _drawable(levels: Sequence[float | None]) -> list[float]:
+    """Gaps where there is nothing to draw."""
+    return [np.nan if v is None or not np.isfinite(v) else v for v in levels]
+
+
+def _limit(axes: Any, shown: Sequence[Sequence[float]]) -> None:
+    """Keep a band that holds next to nothing from squeezing all the others."""
+    drawn = [v for levels in shown for v in levels if np.isfinite(v)] or [0.0]
+    axes.set_ylim(max(min(drawn), max(drawn) - DEEPEST_DB) - 3.0, max(drawn) + 3.0)
+
+
+def _save(figure: Any, path: Path) -> None:
+    from matplotlib import rc_context
+
+    # No dates and fixed ids: the same figures make the same file.
+    metadata = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
+    with told_as_problem(path), rc_context({"svg.hashsalt": "mixwright"}):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        figure.savefig(path, dpi=150, metadata=metadata)
