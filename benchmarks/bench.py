@@ -71,10 +71,14 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=240)
     parser.add_argument("--runs", type=int, default=2)
     parser.add_argument("--skip-long", action="store_true", help="leave out the 5x longer song")
+    parser.add_argument("--only-measuring", action="store_true", help="one file through all meters")
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="mixwright-bench-") as name:
         root = Path(name)
         cache = root / "cache"
+        print_measuring(compare_measuring(root, cache, wanted.runs))
+        if wanted.only_measuring:
+            return
         folder = prepared(root, wanted.stems, wanted.seconds)
         results = compare(folder, cache, wanted.runs)
         print_table(results, wanted.stems, wanted.seconds)
@@ -85,6 +89,10 @@ def main() -> None:
 FIRST, KNOWN, FLOOR = "engine, first render", "engine, levels known", "floor: decode, sum, write"
 BARE, METERS = "by hand, bare", "by hand, same meters"
 MATCHED = "by hand, same meters and levels"
+
+
+ALL_FIGURES, LOUDNESS_ALONE = "all figures", "by hand, loudness alone"
+MEASURED_S = 240.0
 
 
 def compare(folder: Path, cache: Path, runs: int) -> dict[str, list[Run]]:
@@ -112,10 +120,7 @@ def compare(folder: Path, cache: Path, runs: int) -> dict[str, list[Run]]:
 def print_table(results: dict[str, list[Run]], stems: int, seconds: float) -> None:
     """Print medians and ratios; the targets stand beside."""
     print(f"{stems} stems x {seconds:g} s, {os.cpu_count()} cores, median of the runs")
-    print(f"{'job':<34}{'wall s':>9}{'cpu s':>9}{'peak MB':>9}")
-    for name, runs in results.items():
-        figures = (median(runs, "seconds"), median(runs, "cpu_seconds"), median(runs, "peak_mb"))
-        print(f"{name:<34}{figures[0]:>9.2f}{figures[1]:>9.2f}{figures[2]:>9.0f}")
+    print_medians(results)
     took = {name: median(runs, "seconds") for name, runs in results.items()}
     for name, same in ((FIRST, MATCHED), (KNOWN, METERS)):
         print(
@@ -123,6 +128,46 @@ def print_table(results: dict[str, list[Run]], stems: int, seconds: float) -> No
             f"{took[BARE] / took[name]:.1f}x than {BARE}, "
             f"{took[name] / took[FLOOR]:.2f}x the floor (target 2.5)"
         )
+
+
+def print_medians(results: dict[str, list[Run]]) -> None:
+    """Print a line of medians for each job."""
+    print(f"{'job':<34}{'wall s':>9}{'cpu s':>9}{'peak MB':>9}")
+    for name, runs in results.items():
+        figures = (median(runs, "seconds"), median(runs, "cpu_seconds"), median(runs, "peak_mb"))
+        print(f"{name:<34}{figures[0]:>9.2f}{figures[1]:>9.2f}{figures[2]:>9.0f}")
+
+
+def compare_measuring(root: Path, cache: Path, runs: int) -> dict[str, list[Run]]:
+    """Measure one stereo file with every meter, and its loudness alone by hand."""
+    folder, script = root / "one", [sys.executable, str(HERE / "measure_cost.py")]
+    make_stems(folder, 1, MEASURED_S)
+    file = str(folder / "stems" / "t00.wav")
+    jobs = {
+        ALL_FIGURES: [*script, file],
+        LOUDNESS_ALONE: [*script, file, "--loudness-alone"],
+    }
+    for command in jobs.values():
+        run(command, cache)
+    results: dict[str, list[Run]] = {name: [] for name in jobs}
+    for _ in range(runs):
+        for name, command in jobs.items():
+            results[name].append(run(command, cache))
+    shutil.rmtree(folder)
+    return results
+
+
+def print_measuring(results: dict[str, list[Run]]) -> None:
+    """Print medians and the ratio of the two; the target stands beside."""
+    print(f"measuring one {MEASURED_S:g} s stereo file")
+    print_medians(results)
+    wall, cpu = (
+        median(results[ALL_FIGURES], what) / median(results[LOUDNESS_ALONE], what)
+        for what in ("seconds", "cpu_seconds")
+    )
+    print(
+        f"{ALL_FIGURES}: {wall:.2f}x the time of {LOUDNESS_ALONE} (target 2), {cpu:.2f}x the cpu\n"
+    )
 
 
 def print_memory(root: Path, stems: int, seconds: float, short: list[Run]) -> None:

@@ -24,6 +24,16 @@ def _own_cache(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mon
     monkeypatch.setenv("MIXWRIGHT_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
 
 
+@pytest.fixture(scope="session")
+def example_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the example song in ``demo``, made once: its stems take a while."""
+    from mixwright.cli.demo import write_example
+
+    home = tmp_path_factory.mktemp("reader")
+    write_example(home / "demo", force=False)
+    return home
+
+
 def noise(
     seed: int, seconds: float = 2.0, channels: int = 1, level: float = 0.1
 ) -> NDArray[np.float64]:

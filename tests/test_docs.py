@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from mixwright import cli
-from mixwright.cli.demo import write_example
 from mixwright.problem import ProblemError
 from mixwright.sheet import load_sheet
 
@@ -22,12 +21,10 @@ SHELL = [
 COMMANDS = [line for line in SHELL if line.startswith("mixwright ")]
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture
+def folder(example_home: Path) -> Path:
     """A folder with the example in ``demo``, as after ``mixwright demo demo``."""
-    home = tmp_path_factory.mktemp("reader")
-    write_example(home / "demo", force=False)
-    return home
+    return example_home
 
 
 def test_the_readme_shows_every_command() -> None:

@@ -8,14 +8,13 @@ from pathlib import Path
 import pytest
 
 import mixwright
-from mixwright.cli.demo import write_example
 from mixwright.problem import ProblemError
 from mixwright.sheet import STEPS, Sheet
 
 
 @pytest.fixture(scope="module")
-def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_example(tmp_path_factory.mktemp("example"), force=False)
+def example(example_home: Path) -> Path:
+    return example_home / "demo" / "mix.yaml"
 
 
 @pytest.fixture(scope="module")

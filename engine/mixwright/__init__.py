@@ -12,11 +12,20 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.version import __version__
 
-_VERBS = ("compare_references", "load", "measure", "plan", "render")
-__all__ = ["Position", "__version__", "compare_references", "load", "measure", "plan", "render"]
+_VERBS = ("compare_references", "inspect", "load", "measure", "plan", "render")
+__all__ = [
+    "Position",
+    "__version__",
+    "compare_references",
+    "inspect",
+    "load",
+    "measure",
+    "plan",
+    "render",
+]
 
 if TYPE_CHECKING:
-    from mixwright.api import compare_references, load, measure, plan, render
+    from mixwright.api import compare_references, inspect, load, measure, plan, render
     from mixwright.timeline import Position
 
 

@@ -18,11 +18,15 @@ from typing import Literal
 from mixwright.audio.plugins import plugin_list_path, read_plugin_list
 from mixwright.measuring import (
     Comparison,
+    Inspected,
     Measured,
     compare_with_references,
+    inspect_stems,
     loudest_section,
     measure_file,
     measure_plan,
+    stems_of_folder,
+    stems_of_sheet,
 )
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, Rendered, make_plan, render_plan
@@ -176,6 +180,24 @@ def compare_references(
     whole = plan(sheet, through=through, allow_plugins=allow_plugins)
     with _said_in(sheet):
         return compare_with_references(sheet, whole, threads, progress)
+
+
+def inspect(source: Sheet | str | Path, *, allow_outside: bool = False) -> Inspected:
+    """Look at tracks as they arrive: those of a sheet, or every sound file in a folder.
+
+    What a sheet takes care of already is said as a note. Raises ProblemError.
+    """
+    if isinstance(source, Sheet) or Path(source).suffix.lower() in SHEET_SUFFIXES:
+        sheet = source if isinstance(source, Sheet) else load(source, allow_outside=allow_outside)
+        return inspect_stems(sheet.path, stems_of_sheet(sheet), sheet.song.sample_rate_hz)
+    folder = Path(source)
+    if not folder.is_dir():
+        hint = "give a folder of tracks or a sheet (.yaml); for one file there is measure"
+        problem = Problem("inspect/no-folder", f"there is no folder {folder}", help=hint)
+        raise ProblemError([problem])
+    stems = stems_of_folder(folder)
+    rates = [stem.info.rate_hz for stem in stems]
+    return inspect_stems(folder, stems, max(set(rates), key=rates.count))
 
 
 def section_span(sheet: Sheet, name: str) -> Span:

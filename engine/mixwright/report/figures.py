@@ -77,11 +77,8 @@ def _whole_table(whole: Figures) -> Any:
         ("loudest momentary", figure(sound.momentary_max_lufs, "LUFS"), sound.momentary_max_s),
         ("loudness range", figure(sound.loudness_range_lu, "LU"), None),
         ("peak to loudness", figure(sound.plr_lu, "LU"), None),
-        (
-            "peak to short-term",
-            f"{figure(sound.psr_lu, 'LU')}, least {figure(sound.psr_min_lu)}",
-            None,
-        ),
+        ("peak to short-term", figure(sound.psr_lu, "LU"), None),
+        ("peak to short-term, least", figure(sound.psr_min_lu, "LU"), None),
         ("RMS", figure(sound.rms_dbfs, "dBFS"), None),
         ("crest factor", figure(sound.crest_db, "dB"), None),
         ("spectral slope", figure(spectrum.slope_db_per_octave, "dB per octave"), None),

@@ -1,0 +1,35 @@
+"""``mixwright inspect``: the tracks as they arrive, and what is wrong with them."""
+
+from __future__ import annotations
+
+import click
+
+from mixwright.cli.options import as_json_option, json_problems, print_json
+
+
+@click.command(
+    "inspect",
+    epilog="""\b
+Examples:
+  mixwright inspect stems/
+  mixwright inspect mix.yaml
+  mixwright inspect mix.yaml --strict --json""",
+)
+@click.argument("source", metavar="FOLDER|SHEET", type=click.Path())
+@click.option("--strict", is_flag=True, help="Exit with status 1 when a fault is found.")
+@click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
+@as_json_option
+def command(source: str, strict: bool, allow_outside: bool, as_json: bool) -> int:
+    """List the tracks of a FOLDER or SHEET with their levels and faults, and how to mend these."""
+    with json_problems(as_json) as outcome:
+        import mixwright
+        from mixwright.report import intake
+
+        inspected = mixwright.inspect(source, allow_outside=allow_outside)
+        if as_json:
+            print_json(intake.inspected_as_data(inspected))
+        else:
+            intake.print_inspected(inspected)
+        if strict and any(finding.severity == "fault" for finding in inspected.findings):
+            outcome.status = 1
+    return outcome.status

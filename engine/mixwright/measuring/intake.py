@@ -1,0 +1,192 @@
+"""Tracks as they arrive: what each file is, how loud, and what is wrong with it or between two.
+
+Every file is decoded once; pairs that may hold one source are read again, in pieces. What a sheet
+already mends (polarity, offset, high-pass, notch) is said as a note.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from mixwright.audio import StemInfo, StemReader, probe
+from mixwright.audio.bext import Bext, read_bext
+from mixwright.audio.probe import PCM_BYTES
+from mixwright.meters import SoundMeter, SoundReadings
+from mixwright.meters.faults import FaultMeter
+from mixwright.meters.findings import Finding
+from mixwright.meters.follow import Features
+from mixwright.meters.pairs import inspect_pairs
+from mixwright.meters.silence import SilenceMeter, SilenceReadings
+from mixwright.meters.time_stamps import TimeStamp, disagreeing
+from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.engine import FRAMES
+from mixwright.sheet import Sheet, Track
+from mixwright.units import Block, scratch_block
+
+SUFFIXES = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga")
+SEVERITIES = ("fault", "look", "note")
+LOW_END_ROLES = ("kick", "bass")  # what lies below 40 Hz may be theirs
+
+
+@dataclass(frozen=True)
+class Stem:
+    """One file of the intake: its name here, where it is, and what the sheet does to it."""
+
+    name: str
+    info: StemInfo
+    track: Track | None = None
+
+    @property
+    def lead_s(self) -> float:
+        """How much later than the start of the song it begins."""
+        return 0.0 if self.track is None else self.track.offset_ms / 1000.0
+
+
+@dataclass(frozen=True)
+class StemReadings:
+    """What one file is and measures."""
+
+    name: str
+    info: StemInfo
+    sound: SoundReadings
+    silence: SilenceReadings
+    bext: Bext | None
+
+
+@dataclass(frozen=True)
+class Inspected:
+    """All files in order, and what was found: the worst first."""
+
+    path: Path
+    stems: tuple[StemReadings, ...]
+    findings: tuple[Finding, ...]
+
+
+def stems_of_folder(folder: Path) -> list[Stem]:
+    """Return every sound file in a folder and below it; ProblemError if there are none."""
+    found = sorted(p for p in folder.rglob("*") if p.suffix.lower() in SUFFIXES and p.is_file())
+    if not found:
+        message = f"{folder} holds no sound files, expected {', '.join(SUFFIXES)}"
+        raise ProblemError([Problem("inspect/nothing", message)])
+    return [Stem(str(path.relative_to(folder)), probe(path)) for path in found]
+
+
+def inspect_stems(path: Path, stems: Sequence[Stem], rate_hz: int) -> Inspected:
+    """Play every file once to all detectors, then compare those that may belong together.
+
+    `rate_hz` is the rate at which pairs are compared: the song's, or the commonest.
+    """
+    readings, findings = [], []
+    features: dict[str | int, Features] = {}
+    for stem in stems:
+        read, found, kept = _one(stem)
+        readings.append(read)
+        findings += [_as_mended(finding, stem.track) for finding in found]
+        features[stem.name] = kept
+    by_name: Mapping[str | int, Stem] = {stem.name: stem for stem in stems}
+
+    def piece(name: str | int, start_s: float, seconds: float) -> Block:
+        return _piece(by_name[name], start_s, seconds, rate_hz)
+
+    findings += inspect_pairs(features, piece, rate_hz)
+    stamps = {r.name: _stamp(r) for r in readings if r.bext is not None}
+    findings += disagreeing(stamps)
+    findings += _odd_rates(stems, rate_hz)
+    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
+    return Inspected(path, tuple(readings), tuple(findings))
+
+
+def _one(stem: Stem) -> tuple[StemReadings, tuple[Finding, ...], Features]:
+    info = stem.info
+    bits = None if info.is_float else 8 * PCM_BYTES.get(info.subtype, 0) or None
+    faults = FaultMeter(info.rate_hz, info.channels, bits)
+    sound = SoundMeter(info.rate_hz, info.channels)
+    silence = SilenceMeter(info.rate_hz, info.channels)
+    lead = round(stem.lead_s * info.rate_hz)
+    for at in range(0, lead, FRAMES):
+        faults.feed(np.zeros((min(FRAMES, lead - at), info.channels)))
+    reader = StemReader(info, info.rate_hz)
+    try:
+        for at in range(0, info.frames, FRAMES):
+            frames = min(FRAMES, info.frames - at)
+            block = reader.read(scratch_block(frames, info.channels, "front"))
+            sound.feed(block)
+            silence.feed(block)
+            faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
+    finally:
+        reader.close()
+    read = StemReadings(stem.name, info, sound.readings(), silence.readings(), read_bext(info.path))
+    return read, faults.findings(stem.name), faults.features()
+
+
+def _piece(stem: Stem, start_s: float, seconds: float, rate_hz: int) -> Block:
+    """Part of a track in the time of the song, with the polarity that the sheet gives it."""
+    reader = StemReader(
+        stem.info, rate_hz, round(stem.lead_s * rate_hz), max(0, round(start_s * rate_hz))
+    )
+    try:
+        block = reader.read(np.zeros((round(seconds * rate_hz), stem.info.channels)))
+    finally:
+        reader.close()
+    inverted = stem.track is not None and stem.track.polarity == "invert"
+    return -block if inverted else block
+
+
+def _as_mended(finding: Finding, track: Track | None) -> Finding:
+    """A fault that the sheet takes care of already is worth a note, and needs no fix."""
+    if track is None or not _mends(finding, track):
+        return finding
+    if finding.kind == "rumble" and track.role in LOW_END_ROLES:
+        message = f"{finding.message}; it may belong to the {track.role}"
+    else:
+        message = f"{finding.message}; the sheet takes care of it"
+    return dataclasses.replace(finding, severity="note", message=message, fix=None)
+
+
+def _mends(finding: Finding, track: Track) -> bool:
+    bands = [band.settings for band in track.eq]
+    if finding.kind == "rumble":
+        passes = any(b.type == "high_pass" and b.freq_hz >= 25.0 for b in bands)
+        return passes or track.role in LOW_END_ROLES
+    if finding.kind == "hum":
+        return any(b.type == "notch" and 45.0 <= b.freq_hz <= 65.0 for b in bands)
+    if finding.kind == "dc":
+        return any(b.type == "high_pass" for b in bands)
+    return finding.kind == "really_mono" and track.width_percent == 0.0
+
+
+def _stamp(readings: StemReadings) -> TimeStamp:
+    assert readings.bext is not None
+    return TimeStamp(readings.bext.time_reference_samples, readings.info.rate_hz)
+
+
+def _odd_rates(stems: Sequence[Stem], rate_hz: int) -> list[Finding]:
+    return [
+        Finding(
+            kind="rate",
+            track=stem.name,
+            severity="note",
+            message=f"is at {stem.info.rate_hz} Hz and will be converted to {rate_hz} Hz",
+        )
+        for stem in stems
+        if stem.info.rate_hz != rate_hz
+    ]
+
+
+def stems_of_sheet(sheet: Sheet) -> list[Stem]:
+    """Return the files of a sheet's tracks by the names of these; ProblemError names bad ones."""
+    found, problems = [], []
+    for track in sheet.tracks:
+        try:
+            found.append(Stem(track.name, probe(sheet.folder / track.file), track))
+        except ProblemError as error:
+            span = sheet.span_of("tracks", track.name, "file")
+            problems += [dataclasses.replace(p, span=span) for p in error.problems]
+    if problems:
+        raise ProblemError(problems)
+    return found
