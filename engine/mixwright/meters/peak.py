@@ -10,7 +10,8 @@ Four times alone reads up to 0.55 dB low on a tone of 0.45 of the sample rate (A
 Annex 2). A parabola through a highest point and its neighbours leaves at most 0.05 dB of that, and
 can't read a sine too high. The filters are flat to 20 kHz at 44.1 kHz. What lies closer to half the
 sample rate every converter plays in its own way; full-band noise may read some tenths of a dB
-over or under the ideal, and random full-scale signs 1 dB under. The same interpolator serves all rates.
+over or under the ideal, and random full-scale signs 1 dB under. The same interpolator serves all
+rates.
 """
 
 from __future__ import annotations
