@@ -387,6 +387,9 @@ CLEAN: dict[str, Signal] = {
     **{f"bass {hz:g}": played([hz], 10.0, 27) for hz in BASS_HZ},
     "bass line": played(BASS_HZ, 12.0, 28),
     "square": 0.8 * np.sign(tone(97.3, 8.0)),
+    "swelling saw": 0.3
+    * scipy.signal.sawtooth(2 * np.pi * 120.0 * seconds(12.0))
+    * (0.52 + 0.48 * np.sin(2 * np.pi * 0.2 * seconds(12.0))),
     "music": drums(10.0, 29) + played(BASS_HZ, 10.0, 30) + played([220.0, 262.0, 330.0], 10.0, 31),
     "faint": 1e-4 * played([220.0, 262.0, 330.0], 10.0, 32),
 }
@@ -451,7 +454,7 @@ def test_findings_are_plain_data() -> None:
     music, voice = CLEAN["music"], CLEAN["speech with pauses"]
     found = (
         *found_in(np.column_stack([np.clip(5.0 * music, -0.9, 0.9), -0.5 * music])),
-        *found_in(np.column_stack([voice, 0.0 * voice]) + [0.02, 0.0]),
+        *found_in(np.column_stack([voice + 0.02, 0.0 * voice])),
         *found_in(np.column_stack([voice, voice]) + hum(14.0, 50.0, -60.0, (1.0, 0.6))[:, None]),
         *found_in(np.cumsum(CLEAN["white"]) * 1e-3),
     )

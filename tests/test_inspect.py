@@ -127,5 +127,7 @@ def test_what_can_t_be_inspected_is_said(
     (tmp_path / "bad.wav").write_bytes(b"RIFFnothing")
     with pytest.raises(ProblemError, match=r"bad.wav"):
         mixwright.inspect(tmp_path)
-    soundfile.write(tmp_path / "bad.wav", np.zeros((100, 1)), RATE_HZ)
-    assert run(["inspect", str(tmp_path)]) == 0
+    soundfile.write(tmp_path / "good.wav", np.zeros((100, 1)), RATE_HZ)
+    (tmp_path / "._good.wav").write_bytes(b"a companion file")
+    (finding,) = mixwright.inspect(tmp_path).findings
+    assert (finding.track, finding.kind, finding.severity) == ("bad.wav", "unreadable", "fault")

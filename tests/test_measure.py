@@ -204,3 +204,20 @@ def test_what_can_t_be_measured_is_said(
     status = run(["measure", *(argument.format(song=song) for argument in arguments)])
     assert status in (2, 3)
     assert said in capsys.readouterr().err
+
+
+def test_nodes_are_measured_to_the_end_of_the_song_whatever_rings_on(make_song: SongMaker) -> None:
+    signal = noise(1, 2, 2)
+    rest = "returns: {hall: {type: reverb, decay_s: 3}}\n"
+    path = make_song({"a": (signal, "sends_db: {hall: -60}")}, rest)
+    track = next(f for f in mixwright.measure(path).figures if f.kind == "track")
+    assert track.sound.seconds == pytest.approx(2.0)
+    assert track.sound.rms_dbfs == pytest.approx(20 * np.log10(signal.std()), abs=0.01)
+
+
+def test_without_a_place_for_temporary_files_it_says_so(
+    song: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("tempfile.tempdir", "/nonexistent")
+    assert run(["measure", str(song)]) == 3
+    assert "$TMPDIR" in capsys.readouterr().err

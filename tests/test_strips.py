@@ -323,3 +323,48 @@ def test_a_pre_delay_by_note_follows_the_tempo(make_song: SongMaker) -> None:
     for at, wait_ms in ((48000, 62.5), (5 * 48000, 125.0)):
         first = int(np.argmax(loud[at:]))
         assert first / 48.0 == pytest.approx(wait_ms, abs=0.4)
+
+
+def test_a_groups_key_is_whole_from_the_first_sample(make_song: SongMaker) -> None:
+    # The key's own insert makes it read ahead; the group must still hear its beginning.
+    tone = 0.1 * np.sin(2 * np.pi * 200 / 48000 * np.arange(96000))[:, None]
+    key, rest = np.full((96000, 1), 0.5), "groups: {g: {gate: {threshold_db: -20, key: k}}}\n"
+    plain = rendered(make_song({"a": (tone, "group: g"), "k": (key, "mute: true")}, rest))
+    late = "mute: true, inserts: [{type: saturation, drive_db: 3}]"
+    ahead = rendered(make_song({"a": (tone, "group: g"), "k": (key, late)}, rest))
+    assert db(ahead - plain) < -140
+
+
+@pytest.mark.parametrize(
+    "insert", ["{type: chorus}", "{type: phaser}", "{type: pitch_shift, semitones: 3}"]
+)
+def test_what_swings_swings_alike_in_a_part(make_song: SongMaker, insert: str) -> None:
+    path = make_song({"a": (noise(5, 5), f"inserts: [{insert}], level_match: false")})
+    whole = rendered(path)
+    part = rendered(path, span=(Position(seconds=2.5), Position(seconds=3.5)))
+    assert db(part - whole[120000:168000]) < -80
+
+
+def test_the_limiter_hears_what_follows_a_part(make_song: SongMaker) -> None:
+    signal = noise(3, 4) * 0.02
+    signal[int(3.002 * 48000) :] *= 50.0
+    rest = "mix_bus: {limiter: {ceiling_dbtp: -12}}\n"
+    song = ", tempo: [{bar: 1, bpm: 80}], sections: [{name: a, bar: 1}, {name: b, bar: 2}]"
+    path = make_song({"a": (signal, "")}, rest, song)
+    whole = rendered(path)
+    part = rendered(path, span=(Position(seconds=2.0), Position(seconds=3.0)))
+    assert len(part) == 48000
+    assert db(part - whole[96000:144000]) < -80
+    # What is held down in the second bar is told of the second bar (it begins at 3 s).
+    held = mixwright.render(path, path.parent / "o.wav").readings.reductions["mix_bus.limiter"]
+    assert held.by_section["b"].max_db == held.max_db > 1.0
+
+
+def test_a_band_that_moves_is_left_out_of_the_match(make_song: SongMaker) -> None:
+    eq = "eq: [{type: low_pass, freq_hz: 30, automation: {freq_hz: [{s: 0.2, value: 20000}]}}]"
+    path = make_song({"a": (noise(1, 3), eq)})
+    done = mixwright.render(path, path.parent / "o.wav")
+    assert done.readings.matches_db == {}
+    assert loudness(rendered(path)[24000:]) == pytest.approx(
+        loudness(noise(1, 3)[24000:] * 0.5**0.5) + 3.01, abs=1.5
+    )

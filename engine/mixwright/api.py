@@ -161,7 +161,7 @@ def measure(
             whole, source.path, by_section=by_section, threads=threads, progress=progress
         )
         balance = plan(source, through="balance")
-        loudest = loudest_section(balance, source.song.loudest_section)
+        loudest = loudest_section(balance, source.song.loudest_section, threads)
     return dataclasses.replace(measured, loudest=loudest)
 
 
@@ -195,9 +195,9 @@ def inspect(source: Sheet | str | Path, *, allow_outside: bool = False) -> Inspe
         hint = "give a folder of tracks or a sheet (.yaml); for one file there is measure"
         problem = Problem("inspect/no-folder", f"there is no folder {folder}", help=hint)
         raise ProblemError([problem])
-    stems = stems_of_folder(folder)
+    stems, unreadable = stems_of_folder(folder)
     rates = [stem.info.rate_hz for stem in stems]
-    return inspect_stems(folder, stems, max(set(rates), key=rates.count))
+    return inspect_stems(folder, stems, max(set(rates), key=rates.count), unreadable)
 
 
 def section_span(sheet: Sheet, name: str) -> Span:

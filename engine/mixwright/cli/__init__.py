@@ -106,14 +106,20 @@ def _own_bug(error: Exception) -> int:
     import tempfile
     import traceback
 
-    with tempfile.NamedTemporaryFile(
-        "w", prefix="mixwright-bug-", suffix=".txt", delete=False, encoding="utf-8"
-    ) as report:
-        report.write(f"mixwright {__version__}, Python {sys.version}\n{sys.argv}\n\n")
-        report.write("".join(traceback.format_exception(error)))
+    told = f"mixwright {__version__}, Python {sys.version}\n{sys.argv}\n\n"
+    told += "".join(traceback.format_exception(error))
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="mixwright-bug-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as report:
+            report.write(told)
+        where = f"the file {report.name}"
+    except OSError:  # nowhere to write to: what there is to report is shown instead
+        click.echo(told, err=True)
+        where = "what is shown above"
     click.echo(
         f"error: mixwright itself failed ({type(error).__name__}: {error}). This is a bug in "
-        f"mixwright, not in your sheet.\nhelp: report it with the file {report.name} and the sheet",
+        f"mixwright, not in your sheet.\nhelp: report it with {where} and the sheet",
         err=True,
     )
     return EXIT_OUR_BUG

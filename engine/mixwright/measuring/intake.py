@@ -67,21 +67,42 @@ class Inspected:
     findings: tuple[Finding, ...]
 
 
-def stems_of_folder(folder: Path) -> list[Stem]:
-    """Return every sound file in a folder and below it; ProblemError if there are none."""
-    found = sorted(p for p in folder.rglob("*") if p.suffix.lower() in SUFFIXES and p.is_file())
-    if not found:
+def stems_of_folder(folder: Path) -> tuple[list[Stem], list[Finding]]:
+    """Return every sound file in a folder and below it, and what can't be read as one.
+
+    Hidden files are passed over. ProblemError if there is none that can be read.
+    """
+    stems: list[Stem] = []
+    findings: list[Finding] = []
+    problems: list[Problem] = []
+    for path in sorted(folder.rglob("*")):
+        name = str(path.relative_to(folder))
+        hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
+        if hidden or path.suffix.lower() not in SUFFIXES or not path.is_file():
+            continue
+        try:
+            stems.append(Stem(name, probe(path)))
+        except ProblemError as error:
+            problems += error.problems
+            said = "; ".join(problem.message for problem in error.problems)
+            message = said.removeprefix(f"{path.name} ")
+            findings.append(
+                Finding(kind="unreadable", track=name, severity="fault", message=message)
+            )
+    if not stems:
         message = f"{folder} holds no sound files, expected {', '.join(SUFFIXES)}"
-        raise ProblemError([Problem("inspect/nothing", message)])
-    return [Stem(str(path.relative_to(folder)), probe(path)) for path in found]
+        raise ProblemError(problems or [Problem("inspect/nothing", message)])
+    return stems, findings
 
 
-def inspect_stems(path: Path, stems: Sequence[Stem], rate_hz: int) -> Inspected:
+def inspect_stems(
+    path: Path, stems: Sequence[Stem], rate_hz: int, known: Sequence[Finding] = ()
+) -> Inspected:
     """Play every file once to all detectors, then compare those that may belong together.
 
     `rate_hz` is the rate at which pairs are compared: the song's, or the commonest.
     """
-    readings, findings = [], []
+    readings, findings = [], [*known]
     features: dict[str | int, Features] = {}
     for stem in stems:
         read, found, kept = _one(stem)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright.audio import StemReader, probe
+from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
 from mixwright.rendering.engine import FRAMES
 from mixwright.rendering.perform import StageProgress, performed
@@ -79,7 +80,10 @@ def measure_plan(
     mix = hear_mix(plan, ears, threads, progress)
     found: list[Figures] = []
     for ear in (mix, *ears.values()):
-        found.append(ear.figures())
+        if ear is mix:
+            found.append(ear.figures())
+        else:  # to the end of the song: what rings on in one says nothing of the others
+            found.append(ear.stretch(None, 0.0, plan.end / plan.rate_hz))
         if by_section:
             found += sections_of(ear, plan)
     return Measured(path, plan.rate_hz, tuple(found), plan.through)
@@ -94,12 +98,22 @@ def hear_mix(
     """Perform a plan and play its mix to all meters; `ears` hear its nodes."""
     mix = Ear("mix", "mix", plan.rate_hz)
     with (
-        tempfile.TemporaryDirectory(prefix="mixwright-measure-") as folder,
+        _working_folder() as folder,
         performed(plan, Path(folder), threads=threads, ears=ears or {}, progress=progress) as done,
     ):
         for block in done.blocks():
             mix.feed(block)
     return mix
+
+
+def _working_folder() -> tempfile.TemporaryDirectory[str]:
+    try:
+        return tempfile.TemporaryDirectory(prefix="mixwright-measure-")
+    except OSError as error:
+        message = f"there is no folder for temporary files: {error.strerror}"
+        hint = "set $TMPDIR to one that can be written to"
+        problem = Problem("measure/machine", message, help=hint, fault=Fault.MACHINE)
+        raise ProblemError([problem]) from error
 
 
 def sections_of(ear: Ear, plan: Plan) -> list[Figures]:
@@ -108,13 +122,15 @@ def sections_of(ear: Ear, plan: Plan) -> list[Figures]:
     return [ear.stretch(s.name, s.start / rate_hz, s.end / rate_hz) for s in plan.sections]
 
 
-def loudest_section(balance: Plan, claimed: str | None) -> Loudest | None:
+def loudest_section(
+    balance: Plan, claimed: str | None, threads: int | None = None
+) -> Loudest | None:
     """Return the section that is loudest when only gain and pan are there, if there are any."""
     if not balance.sections:
         return None
     levels = {
         figures.section: figures.sound.integrated_lufs or -999.0
-        for figures in sections_of(hear_mix(balance), balance)
+        for figures in sections_of(hear_mix(balance, threads=threads), balance)
     }
     section = max(levels, key=lambda name: levels[name])
     return Loudest(str(section), levels[section], claimed)

@@ -122,8 +122,9 @@ class CrossSpectra:
         if better[0] * math.copysign(1.0, peak) > abs(peak) and abs(better[2] - samples) < CLOSE:
             samples = better[2]
         turned = cross * np.exp(2j * np.pi * np.arange(len(cross)) * samples / self.size)
-        both = float(turned.real.sum())
-        energies = float(own.sum()), float(other.sum())
+        # Next to half the sample rate a turn of the phase is no delay: positive and negative meet.
+        both = float(turned.real[inside].sum())
+        energies = float(own[inside].sum()), float(other[inside].sum())
         return Delay(
             samples=samples,
             peak=peak,

@@ -46,7 +46,7 @@ COARSE_BITS, COARSE, ENOUGH_STEPS = 16, 24.0, 16
 # Where some runs are entered and left in steps, those that chance made smooth count as well.
 MOST_OF_THEM = 0.25
 # A single flat run of three can happen; less than this is not worth a word.
-LEAST_RUNS, LEAST_LONGEST = 2, 5
+LEAST_RUNS, LEAST_LONGEST = 2, 8
 MANY_RUNS, LONG_RUN = 10, 8
 
 
@@ -58,7 +58,7 @@ class ClipMeter:
     >>> meter.feed(np.round(tone * 32768.0)[:, None] / 32768.0)
     >>> found = meter.finding("snare")
     >>> found.runs, found.longest_samples, round(found.level_dbfs, 2)
-    (196, 10, -1.94)
+    (198, 10, -1.94)
     """
 
     def __init__(self, rate_hz: int, channels: int, bits: int | None = None) -> None:
@@ -81,15 +81,13 @@ class ClipMeter:
 
     def finding(self, track: Track) -> Clipped | None:
         """Return what was found in everything fed so far."""
-        sides = [
-            (state[EXTREME], counted)
-            for state, runs in zip(
-                self._states.reshape(-1, CLIP_COLUMNS),
-                self._runs.reshape(-1, DROP_BINS, 3),
-                strict=True,
-            )
-            if len(counted := self._clipped(state, runs))
-        ]
+        pairs = zip(
+            self._states.reshape(-1, CLIP_COLUMNS),
+            self._runs.reshape(-1, DROP_BINS, 3),
+            strict=True,
+        )
+        sides = [(state[EXTREME], self._clipped(state, runs)) for state, runs in pairs]
+        sides = [side for side in sides if len(side[1])]
         if not sides:
             return None
         bins = np.concatenate([counted for _, counted in sides])
@@ -127,7 +125,7 @@ class ClipMeter:
         square = state[AT_EXTREME] >= ALL_AT_EXTREME * loud or runs[0, 0] > number
         held = state[HELD] >= number
         if square or held or number < MOST_OF_THEM * runs[:, 0].sum():
-            return chosen[:0]
+            return np.empty((0, 3))
         return np.asarray(runs[runs[:, 0] > 0])
 
     def _step(self, state: NDArray[np.float64]) -> float:

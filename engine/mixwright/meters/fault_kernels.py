@@ -153,6 +153,19 @@ def any_reaches(line, reach):  # type: ignore[no-untyped-def]
 
 
 @njit(**OPTIONS)
+def pass_over(block, start, stop, states):  # type: ignore[no-untyped-def]
+    """Remember no more of a stretch than its last two samples."""
+    for c in range(block.shape[1]):
+        for side in range(2):
+            sign = 1.0 - 2.0 * side
+            earlier = states[c, side, BEFORE]
+            if stop - start > 1:
+                earlier = sign * block[stop - 2, c]
+            states[c, side, EARLIER] = earlier
+            states[c, side, BEFORE] = sign * block[stop - 1, c]
+
+
+@njit(**OPTIONS)
 def scan_clips(block, at, same, states, runs):  # type: ignore[no-untyped-def]
     """Look for flat tops: `states` (channels, 2, CLIP_COLUMNS), `runs` (channels, 2, bins, 3).
 
@@ -171,20 +184,10 @@ def scan_clips(block, at, same, states, runs):  # type: ignore[no-untyped-def]
                 reach = min(reach, state[EXTREME] - same)
         if busy or any_reaches(flat[start * channels : stop * channels], reach) > 0:
             for c in range(channels):
-                for side in range(2):
-                    sign = 1.0 - 2.0 * side
-                    follow_side(
-                        block, c, start, stop, sign, at, same, states[c, side], runs[c, side]
-                    )
+                follow_side(block, c, start, stop, 1.0, at, same, states[c, 0], runs[c, 0])
+                follow_side(block, c, start, stop, -1.0, at, same, states[c, 1], runs[c, 1])
         else:
-            for c in range(channels):
-                for side in range(2):
-                    sign = 1.0 - 2.0 * side
-                    earlier = states[c, side, BEFORE]
-                    if stop - start > 1:
-                        earlier = sign * block[stop - 2, c]
-                    states[c, side, EARLIER] = earlier
-                    states[c, side, BEFORE] = sign * block[stop - 1, c]
+            pass_over(block, start, stop, states)
 
 
 @njit(**OPTIONS)

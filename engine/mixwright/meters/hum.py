@@ -13,7 +13,8 @@ if
   them, not all of them multiples of 300 Hz, which both mains share, none 40 dB under another;
 - they hold most of the power of all steady lines: a tone that never stops has partials, or what
   folded back of them, anywhere;
-- they keep their level, in the quietest part of the time, to within 6 dB;
+- they keep their level: to within 6 dB in the quietest part of the time, and one at least to within
+  9 dB wherever it stands out from what is played, as no partial of a tone that swells does;
 - they lie under the programme: what is as loud as everything else is more likely to be a tone that
   is meant to be there, unless it is faint and all there is.
 
@@ -41,7 +42,7 @@ QUIETEST, LEAST_QUIET = 0.15, 3
 STANDS_OUT_DB, LEAST_OUT_DB, WITHIN_DB = 8.0, 4.0, 40.0
 NEAR_HZ, FAR_HZ = 1.5, 12.0
 HIGHEST_HZ = HARMONICS * MAINS_HZ[-1] + FAR_HZ + 4.0
-LARGEST_SPREAD_DB = 6.0
+LARGEST_SPREAD_DB, LARGEST_SWELL_DB = 6.0, 9.0
 # Hum that is less than this under the programme has to be faint to be believed.
 CLEARLY_UNDER_DB, FAINT_DBFS = 6.0, -45.0
 FAULT_DB, LOOK_DB, NOTE_DB, LEAST_DBFS = 45.0, 60.0, 75.0, -100.0
@@ -49,12 +50,17 @@ NOTCHES, NOTCH_WITHIN_DB, NOTCH_WIDTH_HZ = 4, 20.0, 6.25
 
 
 class Line(NamedTuple):
-    """A steady narrow line: its power as a mean square, by how much it stands out, its spread."""
+    """A steady narrow line: its power as a mean square and by how much it stands out.
+
+    `spread_db` is by how much its level varies in the quietest part of the time, `swell_db` how far
+    it rises over that level at times at which it still stands out.
+    """
 
     freq_hz: float
     power: float
     stands_out_db: float
     spread_db: float
+    swell_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -111,8 +117,15 @@ class SteadySpectrum:
         quiet = np.argsort(around, kind="stable")[: max(LEAST_QUIET, round(QUIETEST * len(around)))]
         low, level, high = np.quantile(self.powers[quiet, peak], (0.1, 0.5, 0.9))
         lobe = float(np.sinc(shift)) / (1.0 - shift**2)
-        out, spread = _decibels(lasting[peak], lasting[beside].max()), _decibels(high, low)
-        return Line((peak + shift) * self.bin_hz, float(level) / lobe**2, out, spread)
+        here = self.powers[:, peak]
+        alone = here[here >= around * 10.0 ** (STANDS_OUT_DB / 10.0)]
+        return Line(
+            freq_hz=(peak + shift) * self.bin_hz,
+            power=float(level) / lobe**2,
+            stands_out_db=_decibels(lasting[peak], lasting[beside].max()),
+            spread_db=_decibels(high, low),
+            swell_db=_decibels(float(np.quantile(alone, 0.9)), level) if len(alone) else 0.0,
+        )
 
 
 def _decibels(power: float, other: float) -> float:
@@ -162,7 +175,8 @@ def _is_hum(found: dict[int, Line], mains: int, lines: list[Line]) -> bool:
         return False
     strongest = max(found.values(), key=lambda line: line.power)
     most = 2.0 * sum(line.power for line in found.values()) >= sum(line.power for line in lines)
-    return most and strongest.spread_db <= LARGEST_SPREAD_DB
+    swell_db = min(line.swell_db for line in found.values())
+    return most and strongest.spread_db <= LARGEST_SPREAD_DB and swell_db <= LARGEST_SWELL_DB
 
 
 def hum_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float) -> Hum | None:
@@ -173,7 +187,7 @@ def hum_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float) -
     if (comb := mains_lines(spectrum.lines())) is None:
         return None
     mains, fundamental, found = comb
-    orders = tuple(sorted(found))
+    orders = tuple(found)
     levels = tuple(10.0 * math.log10(found[order].power) for order in orders)
     level = 10.0 * math.log10(sum(line.power for line in found.values()))
     under = programme_dbfs - level
@@ -181,11 +195,10 @@ def hum_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float) -
         return None
     if under < CLEARLY_UNDER_DB and level > FAINT_DBFS:
         return None
-    severity: Severity = "fault" if under < FAULT_DB else "look" if under < LOOK_DB else "note"
     names = ", ".join(f"{order * mains}" for order in orders)
     return Hum(
         track=track,
-        severity=severity,
+        severity=_severity(under),
         message=f"hums at {mains} Hz: steady lines at {names} Hz, together {level:.1f} dBFS, "
         f"{under:.0f} dB under the programme",
         fix=_notches(mains, dict(zip(orders, levels, strict=True))),
@@ -196,6 +209,12 @@ def hum_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float) -
         harmonics=orders,
         harmonic_dbfs=levels,
     )
+
+
+def _severity(under_db: float) -> Severity:
+    if under_db < FAULT_DB:
+        return "fault"
+    return "look" if under_db < LOOK_DB else "note"
 
 
 def _notches(mains: int, levels: dict[int, float]) -> str:

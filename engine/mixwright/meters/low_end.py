@@ -90,18 +90,21 @@ def rumble_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float
     foot = max(low) < above * 10.0 ** (OVER_ABOVE_DB / 10.0)
     if level < FAINT_DBFS or not RUMBLE_LEAST_DB < under <= RUMBLE_NOTE_DB or foot:
         return None
-    severity: Severity = "look" if under < RUMBLE_LOOK_DB else "note"
-    if under < RUMBLE_FAULT_DB:
-        severity = "fault"
     return Rumble(
         track=track,
-        severity=severity,
+        severity=_severity(under),
         message=f"rumbles below 40 Hz: {level:.1f} dBFS where little is played, "
         f"{under:.0f} dB under the programme",
         fix="{type: high_pass, freq_hz: 40, slope_db_per_oct: 24, why: rumble}",
         level_dbfs=level,
         under_programme_db=under,
     )
+
+
+def _severity(under_db: float) -> Severity:
+    if under_db < RUMBLE_FAULT_DB:
+        return "fault"
+    return "look" if under_db < RUMBLE_LOOK_DB else "note"
 
 
 def programme_dbfs(cells: NDArray[np.float64], per_cell: float) -> float:

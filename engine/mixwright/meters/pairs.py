@@ -44,7 +44,9 @@ SPEED_OF_SOUND_M_PER_S = 343.0
 WINDOWS, FIRST_WINDOWS, SPREAD_WINDOWS, BEGINNINGS = 20, 5, 8, 30
 # What makes a delay certain: its height, the margin over the other sign, the bandwidth.
 CERTAIN_PEAK, CERTAIN_MARGIN, CERTAIN_HZ = 0.6, 1.4, 300.0
-SURE_PEAK = 0.7
+PERFECT_PEAK, PERFECT_MARGIN, PERFECT_HZ = 0.95, 1.15, 80.0
+LIKELY_PEAK, LIKELY_MARGIN = 0.8, 1.1
+SURE_PEAK, SURE_SHARE = 0.7, 0.6
 # How much has to be common: to go on, to tell polarity, to be told as late, to be one source.
 SOMETHING, SIGN_SHARE, SPILL_SHARE, ONE_SOURCE_SHARE = 0.1, 0.15, 0.25, 0.7
 CLEAR_MARGIN = 2.0
@@ -83,15 +85,14 @@ class PairInspector:
         delay = spectra.delay()
         if delay is None:
             return None
-        certain = (
-            abs(delay.peak) >= CERTAIN_PEAK
-            and abs(delay.peak) >= CERTAIN_MARGIN * abs(delay.other)
-            and delay.bandwidth_hz >= CERTAIN_HZ
-        )
+        certain = _certain(delay)
         if delay.share < SIGN_SHARE or (pair.shift_s and not certain):
             return Relation(pair, delay, 0)
         if certain:
             return Relation(pair, delay, 1 if delay.peak > 0.0 else -1)
+        if delay.peak >= LIKELY_PEAK and delay.peak >= LIKELY_MARGIN * abs(delay.other):
+            # Probably later by so much, which may look like the other polarity at one pitch.
+            return Relation(pair, delay, 0)
         found = cancelling(list(self._beginnings(pair)), self._rate_hz)
         return Relation(pair, delay, 0 if found is None else -1, found)
 
@@ -246,6 +247,17 @@ def _opposed(
                 yield _opposed_finding(name, against[0], rate_hz)
 
 
+def _certain(delay: Delay) -> bool:
+    """Whether a delay is one, rather than two sounds or one pitch: broad, or next to perfect."""
+    margin = abs(delay.peak) / max(abs(delay.other), 1e-9)
+    broad = (CERTAIN_PEAK, CERTAIN_MARGIN, CERTAIN_HZ)
+    perfect = (PERFECT_PEAK, PERFECT_MARGIN, PERFECT_HZ)
+    return any(
+        abs(delay.peak) >= peak and margin >= least and delay.bandwidth_hz >= width_hz
+        for peak, least, width_hz in (broad, perfect)
+    )
+
+
 def _certainty(relation: Relation) -> float:
     return relation.delay.share * (0.5 if relation.cancelling else 1.0)
 
@@ -255,10 +267,11 @@ def _opposed_finding(name: Track, relation: Relation, rate_hz: int) -> Opposed:
     partner = pair.first if name == pair.second else pair.second
     turn = 1.0 if name == pair.second else -1.0
     if found is None:
+        sure = abs(delay.peak) >= SURE_PEAK and delay.share >= SURE_SHARE
         lag_ms = turn * 1000.0 * delay.samples / rate_hz
         return Opposed(
             track=name,
-            severity="fault" if abs(delay.peak) >= SURE_PEAK else "look",
+            severity="fault" if sure else "look",
             message=f"is upside down against {partner} (correlation {delay.peak:.2f})",
             fix="polarity: invert",
             partner=partner,

@@ -16,6 +16,8 @@ from mixwright.version import __version__
 
 # Raised whenever a processor comes to sound different at the same settings.
 SOUND = 2
+# What a third-party plug-in does may change behind our back: nothing that depends on one is kept.
+FOREIGN = "PluginSettings("
 
 
 def cache_folder() -> Path:
@@ -34,7 +36,7 @@ class NumberCache:
 
     def get(self, depends: str) -> float | None:
         """Return the number kept for exactly these dependencies, if there is one."""
-        if self._folder is None:
+        if self._folder is None or FOREIGN in depends:
             return None
         try:
             value = json.loads(self._path(depends).read_text("utf-8"))["value"]
@@ -44,7 +46,7 @@ class NumberCache:
 
     def put(self, depends: str, value: float) -> None:
         """Keep a number; a cache that can't be written to is as good as none."""
-        if self._folder is None:
+        if self._folder is None or FOREIGN in depends:
             return
         path = self._path(depends)
         beside = path.with_name(f"{path.name}.{os.getpid()}")

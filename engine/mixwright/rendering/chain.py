@@ -60,7 +60,7 @@ class Chain:
         start: int,
         watch: str | None = None,
     ) -> None:
-        self.name, self.plan = path[-1], plan
+        self.name, self.plan, self._path = path[-1], plan, path
         self._eq = plan.eq.start(rate_hz, channels, start)
         self._gains = {
             part: match_gain(matches.get((self.name, part), 0.0)) for part in ("eq", "inserts")
@@ -131,8 +131,7 @@ class Chain:
     def _insert(self, block: Block) -> None:
         if self._watch == "inserts":
             self._before.feed(block)
-        for insert in self._inserts:
-            insert.process(block)
+        run_inserts(self._inserts, self._path, block)
         if self._watch == "inserts":
             self._after.feed(block)
         scaled(block, self._gains["inserts"])
@@ -162,6 +161,16 @@ def started_inserts(
             problem = Problem("render/insert", str(error))
             raise NodeError([problem], place) from error
     return running
+
+
+def run_inserts(inserts: Sequence[Running], path: tuple[str, ...], block: Block) -> None:
+    """Run a block through inserts in order; one that fails is named by its place in the sheet."""
+    for index, insert in enumerate(inserts):
+        try:
+            insert.process(block)
+        except (ValueError, RuntimeError) as error:
+            problem = Problem("render/insert-failed", str(error))
+            raise NodeError([problem], (*path, "inserts", index)) from error
 
 
 def scaled(block: Block, gain: float) -> Block:

@@ -11,6 +11,7 @@ from typing import Literal
 
 from mixwright.audio import StemInfo, probe
 from mixwright.audio.plugins import plugin_list_path, unknown_plugin
+from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.curve import DECLICK_MS, Curve, Move
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import BandRide, EqSettings
@@ -132,11 +133,14 @@ class Drawer:
         )
 
     def eq(self, bands: tuple[Band, ...]) -> EqSettings:
-        """An EQ with the rides of its bands."""
+        """An EQ with the rides of its bands.
+
+        A band that moves is one of its own kind in every step, at rest before the last.
+        """
         rides = []
         for index, band in enumerate(bands):
             freq, gain = band.automation.freq_hz, band.automation.gain_db
-            if self.has("automation") and (freq or gain):
+            if freq or gain:
                 settings = band.settings
                 rides.append(
                     BandRide(
@@ -206,6 +210,10 @@ class Drawer:
         span = self.sheet.span_of("returns", name, "impulse")
         try:
             info = probe(self.sheet.folder / room.impulse)
+            bounds = bounds_of(ImpulseSettings)["seconds"]
+            if not bounds.low <= info.seconds <= bounds.high:
+                lasts = f"{info.path.name} lasts {info.seconds:.3f} s"
+                raise ValueError(f"{lasts}, expected {bounds.low:g} to {bounds.high:g} s")
             cuts = (room.pre_delay_ms, room.high_pass_hz, room.low_pass_hz)
             return ImpulseSettings(info.frames / info.rate_hz, *cuts, later_ms), info
         except ProblemError as error:

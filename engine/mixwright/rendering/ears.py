@@ -17,7 +17,7 @@ NodeKind = Literal["file", "track", "group", "return", "mix"]
 class Figures:
     """Every figure of a node: of the whole, or of one section of the song.
 
-    `silence` is of the whole only.
+    `silence` is of whole files and mixes only.
     """
 
     kind: NodeKind

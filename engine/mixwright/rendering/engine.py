@@ -63,10 +63,6 @@ class Engine:
         self._start_strips(matches, group_keys)
         self._start_buses(matches, watch or ("", ""))
         names = [DIRECT, *(g.name for g in plan.groups), *(r.name for r in plan.returns)]
-        self._key_aligns = {
-            name: RunningAlign(self._by_name[name].ahead, self._by_name[name].plan.stem.channels)
-            for name in group_keys
-        }
         self._sums = [
             BlockSums(
                 {name: np.zeros((FRAMES, 2)) for name in names},
@@ -89,10 +85,17 @@ class Engine:
         ahead = max([0, *(strip.ahead for strip in together)])
         for strip in together:
             strip.wait_for(ahead)
+        # A group is not ahead of the song: what it listens to is held back by as much again.
+        self._key_aligns = {
+            name: RunningAlign(self._by_name[name].ahead, self._by_name[name].plan.stem.channels)
+            for name in group_keys
+        }
         for first in range(0, ahead, FRAMES):
             frames, at = min(FRAMES, ahead - first), self.plan.start - ahead + first
             for strip in together:
                 strip.treated(at, frames, self._keys_of(strip, at, frames))
+            for name, align in self._key_aligns.items():
+                align.process(self._by_name[name].front(at, frames).copy())
         for strip in set(self.tracks) - set(together):
             for first in range(0, strip.ahead, FRAMES):
                 at = self.plan.start - strip.ahead + first
@@ -132,9 +135,9 @@ class Engine:
 
     def blocks(self, progress: Progress | None = None) -> Iterator[Block]:
         """Yield the mix inside the kept span as blocks (frames, 2), valid until the next one."""
-        stop = self.plan.keep_to
-        if stop is None:
-            stop = self.plan.end + self.plan.tail
+        stop = self.plan.end + self.plan.tail
+        if self.plan.keep_to is not None:
+            stop = self.plan.keep_to + self.plan.lead_out
         starts = range(self.plan.start, stop + self.latency, FRAMES)
         placed = self._start_tracks(starts[0], self._sums[0])
         pending: Future[Block] | None = None

@@ -215,7 +215,14 @@ def whole_span(plan: Plan) -> Span:
 def _whole(plan: Plan) -> Plan:
     """The plan of the whole song, without what changes no level before the limiter."""
     return dataclasses.replace(
-        plan, start=0, keep_from=0, keep_to=None, sections=(), limiter=None, lead_in=0
+        plan,
+        start=0,
+        keep_from=0,
+        keep_to=None,
+        sections=(),
+        limiter=None,
+        lead_in=0,
+        lead_out=0,
     )
 
 

@@ -50,7 +50,7 @@ class ChainPlan:
     @property
     def matches_eq(self) -> bool:
         """Whether the EQ's change of level has to be measured and taken back."""
-        return self.level_match and bool(self.eq.bands)
+        return self.level_match and bool(self.still_eq.bands)
 
     @property
     def matches_compressor(self) -> bool:
@@ -62,14 +62,19 @@ class ChainPlan:
         """Whether the inserts' change of level has to be measured and taken back."""
         return self.level_match and bool(self.inserts)
 
+    @property
+    def still_eq(self) -> EqSettings:
+        """The EQ without the bands that move: what these do to the level is meant."""
+        moving = {ride.band for ride in self.eq.rides}
+        return EqSettings(tuple(b for i, b in enumerate(self.eq.bands) if i not in moving))
+
     def as_matched(self, part: ChainPart) -> ChainPlan:
-        """The chain as far as a part that is to be matched; an EQ's rides are not in it."""
-        eq = EqSettings(self.eq.bands)
+        """The chain as far as a part that is to be matched."""
         if part == "eq":
-            return ChainPlan(eq, self.level_match)
+            return ChainPlan(self.still_eq, self.level_match)
         if part == "compressor":
-            return replace(self, eq=eq, de_esser=None, inserts=())
-        return replace(self, eq=eq)
+            return replace(self, de_esser=None, inserts=())
+        return self
 
 
 @dataclass(frozen=True)

@@ -65,12 +65,12 @@ def performed(
     `ears` listen to the outputs of tracks, groups and returns on the way. Raises ProblemError for
     stems that turn out unreadable and for a machine that refuses.
     """
+    spools = [Spool(folder)]
     interval_s = sys.getswitchinterval()
     # Threads spend most of their time in compiled loops outside the interpreter's lock; asking for
     # it back more often than every 5 ms keeps the others from waiting.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     cache = NumberCache(cache_folder() if keep_cache else None)
-    spools = [Spool(folder)]
     pool = ThreadPoolExecutor(threads or usable_cores(), thread_name_prefix="mixwright")
     try:
         found = match_levels(plan, pool, cache, _named("matching levels", progress))
@@ -125,7 +125,7 @@ def _limited(
 
     def finish(block: Block) -> None:
         nonlocal at, skip
-        log.process(block, at)
+        log.process(block, at - limiter.latency)
         at += len(block)
         kept = block[min(skip, len(block)) :]
         skip -= len(block) - len(kept)
@@ -134,7 +134,8 @@ def _limited(
 
     for block in spool.blocks():
         finish(block * gain)
-    finish(np.zeros((limiter.latency, 2)))
+    if plan.keep_to is None:  # a part has what follows in its spool
+        finish(np.zeros((limiter.latency, 2)))
     return meter, log.reduction
 
 

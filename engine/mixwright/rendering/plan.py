@@ -29,7 +29,7 @@ class Plan:
 
     Rendering begins at `start` (before `keep_from`, so that compressors and tails have settled),
     and `tail` is how long the sound may ring on after `end`, the end of the song. `lead_in` is
-    rendered before `keep_from` for the limiter alone, and left out of the file.
+    rendered before `keep_from`, and `lead_out` after `keep_to`, for the limiter alone.
     """
 
     rate_hz: int
@@ -46,6 +46,7 @@ class Plan:
     sections: tuple[Stretch, ...] = ()
     limiter: LimiterSettings | None = None
     lead_in: int = 0
+    lead_out: int = 0
 
     @property
     def is_whole(self) -> bool:
@@ -103,7 +104,7 @@ def make_plan(
         groups=groups,
         returns=returns,
         mix_bus=mix_bus,
-        start=max(0, keep_from - lead_in - paths.settling) if keep_from else 0,
+        start=0 if paths.keeps_time else max(0, keep_from - lead_in - paths.settling),
         keep_from=keep_from,
         keep_to=keep_to,
         end=length,
@@ -111,6 +112,7 @@ def make_plan(
         sections=tuple(Stretch(s.name, a, b) for s, a, b in timeline.section_bounds(length)),
         limiter=limiter,
         lead_in=lead_in,
+        lead_out=0 if limiter is None else limiter.start(timeline.rate_hz, 2).latency,
     )
 
 

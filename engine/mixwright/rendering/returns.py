@@ -9,7 +9,7 @@ from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.contract import Running
 from mixwright.dsp.impulse import ImpulseSettings
 from mixwright.problem import Problem
-from mixwright.rendering.chain import started_inserts
+from mixwright.rendering.chain import run_inserts, started_inserts
 from mixwright.rendering.nodes import NodeError, at_node
 from mixwright.rendering.parts import ReturnPlan
 from mixwright.rendering.strip import apply_gain, set_width
@@ -25,16 +25,16 @@ class ReturnStrip:
     def __init__(self, plan: ReturnPlan, rate_hz: int, start: int) -> None:
         self.plan = plan
         path = ("returns", plan.name)
-        self._parts = [_started_effect(plan, rate_hz, start)]
-        self._parts += started_inserts(plan.inserts, path, rate_hz, 2)
-        self.latency = sum(part.latency for part in self._parts)
+        self._effect = _started_effect(plan, rate_hz, start)
+        self._inserts, self._path = started_inserts(plan.inserts, path, rate_hz, 2), path
+        self.latency = sum(part.latency for part in (self._effect, *self._inserts))
         self._eq = plan.eq.start(rate_hz, 2, start - self.latency)
         self.align = RunningAlign(0)
 
     def process(self, block: Block, at: int) -> Block:
         """Work in place on the sends at song sample `at`."""
-        for part in self._parts:
-            part.process(block)
+        self._effect.process(block)
+        run_inserts(self._inserts, self._path, block)
         self._eq.process(block)
         set_width(block, self.plan.width_percent)
         sounding = at - self.latency  # what comes out now went in so much earlier

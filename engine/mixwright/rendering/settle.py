@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import EqSettings
-from mixwright.dsp.inserts import InsertSettings
+from mixwright.dsp.inserts import InsertSettings, SaturationSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
 
@@ -46,6 +46,16 @@ class Paths:
         inserts = max([0, *(_insert_tail(track.chain.inserts, rate_hz) for track in self.tracks)])
         inserts += max([0, *(_insert_tail(g.chain.inserts, rate_hz) for g in self.groups)])
         return filters + inserts + max([0, *(_return_tail(part, rate_hz) for part in self.returns)])
+
+    @property
+    def keeps_time(self) -> bool:
+        """Whether something swings or cuts into frames from the start of the song on.
+
+        A part of the song can then be begun nowhere else.
+        """
+        chains = [*(t.chain for t in self.tracks), *(g.chain for g in self.groups)]
+        lists = [chain.inserts for chain in chains] + [part.inserts for part in self.returns]
+        return any(not isinstance(i, SaturationSettings) for inserts in lists for i in inserts)
 
     @property
     def settling(self) -> int:

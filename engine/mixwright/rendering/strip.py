@@ -46,7 +46,8 @@ class TrackStrip:
         )
         self.meter = LoudnessMeter(rate_hz, 2)
         self.peak = 0.0
-        self._span, self._heard_elsewhere = span, heard_elsewhere
+        self._heard_elsewhere = heard_elsewhere
+        self._measured = Span(span.start, span.measure_from, span.measured_end, span.end)
         self._cut_fade = max(1, round(CUT_FADE_MS * rate_hz / 1000.0))
         self._matrix = width_matrix(plan.width_percent)
         # Only what another track listens to has to outlive the work on this track.
@@ -107,7 +108,7 @@ class TrackStrip:
         placed = self._placed[:frames]
         left, right = self._gains(at, frames, mono=block.shape[1] == 1)
         peak = place(block, self._matrix, left, right, int(len(left) > 1), placed)
-        measured = kept_part(placed, at, self._span)
+        measured = kept_part(placed, at, self._measured)
         self.peak = max(
             self.peak, peak if len(measured) == frames else np.abs(measured).max(initial=0)
         )

@@ -107,9 +107,11 @@ def _mix_table(readings: Readings) -> Any:
 
 
 def _track_table(readings: Readings) -> Any:
-    table = plain_table(
-        "track at the bus", "peak dBFS", "loudness LUFS", "EQ match dB", "make-up dB"
-    )
+    # A column for what inserts did to levels, where there are any.
+    parts = {"eq": "EQ match dB", "compressor": "make-up dB", "inserts": "inserts dB"}
+    if not any(key.endswith(".inserts") for key in readings.matches_db):
+        del parts["inserts"]
+    table = plain_table("track at the bus", "peak dBFS", "loudness LUFS", *parts.values())
     for track in readings.tracks:
         table.add_row(
             track.name,
@@ -117,7 +119,7 @@ def _track_table(readings: Readings) -> Any:
             level(track.integrated_lufs),
             *(
                 match_text(readings.matches_db.get(key))
-                for key in (f"{track.name}.eq", f"{track.name}.compressor")
+                for key in (f"{track.name}.{part}" for part in parts)
             ),
         )
     return table
