@@ -294,3 +294,18 @@ def test_validating_loads_nothing_heavy(sheet: Path) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_an_interrupt_that_breaks_a_lock_is_still_an_interrupt(
+    sheet: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object) -> None:
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt:
+            raise RuntimeError("release unlocked lock")  # noqa: B904 - as the library does it
+
+    monkeypatch.setattr("mixwright.rendering.perform.match_levels", broken)
+    status, _, err = run("render", sheet, capsys=capsys)
+    assert status == 130
+    assert "interrupted" in err

@@ -89,7 +89,20 @@ def run(arguments: Sequence[str] | None = None) -> int:
         click.echo("error: the machine ran out of memory", err=True)
         return EXIT_MACHINE
     except Exception as error:  # noqa: BLE001 - the last line: our own bug, said as such
+        if _was_interrupted(error):
+            click.echo("interrupted; nothing was left half-written", err=True)
+            return EXIT_INTERRUPTED
         return _own_bug(error)
+
+
+def _was_interrupted(error: BaseException) -> bool:
+    """Whether an interrupt is behind it: one that comes as a lock is taken leaves it unlocked."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, KeyboardInterrupt):
+            return True
+        cause = cause.__cause__ or cause.__context__
+    return False
 
 
 def show_problems(error: ProblemError) -> int:
