@@ -18,8 +18,8 @@ One YAML file, read in a strict subset: no duplicate keys, aliases, tags or seco
 `yes`, `no`, `on`, `off` are words, not booleans. Units are in the keys. A place in the song is
 `section: NAME`, `bar: N` (with `beat:`, fractional) or `s: SECONDS`. Paths start at the sheet.
 An automation point starts at its place and reaches its value after `over_beats` or `over_ms`;
-`gain_db` points add to the fader, all others (those of EQ bands too) are absolute. Text with a comma
-or a `: ` in it needs quotes: `why: "boxy, against the piano"`.
+`gain_db` points add to the fader, all others (those of EQ bands too) are absolute. Text with a
+comma or a `: ` in it needs quotes: `why: "boxy, against the piano"`.
 
 `variants` are read and checked, but no command acts on them yet: `render` makes the main mix.
 """
