@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import click
 
-from mixwright.cli.options import as_json_option, json_problems, print_json
+from mixwright.cli.options import (
+    allow_outside_option,
+    as_json_option,
+    json_problems,
+    print_json,
+)
 
 
 @click.command(
@@ -17,7 +22,7 @@ Examples:
 )
 @click.argument("source", metavar="FOLDER|SHEET", type=click.Path())
 @click.option("--strict", is_flag=True, help="Exit with status 1 when a fault is found.")
-@click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
+@allow_outside_option
 @as_json_option
 def command(source: str, strict: bool, allow_outside: bool, as_json: bool) -> int:
     """List the tracks of a FOLDER or SHEET with their levels and faults, and how to mend these."""

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from mixwright.cli.options import as_json_option, json_problems, print_json
+from mixwright.cli.options import (
+    allow_outside_option,
+    allow_plugins_option,
+    as_json_option,
+    json_problems,
+    print_json,
+    threads_option,
+)
 from mixwright.cli.render import STEP_NAMES
 
 if TYPE_CHECKING:
@@ -42,9 +49,9 @@ Examples:
     "--plot", type=click.Path(path_type=Path), metavar="FILE", help="A picture: .png or .svg."
 )
 @click.option("--csv", "as_csv", is_flag=True, help="Print results as CSV.")
-@click.option("--threads", type=click.IntRange(1, 256), help="Threads to use [all cores].")
-@click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
-@click.option("--allow-plugins", is_flag=True, help="Load the third-party plug-ins it names.")
+@threads_option
+@allow_outside_option
+@allow_plugins_option
 @as_json_option
 def command(
     sources: tuple[str, ...],

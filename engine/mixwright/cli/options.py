@@ -13,6 +13,15 @@ import click
 from mixwright.problem import Fault, ProblemError
 
 sheet_argument = click.argument("sheet", type=click.Path())
+allow_outside_option = click.option(
+    "--allow-outside", is_flag=True, help="Let the sheet name files outside its folder."
+)
+allow_plugins_option = click.option(
+    "--allow-plugins", is_flag=True, help="Load the third-party plug-ins it names."
+)
+threads_option = click.option(
+    "--threads", type=click.IntRange(1, 256), help="Threads to use [all cores]."
+)
 as_json_option = click.option("--json", "as_json", is_flag=True, help="Print results as JSON.")
 
 

@@ -7,7 +7,15 @@ from pathlib import Path
 
 import click
 
-from mixwright.cli.options import as_json_option, json_problems, print_json, sheet_argument
+from mixwright.cli.options import (
+    allow_outside_option,
+    allow_plugins_option,
+    as_json_option,
+    json_problems,
+    print_json,
+    sheet_argument,
+    threads_option,
+)
 from mixwright.timeline import Position
 
 STEP_NAMES = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
@@ -80,11 +88,11 @@ Examples:
     show_default=True,
     help="shaped: noise moved to where the ear is deaf, for 16 bits.",
 )
-@click.option("--threads", type=click.IntRange(1, 256), help="Threads to use [all cores].")
+@threads_option
 @click.option("--force", is_flag=True, help="Overwrite a file that mixwright did not write.")
 @click.option("--no-cache", is_flag=True, help="Measure every level match anew.")
-@click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
-@click.option("--allow-plugins", is_flag=True, help="Load the third-party plug-ins it names.")
+@allow_outside_option
+@allow_plugins_option
 @as_json_option
 def command(
     sheet: str,

@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import click
 
-from mixwright.cli.options import as_json_option, json_problems, print_json, sheet_argument
+from mixwright.cli.options import (
+    allow_outside_option,
+    as_json_option,
+    json_problems,
+    print_json,
+    sheet_argument,
+)
 
 
 @click.command("validate", epilog="Example: mixwright validate mix.yaml")
 @sheet_argument
-@click.option("--allow-outside", is_flag=True, help="Let the sheet name files outside its folder.")
+@allow_outside_option
 @as_json_option
 def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
     """Check SHEET: its shape, its names and times, and the headers of its files.

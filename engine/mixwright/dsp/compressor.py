@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
-from mixwright.dsp.detector import Detector, time_coefficient
+from mixwright.dsp.detector import Detector, over_threshold_db, time_coefficient
 from mixwright.dsp.reduction import CountedReduction, GainReduction
 from mixwright.units import Block
 
@@ -66,13 +66,8 @@ def static_curve_db(settings: CompressorSettings, level_db: float) -> float:
     >>> static_curve_db(CompressorSettings(-20.0, 2.0, knee_db=6.0), -10.0)
     -15.0
     """
-    over, knee = level_db - settings.threshold_db, settings.knee_db
-    slope = 1.0 / settings.ratio - 1.0
-    if 2.0 * over < -knee:
-        return level_db
-    if 2.0 * abs(over) <= knee and knee > 0.0:
-        return level_db + slope * (over + knee / 2.0) ** 2 / (2.0 * knee)
-    return level_db + slope * max(over, 0.0)
+    over_db = over_threshold_db(level_db - settings.threshold_db, settings.knee_db)
+    return level_db + (1.0 / settings.ratio - 1.0) * over_db
 
 
 class RunningCompressor(CountedReduction):

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
-from mixwright.dsp.detector import Detector, time_coefficient
+from mixwright.dsp.detector import Detector, over_threshold_db, time_coefficient
 from mixwright.dsp.reduction import CountedReduction
 from mixwright.units import Block, db_to_gain
 
@@ -52,13 +52,8 @@ def band_reduction_db(settings: DeEsserSettings, level_db: float) -> float:
     >>> band_reduction_db(DeEsserSettings(-30.0, ratio=4.0, knee_db=6.0), -22.0)
     6.0
     """
-    over, knee = level_db - settings.threshold_db, settings.knee_db
-    slope = 1.0 - 1.0 / settings.ratio
-    if 2.0 * abs(over) <= knee and knee > 0.0:
-        wanted = slope * (over + knee / 2.0) ** 2 / (2.0 * knee)
-    else:
-        wanted = slope * max(over, 0.0)
-    return min(wanted, settings.range_db)
+    over_db = over_threshold_db(level_db - settings.threshold_db, settings.knee_db)
+    return min((1.0 - 1.0 / settings.ratio) * over_db, settings.range_db)
 
 
 def shelf_gain_db(

@@ -15,9 +15,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
-from mixwright.dsp.filters import design_pass
+from mixwright.dsp.filters import design_cuts
 from mixwright.dsp.sinc import HALF, fractional_taps
 from mixwright.units import Block, ms_to_samples, scratch_block
+
+# Times in ms from a time in seconds on: (from_s, ms).
+Times = tuple[tuple[float, float], ...]
+
+
+def times_from(start_s: float, first_ms: float, later_ms: Times) -> tuple[float, Times]:
+    """Return the time in ms at `start_s` and the later ones, counted from there.
+
+    >>> times_from(10.0, 20.0, ((4.0, 25.0), (12.0, 30.0)))
+    (25.0, ((2.0, 30.0),))
+    """
+    times = [(0.0, first_ms), *later_ms]
+    now_ms = [ms for from_s, ms in times if from_s <= start_s][-1]
+    return now_ms, tuple((from_s - start_s, ms) for from_s, ms in times if from_s > start_s)
 
 
 @dataclass(frozen=True)
@@ -41,7 +55,7 @@ class DelaySettings:
     feedback_db: float | None = bounded(-60.0, -0.5, default=None)
     high_pass_hz: float | None = bounded(10.0, 2000.0, default=None)
     low_pass_hz: float | None = bounded(500.0, 22000.0, default=None)
-    later_times_ms: tuple[tuple[float, float], ...] = ()
+    later_times_ms: Times = ()
     ping_pong: bool = False
     duck_db: float | None = bounded(0.5, 30.0, default=None)
 
@@ -56,10 +70,8 @@ class DelaySettings:
 
     def begun_at(self, start_s: float) -> DelaySettings:
         """Return the settings for a line that starts so far into the song."""
-        times = [(0.0, self.time_ms), *self.later_times_ms]
-        now = [time_ms for from_s, time_ms in times if from_s <= start_s][-1]
-        later = tuple((from_s - start_s, time_ms) for from_s, time_ms in times if from_s > start_s)
-        return replace(self, time_ms=now, later_times_ms=later)
+        now_ms, later = times_from(start_s, self.time_ms, self.later_times_ms)
+        return replace(self, time_ms=now_ms, later_times_ms=later)
 
     def tail_samples(self, rate_hz: int) -> int:
         """Samples until the repeats are `TAIL_DB` down."""
@@ -164,11 +176,7 @@ class RunningDelay:
         self._head = self._keep
         self._feedback = 0.0 if settings.feedback_db is None else 10 ** (settings.feedback_db / 20)
         self._crossed = settings.ping_pong
-        cuts = [
-            design_pass("high_pass", settings.high_pass_hz, 12, rate_hz),
-            design_pass("low_pass", settings.low_pass_hz, 12, rate_hz),
-        ]
-        self._sections = np.concatenate(cuts)
+        self._sections = design_cuts(settings.high_pass_hz, settings.low_pass_hz, rate_hz)
         self._filter_state = np.zeros((len(self._sections), 2, channels))
         self._duck = None if settings.duck_db is None else _Duck(settings.duck_db, rate_hz)
 

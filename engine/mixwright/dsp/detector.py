@@ -12,7 +12,7 @@ import numpy as np
 
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.eq import RunningCascade
-from mixwright.dsp.filters import design_pass
+from mixwright.dsp.filters import design_cuts
 from mixwright.units import Block, ms_to_samples, scratch_block
 
 # Slope of the high- and low-pass on what a detector hears.
@@ -26,6 +26,19 @@ def time_coefficient(time_ms: float, rate_hz: int) -> float:
     0.997918835
     """
     return math.exp(-1000.0 / (time_ms * rate_hz))
+
+
+def over_threshold_db(over_db: float, knee_db: float) -> float:
+    """Return by how many dB a level counts as beyond a threshold, with a quadratic knee around it.
+
+    Source: Giannoulis, Massberg, Reiss, JAES 60(6), 2012, eq. 4.
+
+    >>> over_threshold_db(0.0, 8.0), over_threshold_db(10.0, 8.0)
+    (1.0, 10.0)
+    """
+    if 2.0 * abs(over_db) <= knee_db and knee_db > 0.0:
+        return (over_db + knee_db / 2.0) ** 2 / (2.0 * knee_db)
+    return max(over_db, 0.0)
 
 
 class Detector:
@@ -45,10 +58,7 @@ class Detector:
         rms_ms: float | None = None,
         slope_db_per_oct: int = DETECTOR_SLOPE_DB_PER_OCT,
     ) -> None:
-        passes = (("high_pass", high_pass_hz), ("low_pass", low_pass_hz))
-        self._sections = np.concatenate(
-            [design_pass(kind, hz, slope_db_per_oct, rate_hz) for kind, hz in passes]
-        )
+        self._sections = design_cuts(high_pass_hz, low_pass_hz, rate_hz, slope_db_per_oct)
         self._smoothing = None if rms_ms is None else time_coefficient(rms_ms, rate_hz)
         self._align = RunningAlign(round(ms_to_samples(look_ahead_ms, rate_hz)), channels)
         self._filter: RunningCascade | None = None

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
-from mixwright.dsp.detector import Detector, time_coefficient
+from mixwright.dsp.detector import Detector, over_threshold_db, time_coefficient
 from mixwright.dsp.reduction import CountedReduction
 from mixwright.units import Block, ms_to_samples
 
@@ -52,13 +52,8 @@ def expander_curve_db(settings: ExpanderSettings, level_db: float) -> float:
     >>> expander_curve_db(ExpanderSettings(-40.0, ratio=2.0, knee_db=6.0), -50.0)
     -60.0
     """
-    under, knee = settings.threshold_db - level_db, settings.knee_db
-    slope = settings.ratio - 1.0
-    if 2.0 * abs(under) <= knee and knee > 0.0:
-        wanted = slope * (under + knee / 2.0) ** 2 / (2.0 * knee)
-    else:
-        wanted = slope * max(under, 0.0)
-    return level_db - min(wanted, settings.range_db)
+    under_db = over_threshold_db(settings.threshold_db - level_db, settings.knee_db)
+    return level_db - min((settings.ratio - 1.0) * under_db, settings.range_db)
 
 
 class RunningExpander(CountedReduction):

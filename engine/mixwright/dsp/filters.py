@@ -118,6 +118,21 @@ def cookbook_sections(band: BandSettings, rate_hz: int) -> Sections:
     return _normalised([row])
 
 
+def design_cuts(
+    high_pass_hz: float | None,
+    low_pass_hz: float | None,
+    rate_hz: int,
+    slope_db_per_oct: int = 12,
+) -> Sections:
+    """Return a high-pass and a low-pass in a row, each left out where its corner is None.
+
+    >>> design_cuts(200.0, None, 48000).shape
+    (1, 5)
+    """
+    passes = (("high_pass", high_pass_hz), ("low_pass", low_pass_hz))
+    return np.concatenate([design_pass(k, hz, slope_db_per_oct, rate_hz) for k, hz in passes])
+
+
 def k_weighting(rate_hz: int) -> Sections:
     """Return the K-weighting of BS.1770-5 for a sample rate, shape ``(2, 5)``.
 

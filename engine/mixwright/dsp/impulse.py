@@ -15,14 +15,13 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.dsp.convolution import RunningConvolution
+from mixwright.dsp.delay import Times, times_from
 from mixwright.dsp.response import (
     RunningRoom,
-    Times,
     after_silence,
     as_loud_as_dry,
     cut,
     started,
-    times_from,
 )
 
 Values = NDArray[np.float64]
@@ -51,10 +50,7 @@ class ImpulseSettings:
         ValueError if there is nothing in it or it holds something that is not a number.
         """
         response, tail = prepared_impulse(samples, self, rate_hz), self.tail_samples(rate_hz)
-        if not self.later_pre_delays_ms:
-            return started(response, tail, (), rate_hz)
-        moving = ((0.0, self.pre_delay_ms), *self.later_pre_delays_ms)
-        return started(response, tail, moving, rate_hz)
+        return started(response, tail, self.pre_delay_ms, self.later_pre_delays_ms, rate_hz)
 
     def begun_at(self, start_s: float) -> ImpulseSettings:
         """Return the settings for a room that starts so far into the song."""

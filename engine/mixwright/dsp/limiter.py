@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from mixwright.dsp.contract import bounded, check_bounds
 from mixwright.dsp.detector import time_coefficient
 from mixwright.dsp.reduction import CountedReduction
+from mixwright.dsp.sinc import kaiser_sinc
 from mixwright.units import Block, db_to_gain, ms_to_samples
 
 # Half the taps of each interpolator and the beta of its Kaiser window.
@@ -66,8 +67,7 @@ def interpolator(half_taps: int, beta: float, points: int) -> NDArray[np.float64
     """
     offsets = np.arange(-half_taps + 1, half_taps + 1)
     at = offsets - np.arange(1, points)[:, None] / points
-    edge = np.clip(1.0 - (at / half_taps) ** 2, 0.0, None)
-    taps = np.sinc(at) * np.i0(beta * np.sqrt(edge))
+    taps = kaiser_sinc(at, half_taps, beta)
     phases = np.ascontiguousarray(taps / taps.sum(axis=1, keepdims=True))
     phases.setflags(write=False)
     return phases

@@ -3,34 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.dsp.convolution import RunningConvolution
-from mixwright.dsp.delay import RunningPreDelay
+from mixwright.dsp.delay import RunningPreDelay, Times
 from mixwright.dsp.eq import RunningCascade
-from mixwright.dsp.filters import design_pass, k_weighting, response_db
+from mixwright.dsp.filters import design_cuts, k_weighting, response_db
 from mixwright.units import Block
 
 Values = NDArray[np.float64]
-# Pre-delays from a time in seconds on: (from_s, ms).
-Times = tuple[tuple[float, float], ...]
-
 # A source panned hard is heard in both sides of a room, nearer its own.
 CROSSFEED = 0.3
-
-
-def times_from(start_s: float, first_ms: float, later_ms: Times) -> tuple[float, Times]:
-    """Return the time in ms at `start_s` and the later ones, counted from there.
-
-    >>> times_from(10.0, 20.0, ((4.0, 25.0), (12.0, 30.0)))
-    (25.0, ((2.0, 30.0),))
-    """
-    times = [(0.0, first_ms), *later_ms]
-    now_ms = [ms for from_s, ms in times if from_s <= start_s][-1]
-    return now_ms, tuple((from_s - start_s, ms) for from_s, ms in times if from_s > start_s)
 
 
 def cut(
@@ -40,11 +25,8 @@ def cut(
 
     Applied to the response once instead of to the sound all the time.
     """
-    cuts = [
-        design_pass("high_pass", high_pass_hz, 12, rate_hz),
-        design_pass("low_pass", low_pass_hz, 12, rate_hz),
-    ]
-    return RunningCascade(np.concatenate(cuts), 2).process(np.array(response, order="C"))
+    cuts = design_cuts(high_pass_hz, low_pass_hz, rate_hz)
+    return RunningCascade(cuts, 2).process(np.array(response, order="C"))
 
 
 def as_loud_as_dry(response: Values, rate_hz: int) -> Values:
@@ -71,12 +53,13 @@ class RunningRoom:
 
 
 def started(
-    response: Values, tail: int, pre_delays: Sequence[tuple[float, float]], rate_hz: int
+    response: Values, tail: int, pre_delay_ms: float, later_pre_delays_ms: Times, rate_hz: int
 ) -> RunningConvolution | RunningRoom:
-    """Return the running room; `pre_delays` are ``(from_s, ms)`` that are not in the response."""
+    """Return the running room; only a pre-delay that never moves is in its response."""
     convolution = RunningConvolution(response, tail, CROSSFEED)
-    if not pre_delays:
+    if not later_pre_delays_ms:
         return convolution
+    pre_delays = ((0.0, pre_delay_ms), *later_pre_delays_ms)
     return RunningRoom(RunningPreDelay(pre_delays, rate_hz), convolution)
 
 

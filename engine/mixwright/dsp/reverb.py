@@ -16,16 +16,15 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.dsp.convolution import RunningConvolution
+from mixwright.dsp.delay import Times, times_from
 from mixwright.dsp.early import Room, early_response, room_for
 from mixwright.dsp.late import OCTAVES_HZ, Band, bands_for, factor_at, late_tail
 from mixwright.dsp.response import (
     RunningRoom,
-    Times,
     after_silence,
     as_loud_as_dry,
     cut,
     started,
-    times_from,
 )
 from mixwright.dsp.trueing import trued
 from mixwright.units import db_to_gain
@@ -64,10 +63,7 @@ class ReverbSettings:
         if channels != 2:
             raise ValueError("a reverb takes stereo blocks")
         response, tail = synthesise_impulse(self, rate_hz), self.tail_samples(rate_hz)
-        if not self.later_pre_delays_ms:
-            return started(response, tail, (), rate_hz)
-        moving = ((0.0, self.pre_delay_ms), *self.later_pre_delays_ms)
-        return started(response, tail, moving, rate_hz)
+        return started(response, tail, self.pre_delay_ms, self.later_pre_delays_ms, rate_hz)
 
     def begun_at(self, start_s: float) -> ReverbSettings:
         """Return the settings for a reverb that starts so far into the song."""

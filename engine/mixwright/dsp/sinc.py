@@ -15,6 +15,18 @@ HALF = 16
 BETA = 8.0
 
 
+def kaiser_sinc(at: NDArray[np.float64], half: int, beta: float) -> NDArray[np.float64]:
+    """Return a sinc under a Kaiser window at places in samples; it is 0 from `half` on.
+
+    The gain at DC is only near 1: divide taps by their sum.
+
+    >>> (kaiser_sinc(np.array([0.0, 1.0]), 16, 8.0) / np.i0(8.0)).round(12).tolist()
+    [1.0, 0.0]
+    """
+    edge = np.maximum(1.0 - (at / half) ** 2, 0.0)
+    return np.asarray(np.sinc(at) * np.i0(beta * np.sqrt(edge)))
+
+
 def fractional_taps(fractions: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the taps ``(n, 2 * HALF)`` that delay by `fractions` in [0, 1), with unit sum.
 
@@ -25,8 +37,7 @@ def fractional_taps(fractions: NDArray[np.float64]) -> NDArray[np.float64]:
     16
     """
     at = np.arange(HALF, -HALF, -1) - np.asarray(fractions)[:, None]
-    window = np.i0(BETA * np.sqrt(np.maximum(1.0 - (at / HALF) ** 2, 0.0)))
-    taps = np.sinc(at) * window
+    taps = kaiser_sinc(at, HALF, BETA)
     taps /= taps.sum(axis=1, keepdims=True)
     exact = np.asarray(fractions) == 0.0
     taps[exact] = np.arange(2 * HALF) == HALF

@@ -16,6 +16,7 @@ import numpy as np
 from mixwright.audio import StemInfo, StemReader, probe
 from mixwright.audio.bext import Bext, read_bext
 from mixwright.audio.probe import PCM_BYTES
+from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.faults import FaultMeter
 from mixwright.meters.findings import Finding
@@ -25,8 +26,9 @@ from mixwright.meters.silence import SilenceMeter, SilenceReadings
 from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.engine import FRAMES
+from mixwright.rendering.plan import probe_stems
 from mixwright.sheet import Sheet, Track
-from mixwright.units import Block, scratch_block
+from mixwright.units import Block
 
 SUFFIXES = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga")
 SEVERITIES = ("fault", "look", "note")
@@ -131,16 +133,10 @@ def _one(stem: Stem) -> tuple[StemReadings, tuple[Finding, ...], Features]:
     lead = round(stem.lead_s * info.rate_hz)
     for at in range(0, lead, FRAMES):
         faults.feed(np.zeros((min(FRAMES, lead - at), info.channels)))
-    reader = StemReader(info, info.rate_hz)
-    try:
-        for at in range(0, info.frames, FRAMES):
-            frames = min(FRAMES, info.frames - at)
-            block = reader.read(scratch_block(frames, info.channels, "front"))
-            sound.feed(block)
-            silence.feed(block)
-            faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
-    finally:
-        reader.close()
+    for at, block in played(info):
+        sound.feed(block)
+        silence.feed(block)
+        faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
     read = StemReadings(stem.name, info, sound.readings(), silence.readings(), read_bext(info.path))
     return read, faults.findings(stem.name), faults.features()
 
@@ -201,13 +197,5 @@ def _odd_rates(stems: Sequence[Stem], rate_hz: int) -> list[Finding]:
 
 def stems_of_sheet(sheet: Sheet) -> list[Stem]:
     """Return the files of a sheet's tracks by the names of these; ProblemError names bad ones."""
-    found, problems = [], []
-    for track in sheet.tracks:
-        try:
-            found.append(Stem(track.name, probe(sheet.folder / track.file), track))
-        except ProblemError as error:
-            span = sheet.span_of("tracks", track.name, "file")
-            problems += [dataclasses.replace(p, span=span) for p in error.problems]
-    if problems:
-        raise ProblemError(problems)
-    return found
+    pairs = zip(sheet.tracks, probe_stems(sheet), strict=True)
+    return [Stem(track.name, info, track) for track, info in pairs]

@@ -6,16 +6,18 @@ A mix is measured as its file would be: after make-up and limiter, its tail trim
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.audio import StemReader, probe
+from mixwright.audio import StemInfo, StemReader, probe
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
-from mixwright.rendering.engine import FRAMES
-from mixwright.rendering.perform import StageProgress, performed
+from mixwright.rendering.engine import FRAMES, Ears
+from mixwright.rendering.perform import Performed, StageProgress, performed
 from mixwright.rendering.plan import Plan
-from mixwright.units import scratch_block
+from mixwright.units import SILENCE_DB, Block, scratch_block
 
 
 @dataclass(frozen=True)
@@ -47,19 +49,26 @@ def hear_file(path: Path) -> Ear:
     """Play one sound file, at its own rate, to all meters; ProblemError if it can't be read."""
     info = probe(path)
     ear = Ear("file", path.name, info.rate_hz, info.channels)
+    for _, block in played(info):
+        ear.feed(block)
+    return ear
+
+
+def played(info: StemInfo) -> Iterator[tuple[int, Block]]:
+    """Yield a file at its own rate: frames so far, and a block that is valid until the next."""
     reader = StemReader(info, info.rate_hz)
     try:
         for at in range(0, info.frames, FRAMES):
             frames = min(FRAMES, info.frames - at)
-            ear.feed(reader.read(scratch_block(frames, info.channels, "front")))
+            yield at, reader.read(scratch_block(frames, info.channels, "front"))
     finally:
         reader.close()
-    return ear
 
 
 def measure_file(path: Path) -> Measured:
     """Return every figure of a sound file."""
-    return Measured(path, probe(path).rate_hz, (hear_file(path).figures(),))
+    ear = hear_file(path)
+    return Measured(path, ear.rate_hz, (ear.figures(),))
 
 
 def measure_plan(
@@ -91,19 +100,28 @@ def measure_plan(
 
 def hear_mix(
     plan: Plan,
-    ears: dict[tuple[str, str], Ear] | None = None,
+    ears: Ears | None = None,
     threads: int | None = None,
     progress: StageProgress | None = None,
 ) -> Ear:
     """Perform a plan and play its mix to all meters; `ears` hear its nodes."""
     mix = Ear("mix", "mix", plan.rate_hz)
-    with (
-        _working_folder() as folder,
-        performed(plan, Path(folder), threads=threads, ears=ears or {}, progress=progress) as done,
-    ):
+    with _performance(plan, ears or {}, threads, progress) as done:
         for block in done.blocks():
             mix.feed(block)
     return mix
+
+
+@contextmanager
+def _performance(
+    plan: Plan, ears: Ears, threads: int | None, progress: StageProgress | None
+) -> Iterator[Performed]:
+    """A performance whose spool is among the temporary files."""
+    with (
+        _working_folder() as folder,
+        performed(plan, Path(folder), threads=threads, ears=ears, progress=progress) as done,
+    ):
+        yield done
 
 
 def _working_folder() -> tempfile.TemporaryDirectory[str]:
@@ -128,9 +146,12 @@ def loudest_section(
     """Return the section that is loudest when only gain and pan are there, if there are any."""
     if not balance.sections:
         return None
-    levels = {
-        figures.section: figures.sound.integrated_lufs or -999.0
-        for figures in sections_of(hear_mix(balance, threads=threads), balance)
-    }
+    with _performance(balance, {}, threads, None) as done:
+        rate_hz, sound = balance.rate_hz, done.meter.sound
+        levels = {
+            s.name: sound.readings(s.start / rate_hz, s.end / rate_hz, done.gain).integrated_lufs
+            or SILENCE_DB
+            for s in balance.sections
+        }
     section = max(levels, key=lambda name: levels[name])
-    return Loudest(str(section), levels[section], claimed)
+    return Loudest(section, levels[section], claimed)

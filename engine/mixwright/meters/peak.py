@@ -21,6 +21,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.dsp.sinc import kaiser_sinc
 from mixwright.meters.layout import HALF_TAPS, MARGIN, NEAREST, QUARTER_TAPS
 from mixwright.units import Block
 
@@ -36,8 +37,8 @@ def half_band(pairs: int, beta: float) -> NDArray[np.float64]:
     >>> round(2.0 * float(taps.sum()), 12)
     1.0
     """
-    at = np.arange(pairs) + 0.5
-    taps = np.sinc(at) * np.i0(beta * np.sqrt(1.0 - (at / pairs) ** 2))
+    at = np.arange(pairs, dtype=np.float64) + 0.5
+    taps = kaiser_sinc(at, pairs, beta)
     return np.asarray(taps / (2.0 * taps.sum()))
 
 

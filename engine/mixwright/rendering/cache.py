@@ -12,12 +12,13 @@ import math
 import os
 from pathlib import Path
 
+from mixwright.dsp.inserts import PluginSettings
 from mixwright.version import __version__
 
 # Raised whenever a processor comes to sound different at the same settings.
 SOUND = 2
 # What a third-party plug-in does may change behind our back: nothing that depends on one is kept.
-FOREIGN = "PluginSettings("
+FOREIGN = f"{PluginSettings.__name__}("
 
 
 def cache_folder() -> Path:

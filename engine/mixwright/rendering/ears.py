@@ -32,7 +32,7 @@ class Ear:
     """Fed blocks of one node; then asked for the whole or any stretch of it, at any gain."""
 
     def __init__(self, kind: NodeKind, name: str, rate_hz: int, channels: int = 2) -> None:
-        self.kind, self.name = kind, name
+        self.kind, self.name, self.rate_hz = kind, name, rate_hz
         self.sound = SoundMeter(rate_hz, channels)
         self._spectrum = SpectrumMeter(rate_hz, channels)
         self._silence = SilenceMeter(rate_hz, channels)

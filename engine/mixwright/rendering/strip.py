@@ -39,7 +39,7 @@ class TrackStrip:
         watch: str | None = None,
     ) -> None:
         self.plan, self.name = plan, plan.name
-        self._rate_hz, self._channels = rate_hz, plan.stem.channels
+        self._channels = plan.stem.channels
         path = ("tracks", plan.name)
         self.chain = Chain(
             path, plan.chain, matches, rate_hz, self._channels, span, span.start, watch
