@@ -234,7 +234,9 @@ def command(*arguments: str | Path) -> list[str]:
 
 
 def test_interrupting_a_render_leaves_the_old_mix(make_song: SongMaker) -> None:
-    path = make_song({f"t{k}": (noise(k, 60, 2), "gain_db: -12") for k in range(6)})
+    # Far longer than its tracks, so that it is still at work when the signal comes.
+    tracks = {f"t{k}": (noise(k, 10, 2), "gain_db: -12") for k in range(6)}
+    path = make_song(tracks, song=", end: {s: 1800}")
     out = path.parent / "out"
     out.mkdir()
     process = subprocess.Popen(
