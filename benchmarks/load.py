@@ -13,6 +13,9 @@ import soundfile
 RATE_HZ = 48000
 PASS_HZ, CUT_HZ, LIFT_HZ, AIR_HZ = 90, 320, 3000, 9000
 
+SECONDS_A_BAR = 2.5
+ROLES = {0: "lead_vocal", 1: "kick", 2: "bass"}
+
 
 def make_stems(folder: Path, stems: int, seconds: float) -> None:
     """Write stereo 24-bit stems: struck notes of noise that die away, different ones each."""
@@ -28,11 +31,18 @@ def make_stems(folder: Path, stems: int, seconds: float) -> None:
                 file.write(np.clip(noise, -0.9, 0.9))
 
 
-def write_sheet(folder: Path, stems: int) -> Path:
-    """Write the sheet and return its path."""
+def write_sheet(folder: Path, stems: int, seconds: float) -> Path:
+    """Write the sheet and return its path; the song has six parts of equal length."""
+    bars = [1 + int(part * seconds / SECONDS_A_BAR / 6) for part in range(6)]
+    parts = [f"{{name: part {bar}, bar: {bar}}}" for bar in dict.fromkeys(bars)]
     lines = [
         "format: 1",
-        "song: {title: Load, sample_rate_hz: 48000, tempo: [{bar: 1, bpm: 96, beats_per_bar: 4}]}",
+        "song:",
+        "  title: Load",
+        "  sample_rate_hz: 48000",
+        "  tempo: [{bar: 1, bpm: 96, beats_per_bar: 4}]",
+        f"  sections: [{', '.join(parts)}]",
+        f"  loudest_section: part {bars[-1]}",
         "tracks:",
     ]
     for index in range(stems):
@@ -40,6 +50,7 @@ def write_sheet(folder: Path, stems: int) -> Path:
         lines += [
             f"  t{index:02d}:",
             f"    file: stems/t{index:02d}.wav",
+            f"    role: {ROLES.get(index, 'other')}",
             f"    gain_db: {-30 - index % 5}",
             f"    pan: {'C' if index % 3 == 0 else side + str(10 + index * 3)}",
             "    eq:",

@@ -57,6 +57,10 @@ def test_it_uses_every_part_of_the_format(example: Path) -> None:
     # A recorded room and a third-party plug-in can't be made by code, and a limiter is for
     # deliveries at a given loudness, not for this mix.
     left_out |= {"impulse", "pre_delay_note", "plugin", "parameters", "limiter", "ceiling_dbtp"}
+    # Limits are there for songs that need others than usual, a target where a delivery has one.
+    left_out |= set(schema["properties"]["limits"]["properties"])
+    left_out |= {"delivery", "standard", "integrated_lufs", "tolerance_lu", "true_peak_dbtp"}
+    left_out.add("limits")
     bands_hz = {key for key in declared(schema) if key.isdigit()}
     assert declared(schema) - used - left_out - bands_hz == set()
 
@@ -78,6 +82,14 @@ def test_it_measures_like_a_mix(sheet: Sheet, tmp_path: Path) -> None:
     assert 1.0 <= whole.reductions["mix_bus.compressor"].max_db <= 3.5
     heard = {track.name for track in sheet.tracks if not track.mute}
     assert all(t.integrated_lufs > -60 for t in whole.tracks if t.name in heard)
+
+
+def test_it_proves_its_six_steps(sheet: Sheet) -> None:
+    checked = mixwright.check(sheet)
+    assert [s.remark.message for s in checked.spoken() if s.counts] == []
+    assert [stage.state for stage in checked.stages] == ["holds"] * 8
+    # What it lives with is said, with the reason.
+    assert [s.rule for s in checked.spoken() if s.accepted] == ["mixbus/tone-off"]
 
 
 def test_steps_build_on_one_another(sheet: Sheet) -> None:

@@ -12,7 +12,7 @@ from scipy import signal
 
 from mixwright.meters.bands import nominal_octaves, nominal_third_octaves, octaves, third_octaves
 from mixwright.meters.compare import differences
-from mixwright.meters.spectrum import SpectrumMeter, SpectrumReadings
+from mixwright.meters.spectrum import HOP_S, SpectrumMeter, SpectrumReadings
 
 RATES_HZ = (44100, 48000, 88200, 96000, 192000)
 
@@ -64,9 +64,14 @@ def coloured(seed: int, seconds: float, rate_hz: int, exponent: float) -> NDArra
     return 0.1 * noise / noise.std()
 
 
-def fed(samples: NDArray[np.float64], rate_hz: int = 48000, block: int = 65536) -> SpectrumMeter:
+def fed(
+    samples: NDArray[np.float64],
+    rate_hz: int = 48000,
+    block: int = 65536,
+    hop_s: float = HOP_S,
+) -> SpectrumMeter:
     samples = samples[:, None] if samples.ndim == 1 else samples
-    meter = SpectrumMeter(rate_hz, samples.shape[1])
+    meter = SpectrumMeter(rate_hz, samples.shape[1], hop_s)
     for at in range(0, len(samples), block):
         meter.feed(samples[at : at + block])
     return meter
@@ -344,3 +349,81 @@ def test_differences_are_defined_for_silence_and_other_rates() -> None:
     assert differences(heard, heard).side_to_mid_db == 0.0
     low_rate = fed(noise, 16000).readings()
     assert len(differences(heard, low_rate).octave_db) == len(octaves(16000))
+
+
+@pytest.mark.parametrize("index", [9, 16, 25])
+def test_selectivity_with_a_short_hop_is_class_1_from_200_hz_up(index: int) -> None:
+    # An eighth of the default hop: 25 Hz, the lowest band that keeps the limits, times eight.
+    for ratio, least, most in THIRD_LIMITS:
+        for hz in (third_octaves()[index].midband_hz * ratio**side for side in (1, -1)):
+            if hz < 24000.0:
+                meter = fed(sine(hz, 48000, 1.0), hop_s=1 / 24)
+                level = meter.readings(0.1, 0.9).third_octave_db[index]
+                assert least <= -3.0103 - level <= most, hz
+
+
+@pytest.mark.parametrize("rate_hz", [12000, 44100, 48000])
+def test_powers_by_frame_add_up_to_the_energy(rate_hz: int) -> None:
+    # Parseval again, at any hop: frames times the hop are the energy of the signal.
+    random = np.random.default_rng(13)
+    samples = random.standard_normal((50021, 2)) * random.uniform(0, 1, (50021, 1)) ** 4
+    meter = fed(samples, rate_hz, hop_s=1 / 24)
+    found, outside = meter.band_powers(), meter.readings()
+    powers_outside = powers((outside.below_db, outside.above_db)).sum()
+    energy = found.sum() * meter.hop_s + powers_outside * outside.seconds
+    assert energy == pytest.approx((samples**2).sum() / rate_hz)
+    count = len(third_octaves(rate_hz))
+    assert found.shape == (math.ceil(50021 / rate_hz / meter.hop_s) + 1, 30)
+    assert found[:, :count].all()
+    assert not found[:, count:].any()
+    assert meter.band_powers_by_channel().sum(axis=2) == pytest.approx(found)
+    assert meter.band_powers(gain=0.5) == pytest.approx(found / 4)
+
+
+def test_frames_are_where_they_are_said_to_be() -> None:
+    tone = np.zeros((96000, 1))
+    tone[36000:60000, 0] = sine(1000.0, 48000, 0.5)
+    meter = fed(tone, hop_s=1 / 24)
+    assert meter.hop_s == pytest.approx(1 / 24, abs=1e-12)
+    times, power = meter.frame_times_s(), meter.band_powers()[:, 16]
+    assert times == pytest.approx(np.arange(49) / 24)
+    # Full within, a half where the tone begins and ends (its click is in other bands), else none.
+    assert power[(times > 0.76) & (times < 1.24)] == pytest.approx(0.5, rel=1e-3)
+    assert power[(times == 0.75) | (times == 1.25)] == pytest.approx(0.25, rel=0.05)
+    assert power[(times < 0.74) | (times > 1.26)].max() < 1e-12
+
+
+@pytest.mark.parametrize("stretch", [(0.0, None), (0.31, 1.7), (0.5, 99.0), (0.0, 1.0)])
+def test_powers_by_frame_are_those_that_the_readings_are_made_of(
+    stretch: tuple[float, float | None],
+) -> None:
+    noise = np.random.default_rng(14).standard_normal((96000, 2)) * 0.1
+    meter = fed(noise, hop_s=1 / 24)
+    found, times = meter.band_powers(*stretch), meter.frame_times_s(*stretch)
+    readings = meter.readings(*stretch)
+    energy = powers(readings.third_octave_db) * readings.seconds
+    assert found.sum(axis=0) * meter.hop_s == pytest.approx(energy)
+    start, end = stretch[0], min(stretch[1] or 2.0, 2.0)
+    first = start if start == 0.0 else start + meter.hop_s
+    last = end if end == 2.0 else end - meter.hop_s
+    assert first - 1e-9 <= times[0] < first + meter.hop_s
+    assert last - meter.hop_s < times[-1] <= last + 1e-9
+    assert len(times) == len(found)
+
+
+def test_frames_of_stretches_that_hold_none() -> None:
+    meter = fed(sine(1000.0, 48000, 2.0), hop_s=1 / 24)
+    assert meter.frame_times_s(1.0, 1.01) == pytest.approx([1.0])
+    assert meter.band_powers(3.0).shape == (0, 30)
+    assert SpectrumMeter(48000, 2, hop_s=1 / 24).band_powers().shape == (0, 30)
+    with pytest.raises(ValueError, match="expected more than start_s"):
+        meter.band_powers(1.0, 1.0)
+    with pytest.raises(ValueError, match="expected two samples or more"):
+        SpectrumMeter(48000, 1, hop_s=1e-5)
+
+
+def test_any_blocks_give_the_same_powers_by_frame() -> None:
+    noise = np.random.default_rng(15).standard_normal((100011, 2)) * 0.1
+    found = [fed(noise, 44100, block, 1 / 24).band_powers() for block in (200000, 16000, 977)]
+    assert np.array_equal(found[0], found[1])
+    assert np.array_equal(found[0], found[2])

@@ -12,20 +12,22 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.version import __version__
 
-_VERBS = ("compare_references", "inspect", "load", "measure", "plan", "render")
+_VERBS = ("check", "compare_references", "inspect", "load", "log", "measure", "plan", "render")
 __all__ = [
     "Position",
     "__version__",
+    "check",
     "compare_references",
     "inspect",
     "load",
+    "log",
     "measure",
     "plan",
     "render",
 ]
 
 if TYPE_CHECKING:
-    from mixwright.api import compare_references, inspect, load, measure, plan, render
+    from mixwright.api import check, compare_references, inspect, load, log, measure, plan, render
     from mixwright.timeline import Position
 
 

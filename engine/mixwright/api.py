@@ -15,7 +15,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Literal
 
+from mixwright.audio import MixFormat
 from mixwright.audio.plugins import plugin_list_path, read_plugin_list
+from mixwright.checks import STAGES, Checked, Stage, run_checks
 from mixwright.measuring import (
     Comparison,
     Inspected,
@@ -28,12 +30,19 @@ from mixwright.measuring import (
     stems_of_folder,
     stems_of_sheet,
 )
+from mixwright.measuring.evidence import Evidence
+from mixwright.measuring.hearing import gather
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, Rendered, make_plan, render_plan
+from mixwright.rendering.bypass import Bypassed, write_bypass
+from mixwright.rendering.each_step import SteppedFile, write_each_step
 from mixwright.rendering.nodes import NodeError
 from mixwright.rendering.perform import StageProgress
 from mixwright.rendering.plan import unchecked_plugins
+from mixwright.rendering.takes import TakeOptions, span_words
 from mixwright.rendering.target import chosen_format, default_target, keep_sources, seed_of
+from mixwright.report.recall import recall_of
+from mixwright.report.recall_markdown import Recall
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
 from mixwright.timeline import Position
 
@@ -126,6 +135,103 @@ def render(
         )
 
 
+def render_each_step(
+    sheet: Sheet | str | Path,
+    folder: str | Path | None = None,
+    *,
+    format: str | None = None,
+    through: StepName = "automation",
+    section: str | None = None,
+    span: Span = (None, None),
+    threads: int | None = None,
+    force: bool = False,
+    keep_cache: bool = True,
+    allow_outside: bool = False,
+    allow_plugins: bool = False,
+    mono: bool = False,
+    dither: Literal["tpdf", "shaped"] = "tpdf",
+    progress: StageProgress | None = None,
+) -> tuple[SteppedFile, ...]:
+    """Render the mix after each step up to `through`, to compare by ear: one file a step.
+
+    All are brought down to the loudness of the quietest (BS.1770-5), and, where one would be over
+    full scale, lowered together. `folder` defaults to ``out`` beside the sheet; the other
+    arguments are those of :func:`render`. Raises ProblemError; writes all files or none.
+    """
+    if not isinstance(sheet, Sheet):
+        sheet = load(sheet, allow_outside=allow_outside)
+    if through not in STEPS:
+        raise ProblemError([_choice("step", through, STEPS)])
+    options = _take_options(sheet, folder, format, threads, dither)
+    options = dataclasses.replace(options, force=force, keep_cache=keep_cache, progress=progress)
+    words = span_words(sheet, options.form, section, span, mono)
+    part = {"section": section, "span": span, "mono": mono, "allow_plugins": allow_plugins}
+    steps = STEPS[: STEPS.index(through) + 1]
+    with _said_in(sheet):
+        plans = [plan(sheet, through=step, **part) for step in steps]  # type: ignore[arg-type]
+        return write_each_step(sheet, plans, words, options)
+
+
+def bypass(
+    sheet: Sheet | str | Path,
+    track: str,
+    part: str,
+    folder: str | Path | None = None,
+    *,
+    format: str | None = None,
+    section: str | None = None,
+    span: Span = (None, None),
+    threads: int | None = None,
+    force: bool = False,
+    keep_cache: bool = True,
+    allow_outside: bool = False,
+    allow_plugins: bool = False,
+    progress: StageProgress | None = None,
+) -> Bypassed:
+    """Write a mix with and without a part of a track or group, and the track alone likewise.
+
+    `part` is eq, gate, compressor, de_esser or inserts. The track is as loud without it as with it:
+    its fader takes the difference, and of the two that are alone the louder one is brought down.
+    `folder` defaults to ``out`` beside the sheet. Raises ProblemError; writes all files or none.
+    """
+    if not isinstance(sheet, Sheet):
+        sheet = load(sheet, allow_outside=allow_outside)
+    options = _take_options(sheet, folder, format, threads)
+    options = dataclasses.replace(options, force=force, keep_cache=keep_cache, progress=progress)
+    words = span_words(sheet, options.form, section, span)
+
+    def plan_of(changed: Sheet) -> Plan:
+        return plan(changed, section=section, span=span, allow_plugins=allow_plugins)
+
+    with _said_in(sheet):
+        return write_bypass(sheet, track, part, plan_of, words, options)
+
+
+def _take_options(
+    sheet: Sheet,
+    folder: str | Path | None,
+    format: str | None,
+    threads: int | None,
+    dither: str = "tpdf",
+) -> TakeOptions:
+    _check_threads(threads)
+    form = chosen_format(format, None)
+    _check_dither(dither, form)
+    folder = sheet.folder / "out" if folder is None else Path(folder)
+    return TakeOptions(folder, form, threads, shaped=dither == "shaped")
+
+
+def _check_threads(threads: int | None) -> None:
+    if threads is not None and threads < 1:
+        raise ProblemError([Problem("usage/threads", f"threads is {threads}, expected 1 or more")])
+
+
+def _check_dither(dither: str, form: MixFormat) -> None:
+    if dither == "shaped" and form.bits != 16:
+        message = f"shaped dither is for 16 bits, {form.name} has none or needs none"
+        raise ProblemError([Problem("usage/dither", message, help="leave dither out")])
+
+
 @contextmanager
 def _said_in(sheet: Sheet) -> Iterator[None]:
     """Say problems of a node at its place in the sheet."""
@@ -180,6 +286,59 @@ def compare_references(
     whole = plan(sheet, through=through, allow_plugins=allow_plugins)
     with _said_in(sheet):
         return compare_with_references(sheet, whole, threads, progress)
+
+
+def check(
+    sheet: Sheet | str | Path,
+    *,
+    step: Stage | None = None,
+    threads: int | None = None,
+    allow_outside: bool = False,
+    allow_plugins: bool = False,
+    progress: StageProgress | None = None,
+) -> Checked:
+    """Walk the six steps of a mix and say of every rule whether it holds.
+
+    `step` is one of them, or ``intake`` or ``delivery``, to hear of its rules alone. `passes()` of
+    the result is whether no rule fails. Raises ProblemError.
+    """
+    if step is not None and step not in STAGES:
+        raise ProblemError([_choice("step", step, STAGES)])
+    options = {"allow_outside": allow_outside, "allow_plugins": allow_plugins}
+    return run_checks(_heard(sheet, threads, progress, **options), step)
+
+
+def log(
+    sheet: Sheet | str | Path,
+    *,
+    threads: int | None = None,
+    allow_outside: bool = False,
+    allow_plugins: bool = False,
+    progress: StageProgress | None = None,
+) -> Recall:
+    """Return the recall sheet of a mix: every track, every move, its reason and its effect.
+
+    All of it is measured anew. `as_markdown()` and `as_data()` of the result write it out.
+    Raises ProblemError.
+    """
+    options = {"allow_outside": allow_outside, "allow_plugins": allow_plugins}
+    return recall_of(_heard(sheet, threads, progress, **options))
+
+
+def _heard(
+    sheet: Sheet | str | Path,
+    threads: int | None,
+    progress: StageProgress | None,
+    *,
+    allow_outside: bool,
+    allow_plugins: bool,
+) -> Evidence:
+    if not isinstance(sheet, Sheet):
+        sheet = load(sheet, allow_outside=allow_outside)
+    still = plan(sheet, through="mixbus", allow_plugins=allow_plugins)
+    finished = plan(sheet, allow_plugins=allow_plugins)
+    with _said_in(sheet):
+        return gather(sheet, still, finished, threads=threads, progress=progress)
 
 
 def inspect(source: Sheet | str | Path, *, allow_outside: bool = False) -> Inspected:

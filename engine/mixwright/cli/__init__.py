@@ -12,7 +12,7 @@ import click
 from mixwright import __version__
 from mixwright.problem import Fault, ProblemError
 
-VERBS = ("demo", "inspect", "measure", "render", "schema", "validate")
+VERBS = ("bypass", "check", "demo", "inspect", "log", "measure", "render", "schema", "validate")
 EXIT_USAGE, EXIT_MACHINE, EXIT_OUR_BUG, EXIT_INTERRUPTED = 2, 3, 70, 130
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,6 +18,9 @@ from mixwright.cli.options import (
     threads_option,
 )
 from mixwright.timeline import Position
+
+if TYPE_CHECKING:
+    from mixwright.sheet import Sheet
 
 STEP_NAMES = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
 FORMAT_NAMES = ("wav16", "wav24", "wav32f", "flac16", "flac24")
@@ -54,13 +58,15 @@ Examples:
   mixwright render mix.yaml --through balance --out out/balance.wav
   mixwright render mix.yaml --section "chorus 1"
   mixwright render mix.yaml --from "bar 13" --to "42.5 s"
+  mixwright render mix.yaml --each-step --section "chorus 1" --out listen
   mixwright render mix.yaml --format wav16 --dither shaped""",
 )
 @sheet_argument
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
-    help="File to write [out/mix.wav beside SHEET; steps and parts get names of their own].",
+    help="File to write [out/mix.wav beside SHEET; steps and parts get names of their own]; "
+    "a folder with --each-step.",
 )
 @click.option(
     "--format",
@@ -74,6 +80,11 @@ Examples:
     default="automation",
     show_default=True,
     help="Use this step and those before it, nothing after.",
+)
+@click.option(
+    "--each-step",
+    is_flag=True,
+    help="A file for each step, brought down to one loudness to compare by ear.",
 )
 @click.option(
     "--from", "start", type=PositionType(), help="Begin here: 'bar 13', '42.5 s', a section."
@@ -97,62 +108,65 @@ Examples:
 def command(
     sheet: str,
     out: Path | None,
-    form: str | None,
-    through: str,
+    each_step: bool,
     start: Position | None,
     stop: Position | None,
     section: str | None,
-    mono: bool,
-    dither: str,
-    threads: int | None,
-    force: bool,
     no_cache: bool,
     allow_outside: bool,
-    allow_plugins: bool,
     as_json: bool,
+    **options: Any,
 ) -> int:
     """Render SHEET to a stereo mix and print its meters."""
-    if section is not None and (start is not None or stop is not None):
-        raise click.UsageError("--section and --from/--to exclude one another")
+    exclude_one_another(section, start, stop)
     with json_problems(as_json) as outcome:
-        import mixwright
+        from mixwright import api
         from mixwright.cli.progress import shown_progress
-        from mixwright.report.readings import print_rendered, rendered_as_data
 
-        loaded = mixwright.load(sheet, allow_outside=allow_outside)
+        loaded = api.load(sheet, allow_outside=allow_outside)
+        options["format"] = options.pop("form")
+        options |= {"section": section, "span": known_span(loaded, start, stop)}
+        options["keep_cache"] = not no_cache
+        work = api.render_each_step if each_step else api.render
         with shown_progress(quiet=as_json) as progress:
-            done = mixwright.render(
-                loaded,
-                out,
-                format=form,
-                through=through,  # type: ignore[arg-type]
-                section=section,
-                span=(_known(start, loaded), _known(stop, loaded)),
-                threads=threads,
-                force=force,
-                keep_cache=not no_cache,
-                allow_plugins=allow_plugins,
-                mono=mono,
-                dither=dither,  # type: ignore[arg-type]
-                progress=progress,
-            )
-        if as_json:
-            print_json(rendered_as_data(done))
-        else:
-            from rich.console import Console
-
-            print_rendered(done, Console())
-            for warning in done.readings.warnings:
-                click.echo(str(warning), err=True)
+            done = work(loaded, out, progress=progress, **options)
+        _show(done, as_json)
     return outcome.status
 
 
-def _known(position: Position | None, sheet: object) -> Position | None:
-    """Refuse a section that the sheet does not have."""
-    from mixwright.api import section_span
-    from mixwright.sheet import Sheet
+def _show(done: Any, as_json: bool) -> None:
+    """Print one render, or the steps."""
+    from mixwright.report import by_ear, readings
 
-    if position is not None and position.section is not None:
-        assert isinstance(sheet, Sheet)
-        section_span(sheet, position.section)
-    return position
+    each_step = isinstance(done, tuple)
+    if as_json:
+        print_json(by_ear.steps_as_data(done) if each_step else readings.rendered_as_data(done))
+        return
+    from rich.console import Console
+
+    if each_step:
+        by_ear.print_steps(done, Console())
+        warnings = dict.fromkeys(warning for step in done for warning in step.warnings)
+    else:
+        readings.print_rendered(done, Console())
+        warnings = dict.fromkeys(done.readings.warnings)
+    for warning in warnings:
+        click.echo(str(warning), err=True)
+
+
+def exclude_one_another(section: str | None, start: Position | None, stop: Position | None) -> None:
+    """Refuse a section together with a start or an end."""
+    if section is not None and (start is not None or stop is not None):
+        raise click.UsageError("--section and --from/--to exclude one another")
+
+
+def known_span(
+    sheet: Sheet, start: Position | None, stop: Position | None
+) -> tuple[Position | None, Position | None]:
+    """Return start and end; refuse a section that the sheet does not have."""
+    from mixwright.api import section_span
+
+    for position in (start, stop):
+        if position is not None and position.section is not None:
+            section_span(sheet, position.section)
+    return start, stop

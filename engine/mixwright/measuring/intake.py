@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import numpy as np
 from mixwright.audio import StemInfo, StemReader, probe
 from mixwright.audio.bext import Bext, read_bext
 from mixwright.audio.probe import PCM_BYTES
+from mixwright.measuring.kept_findings import as_data, from_data
 from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.faults import FaultMeter
@@ -25,7 +27,10 @@ from mixwright.meters.pairs import inspect_pairs
 from mixwright.meters.silence import SilenceMeter, SilenceReadings
 from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.cache import DataCache, cache_folder
+from mixwright.rendering.ears import Listener
 from mixwright.rendering.engine import FRAMES
+from mixwright.rendering.perform import usable_cores
 from mixwright.rendering.plan import probe_stems
 from mixwright.sheet import Sheet, Track
 from mixwright.units import Block
@@ -98,47 +103,96 @@ def stems_of_folder(folder: Path) -> tuple[list[Stem], list[Finding]]:
 
 
 def inspect_stems(
-    path: Path, stems: Sequence[Stem], rate_hz: int, known: Sequence[Finding] = ()
+    path: Path,
+    stems: Sequence[Stem],
+    rate_hz: int,
+    known: Sequence[Finding] = (),
+    threads: int | None = None,
 ) -> Inspected:
-    """Play every file once to all detectors, then compare those that may belong together.
+    """Play every file once to all meters, then compare those that may belong together.
 
     `rate_hz` is the rate at which pairs are compared: the song's, or the commonest.
     """
-    readings, findings = [], [*known]
-    features: dict[str | int, Features] = {}
-    for stem in stems:
-        read, found, kept = _one(stem)
-        readings.append(read)
-        findings += [_as_mended(finding, stem.track) for finding in found]
-        features[stem.name] = kept
+    meters = _played(stems, threads, measured=True)
+    found = _findings(stems, meters, rate_hz, threads)
+    readings = tuple(meter.readings() for meter in meters)
+    return Inspected(path, readings, _told(stems, [*known, *found]))
+
+
+def faults_of_stems(
+    path: Path, stems: Sequence[Stem], rate_hz: int, threads: int | None = None
+) -> Inspected:
+    """Look for the same faults without reading any meters, or recall them: stems rarely change."""
+    heard = [(s.name, s.info, s.lead_s, s.track and s.track.polarity) for s in stems]
+    cache, depends = DataCache(cache_folder(), "findings"), repr((rate_hz, heard))
+    found = from_data(cache.get(depends))
+    if found is None:
+        found = _findings(stems, _played(stems, threads, measured=False), rate_hz, threads)
+        cache.put(depends, as_data(found))
+    return Inspected(path, (), _told(stems, found))
+
+
+def _played(stems: Sequence[Stem], threads: int | None, measured: bool) -> list[_StemMeters]:
+    meters = [_StemMeters(stem, measured) for stem in stems]
+    with ThreadPoolExecutor(threads or usable_cores()) as pool:
+        list(pool.map(_StemMeters.play, meters))
+    return meters
+
+
+def _findings(
+    stems: Sequence[Stem], meters: Sequence[_StemMeters], rate_hz: int, threads: int | None
+) -> list[Finding]:
+    """Everything that is wrong with the stems as they are, or between two of them."""
     by_name: Mapping[str | int, Stem] = {stem.name: stem for stem in stems}
 
     def piece(name: str | int, start_s: float, seconds: float) -> Block:
         return _piece(by_name[name], start_s, seconds, rate_hz)
 
-    findings += inspect_pairs(features, piece, rate_hz)
-    stamps = {r.name: _stamp(r) for r in readings if r.bext is not None}
-    findings += disagreeing(stamps)
-    findings += _odd_rates(stems, rate_hz)
-    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
-    return Inspected(path, tuple(readings), tuple(findings))
+    found: list[Finding] = []
+    features: dict[str | int, Features] = {}
+    for stem, meter in zip(stems, meters, strict=True):
+        found += meter.faults.findings(stem.name)
+        features[stem.name] = meter.faults.features()
+    with ThreadPoolExecutor(threads or usable_cores()) as pool:
+        found += inspect_pairs(features, piece, rate_hz, pool.map)
+    found += disagreeing({stem.name: s for stem in stems if (s := _stamp(stem.info))})
+    return found + _odd_rates(stems, rate_hz)
 
 
-def _one(stem: Stem) -> tuple[StemReadings, tuple[Finding, ...], Features]:
-    info = stem.info
-    bits = None if info.is_float else 8 * PCM_BYTES.get(info.subtype, 0) or None
-    faults = FaultMeter(info.rate_hz, info.channels, bits)
-    sound = SoundMeter(info.rate_hz, info.channels)
-    silence = SilenceMeter(info.rate_hz, info.channels)
-    lead = round(stem.lead_s * info.rate_hz)
-    for at in range(0, lead, FRAMES):
-        faults.feed(np.zeros((min(FRAMES, lead - at), info.channels)))
-    for at, block in played(info):
-        sound.feed(block)
-        silence.feed(block)
-        faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
-    read = StemReadings(stem.name, info, sound.readings(), silence.readings(), read_bext(info.path))
-    return read, faults.findings(stem.name), faults.features()
+def _told(stems: Sequence[Stem], found: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The worst first, and what the sheet takes care of as a note."""
+    tracks = {stem.name: stem.track for stem in stems}
+    told = [_as_mended(one, tracks.get(str(one.track))) for one in found]
+    return tuple(sorted(told, key=lambda finding: SEVERITIES.index(finding.severity)))
+
+
+class _StemMeters:
+    """Everything that listens to one file while it is played."""
+
+    def __init__(self, stem: Stem, measured: bool) -> None:
+        info = stem.info
+        bits = None if info.is_float else 8 * PCM_BYTES.get(info.subtype, 0) or None
+        self._stem = stem
+        self.faults = FaultMeter(info.rate_hz, info.channels, bits)
+        self._sound = SoundMeter(info.rate_hz, info.channels)
+        self._silence = SilenceMeter(info.rate_hz, info.channels)
+        self._measured: list[Listener] = [self._sound, self._silence] if measured else []
+
+    def play(self) -> None:
+        """Play the file; what comes before it in the song is silence to the detectors."""
+        info, lead = self._stem.info, round(self._stem.lead_s * self._stem.info.rate_hz)
+        for at in range(0, lead, FRAMES):
+            self.faults.feed(np.zeros((min(FRAMES, lead - at), info.channels)))
+        for at, block in played(info):
+            for meter in self._measured:
+                meter.feed(block)
+            self.faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
+
+    def readings(self) -> StemReadings:
+        """What the file is and measures."""
+        info = self._stem.info
+        sound, silence = self._sound.readings(), self._silence.readings()
+        return StemReadings(self._stem.name, info, sound, silence, read_bext(info.path))
 
 
 def _piece(stem: Stem, start_s: float, seconds: float, rate_hz: int) -> Block:
@@ -177,9 +231,10 @@ def _mends(finding: Finding, track: Track) -> bool:
     return finding.kind == "really_mono" and track.width_percent == 0.0
 
 
-def _stamp(readings: StemReadings) -> TimeStamp:
-    assert readings.bext is not None
-    return TimeStamp(readings.bext.time_reference_samples, readings.info.rate_hz)
+def _stamp(info: StemInfo) -> TimeStamp | None:
+    """The time stamp of a file that has one."""
+    bext = read_bext(info.path)
+    return None if bext is None else TimeStamp(bext.time_reference_samples, info.rate_hz)
 
 
 def _odd_rates(stems: Sequence[Stem], rate_hz: int) -> list[Finding]:

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright.audio import StemInfo, StemReader, probe
+from mixwright.meters import SoundMeter
 from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.ears import Ear, Figures
 from mixwright.rendering.engine import FRAMES, Ears
 from mixwright.rendering.perform import Performed, StageProgress, performed
@@ -106,20 +108,27 @@ def hear_mix(
 ) -> Ear:
     """Perform a plan and play its mix to all meters; `ears` hear its nodes."""
     mix = Ear("mix", "mix", plan.rate_hz)
-    with _performance(plan, ears or {}, threads, progress) as done:
+    with performance(plan, ears or {}, threads=threads, progress=progress) as done:
         for block in done.blocks():
             mix.feed(block)
     return mix
 
 
 @contextmanager
-def _performance(
-    plan: Plan, ears: Ears, threads: int | None, progress: StageProgress | None
+def performance(
+    plan: Plan,
+    ears: Ears,
+    apart: Apart = NOTHING_APART,
+    *,
+    threads: int | None = None,
+    progress: StageProgress | None = None,
 ) -> Iterator[Performed]:
-    """A performance whose spool is among the temporary files."""
+    """Perform a plan for the sake of its figures: the spool is among the temporary files."""
     with (
         _working_folder() as folder,
-        performed(plan, Path(folder), threads=threads, ears=ears, progress=progress) as done,
+        performed(
+            plan, Path(folder), threads=threads, ears=ears, apart=apart, progress=progress
+        ) as done,
     ):
         yield done
 
@@ -146,12 +155,17 @@ def loudest_section(
     """Return the section that is loudest when only gain and pan are there, if there are any."""
     if not balance.sections:
         return None
-    with _performance(balance, {}, threads, None) as done:
-        rate_hz, sound = balance.rate_hz, done.meter.sound
-        levels = {
-            s.name: sound.readings(s.start / rate_hz, s.end / rate_hz, done.gain).integrated_lufs
-            or SILENCE_DB
-            for s in balance.sections
-        }
+    with performance(balance, {}, threads=threads) as done:
+        levels = levels_by_section(balance, done.meter.sound, done.gain)
     section = max(levels, key=lambda name: levels[name])
     return Loudest(section, levels[section], claimed)
+
+
+def levels_by_section(plan: Plan, sound: SoundMeter, gain: float = 1.0) -> dict[str, float]:
+    """Return the integrated loudness of each section of a mix; -inf for silent or short ones."""
+    rate_hz, levels = plan.rate_hz, {}
+    for part in plan.sections:
+        of_part = sound.readings(part.start / rate_hz, part.end / rate_hz, gain)
+        level = of_part.integrated_lufs
+        levels[part.name] = SILENCE_DB if level is None else level
+    return levels

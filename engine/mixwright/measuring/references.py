@@ -55,7 +55,11 @@ def compare_with_references(
             help="add references: [{file: ..., section: ...}] to the sheet",
         )
         raise ProblemError([problem])
-    mix = hear_mix(plan, threads=threads, progress=progress)
+    return compared(sheet, plan, hear_mix(plan, threads=threads, progress=progress))
+
+
+def compared(sheet: Sheet, plan: Plan, mix: Ear) -> tuple[Comparison, ...]:
+    """Compare a mix that was heard already with each reference of the sheet; ProblemError."""
     found = []
     for index, reference in enumerate(sheet.references):
         ear = hear_file(sheet.folder / reference.file)

@@ -13,7 +13,7 @@ start of its file), and let `read` count the same way.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -38,6 +38,10 @@ from mixwright.units import SILENCE_DB, Block, gain_to_db
 
 # From a track, a start and a length in seconds to a block (frames, channels) at one rate for all.
 Read: TypeAlias = Callable[[Track, float, float], Block]
+# Goes through all pairs in order and yields what each has to do with one another.
+Each: TypeAlias = Callable[
+    ["Callable[[Pair], Relation | None]", list[Pair]], "Iterable[Relation | None]"
+]
 Real: TypeAlias = NDArray[np.float64]
 
 SPEED_OF_SOUND_M_PER_S = 343.0
@@ -163,20 +167,22 @@ class PairInspector:
 
 
 def inspect_pairs(
-    tracks: Mapping[Track, Features], read: Read, rate_hz: int
+    tracks: Mapping[Track, Features], read: Read, rate_hz: int, each: Each = map
 ) -> tuple[Finding, ...]:
     """Return what is wrong between tracks; `read` gives pieces of them at `rate_hz`.
 
     No more than one finding of a kind for a track. What `read` leaves out beyond the end of a track
-    counts as silence.
+    counts as silence. `each` is how pairs are gone through, in order: a thread pool's `map` looks
+    at several at once.
     """
     found: list[Finding] = list(_identical(tracks))
     settled = {finding.track for finding in found}
     others = {name: features for name, features in tracks.items() if name not in settled}
     inspector = PairInspector(others, read, rate_hz)
     relations = []
-    for pair in [*together(inspector.begins), *shifted(inspector.begins)]:
-        if pair.second in settled or (relation := inspector.relation(pair)) is None:
+    pairs = [*together(inspector.begins), *shifted(inspector.begins)]
+    for pair, relation in zip(pairs, each(inspector.relation, pairs), strict=True):
+        if pair.second in settled or relation is None:
             continue
         if (duplicate := inspector.duplicate(relation)) is not None:
             found.append(duplicate)

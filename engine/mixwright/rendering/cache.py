@@ -1,6 +1,6 @@
-"""Measured numbers that need not be measured again, one small file each, in the user's cache.
+"""What was measured and need not be measured again, one small file each, in the user's cache.
 
-The key names everything the number depends on: the stem (path, size, time of change), the settings,
+The key names everything it depends on: the stem (path, size, time of change), the settings,
 and the version of this tool. Losing the cache costs time, never a different result.
 """
 
@@ -11,6 +11,7 @@ import json
 import math
 import os
 from pathlib import Path
+from typing import Any
 
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.version import __version__
@@ -29,24 +30,23 @@ def cache_folder() -> Path:
     return (Path(home) if home else Path.home() / ".cache") / "mixwright"
 
 
-class NumberCache:
-    """Numbers by the text of what they depend on; `folder` None keeps nothing."""
+class DataCache:
+    """Plain JSON data by the text of what it depends on; `folder` None keeps nothing."""
 
-    def __init__(self, folder: Path | None) -> None:
-        self._folder = None if folder is None else folder / "levels"
+    def __init__(self, folder: Path | None, kind: str) -> None:
+        self._folder = None if folder is None else folder / kind
 
-    def get(self, depends: str) -> float | None:
-        """Return the number kept for exactly these dependencies, if there is one."""
+    def get(self, depends: str) -> Any:
+        """Return what was kept for exactly these dependencies, None if nothing was."""
         if self._folder is None or FOREIGN in depends:
             return None
         try:
-            value = json.loads(self._path(depends).read_text("utf-8"))["value"]
+            return json.loads(self._path(depends).read_text("utf-8"))["value"]
         except (OSError, ValueError, KeyError, TypeError):
             return None  # absent or damaged: measured again, which is always right
-        return float(value) if isinstance(value, float) and math.isfinite(value) else None
 
-    def put(self, depends: str, value: float) -> None:
-        """Keep a number; a cache that can't be written to is as good as none."""
+    def put(self, depends: str, value: Any) -> None:
+        """Keep something; a cache that can't be written to is as good as none."""
         if self._folder is None or FOREIGN in depends:
             return
         path = self._path(depends)
@@ -62,3 +62,15 @@ class NumberCache:
         assert self._folder is not None
         digest = hashlib.sha256(f"{__version__}/{SOUND}\n{depends}".encode()).hexdigest()
         return self._folder / digest[:2] / f"{digest[2:]}.json"
+
+
+class NumberCache(DataCache):
+    """Levels in dB; whatever is no finite number was not kept by us."""
+
+    def __init__(self, folder: Path | None) -> None:
+        super().__init__(folder, "levels")
+
+    def get(self, depends: str) -> float | None:
+        """Return the number kept for exactly these dependencies, if there is one."""
+        value = super().get(depends)
+        return float(value) if isinstance(value, float) and math.isfinite(value) else None

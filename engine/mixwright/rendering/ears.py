@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, Protocol
 
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.silence import SilenceMeter, SilenceReadings
@@ -11,6 +11,14 @@ from mixwright.meters.spectrum import SpectrumMeter, SpectrumReadings
 from mixwright.units import Block
 
 NodeKind = Literal["file", "track", "group", "return", "mix"]
+
+
+class Listener(Protocol):
+    """Whatever is fed the blocks of a point of the graph, in order and without gaps."""
+
+    def feed(self, block: Block) -> Any:
+        """Take a block (frames, channels), which is neither kept nor changed."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -61,3 +69,30 @@ class Ear:
         sound = self.sound.readings(start_s, end_s, gain)
         spectrum = self._spectrum.readings(start_s, end_s, gain)
         return Figures(self.kind, self.name, section, sound, spectrum)
+
+
+class Together:
+    """Several listeners at one point."""
+
+    def __init__(self, *listeners: Listener) -> None:
+        self._listeners = listeners
+
+    def feed(self, block: Block) -> None:
+        """Give every one of them the block."""
+        for listener in self._listeners:
+            listener.feed(block)
+
+
+class Within:
+    """Lets a listener hear only what lies from sample `start` up to `end`, from the first fed."""
+
+    def __init__(self, listener: Listener, start: int, end: int | None) -> None:
+        self._listener, self._start, self._end, self._at = listener, start, end, 0
+
+    def feed(self, block: Block) -> None:
+        """Pass on the part of the block that lies within."""
+        stop = len(block) if self._end is None else self._end - self._at
+        inside = block[max(0, self._start - self._at) : max(0, stop)]
+        self._at += len(block)
+        if len(inside):
+            self._listener.feed(inside)

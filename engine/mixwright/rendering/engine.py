@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.dsp.align import RunningAlign
+from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
 from mixwright.rendering.chain import Keys, Matches, Span
-from mixwright.rendering.ears import Ear
+from mixwright.rendering.ears import Listener
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.returns import ReturnStrip
@@ -29,7 +30,10 @@ FRAMES = 65536
 PART = FRAMES // 4  # small enough for sums and tracks to stay in the cache while adding
 DIRECT = ""  # the sum of tracks that belong to no group
 Progress = Callable[[float], None]
-Ears = Mapping[tuple[str, str], Ear]  # by kind ("track", "group", "return") and name
+# Who listens, by point and name: at a track's "source" (polarity and trim done), "equalised",
+# "treated" (after its chain) and "track" (as placed); at a group's "group in" and "group"; at a
+# "return"; at the bus "dry" and "wet" (all returns); see Apart for "apart", "rest" and others.
+Ears = Mapping[tuple[str, str], Listener]
 NO_EARS: Ears = {}
 Result = TypeVar("Result")
 
@@ -45,7 +49,8 @@ class BlockSums:
 class Engine:
     """A plan at work. `blocks` yields the mix; the strips hold what was measured on the way.
 
-    `watch` is ``(strip, part)``: measure what that part does to the level.
+    `watch` is ``(strip, part)``: measure what that part does to the level. `apart` are tracks that
+    ears hear apart from the rest.
     """
 
     def __init__(
@@ -55,14 +60,16 @@ class Engine:
         pool: ThreadPoolExecutor,
         watch: tuple[str, str] | None = None,
         ears: Ears = NO_EARS,
+        apart: Apart = NOTHING_APART,
     ) -> None:
-        self.plan, self._pool, self._ears = plan, pool, ears
+        self.plan, self._pool, self._ears, self._apart = plan, pool, ears, apart
         self._span = Span(plan.start, plan.keep_from, plan.keep_to, plan.end, plan.sections)
         self._under_way: list[Future[Any]] = []
         group_keys = {key for group in plan.groups for key in group.chain.keys}
         self._start_strips(matches, group_keys)
         self._start_buses(matches, watch or ("", ""))
         names = [DIRECT, *(g.name for g in plan.groups), *(r.name for r in plan.returns)]
+        names += apart.sums
         self._sums = [
             BlockSums(
                 {name: np.zeros((FRAMES, 2)) for name in names},
@@ -79,6 +86,8 @@ class Engine:
             TrackStrip(t, matches, plan.rate_hz, self._span, FRAMES, t.name in heard)
             for t in plan.tracks
         ]
+        for strip in self.tracks:
+            strip.listen(self._heard)
         self._by_name = {strip.name: strip for strip in self.tracks}
         self._key_tracks = [strip for strip in self.tracks if strip.name in heard]
         together = [s for s in self.tracks if s.name in heard or listening[s.name]]
@@ -123,6 +132,7 @@ class Engine:
         grouped = max([0, *(group.chain.latency for group in self.groups)])
         self._group_aligns = [RunningAlign(grouped - g.chain.latency) for g in self.groups]
         self._direct_align, self._dry_align = RunningAlign(grouped), RunningAlign(lag - grouped)
+        self._apart_strip = ApartStrip(self._apart, grouped, lag - grouped)
         bus_watch = watch_of("mix_bus")
         known = ("mix_bus", "compressor") in matches
         if bus_watch is None and plan.mix_bus.chain.matches_compressor and not known:
@@ -197,7 +207,7 @@ class Engine:
         return placed
 
     def _heard(self, kind: str, name: str, block: Block, at: int) -> None:
-        """Let whoever listens to a node have its block at song sample `at`."""
+        """Let whoever listens at a point have its block at song sample `at`."""
         ear = self._ears.get((kind, name))
         if ear is not None:
             ear.feed(kept_part(block, at, self._span))
@@ -223,6 +233,8 @@ class Engine:
             own = totals.get(strip.plan.group or DIRECT)
             if own is not None:
                 own += here
+            if strip.name in self._apart.tracks:
+                totals[self._apart.sum_of(strip.plan.group)] += here
             for (target, _), gain in zip(strip.plan.sends, levels, strict=True):
                 if len(gain) > 1:
                     add_scaled(totals[target], here, gain[part], 1)
@@ -231,17 +243,43 @@ class Engine:
 
     def _finish(self, at: int, sums: BlockSums, wet: list[Future[Block]]) -> Block:
         """Groups, returns and the mix bus of one block; returns the aligned sum after the bus."""
+        aside, at_bus = self._apart_strip, at - self._bus_lag
         mix = self._direct_align.process(sums.totals[DIRECT])
+        aside.begin(sums.totals)
         for group, align in zip(self.groups, self._group_aligns, strict=True):
+            self._hear_group_in(group.name, sums.totals, at)
             block = group.process(sums.totals[group.name], at, sums.keys)
             self._heard("group", group.name, block, at - group.chain.latency)
-            mix += align.process(block)
+            block = align.process(block)
+            aside.add_group(group.name, block)
+            mix += block
         mix = self._dry_align.process(mix)
+        self._heard("dry", "", mix, at_bus)
+        dry = mix.copy() if ("wet", "") in self._ears else None
         for strip, future in zip(self.returns, wet, strict=True):
             block = future.result()
-            self._heard("return", strip.plan.name, block, at - self._bus_lag)
+            self._heard("return", strip.plan.name, block, at_bus)
             mix += block
-        return self.mix_bus.process(mix, at - self._bus_lag)
+        if dry is not None:
+            self._heard("wet", "", mix - dry, at_bus)
+        self._hear_apart(mix, at_bus)
+        return self.mix_bus.process(mix, at_bus)
+
+    def _hear_group_in(self, name: str, totals: dict[str, Block], at: int) -> None:
+        """Let ears hear a group before its chain: all of it, and what is apart in it."""
+        self._heard("group in", name, totals[name], at)
+        if name in self._apart.mixed:
+            apart = totals[self._apart.sum_of(name)]
+            self._heard("apart in", name, apart, at)
+            self._heard("others in", name, totals[name] - apart, at)
+
+    def _hear_apart(self, mix: Block, at: int) -> None:
+        """Let ears hear what is apart at the mix bus, and everything else."""
+        self._heard("bus in", "", mix, at)
+        if self._apart.tracks:
+            apart, rest = self._apart_strip.end(mix)
+            self._heard("apart", "", apart, at)
+            self._heard("rest", "", rest, at)
 
     def _kept(self, block: Block, at: int, stop: int) -> Block:
         first = self.plan.keep_from - self.plan.lead_in

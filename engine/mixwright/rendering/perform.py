@@ -18,6 +18,7 @@ import numpy as np
 from mixwright.audio import Spool
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.meters import MixMeter
+from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.cache import NumberCache, cache_folder
 from mixwright.rendering.chain import match_gain
 from mixwright.rendering.engine import NO_EARS, Ears, Engine, Progress
@@ -58,12 +59,13 @@ def performed(
     threads: int | None = None,
     keep_cache: bool = True,
     ears: Ears = NO_EARS,
+    apart: Apart = NOTHING_APART,
     progress: StageProgress | None = None,
 ) -> Iterator[Performed]:
     """Perform a plan; `folder` takes the spool, which is gone when the context is left.
 
-    `ears` listen to the outputs of tracks, groups and returns on the way. Raises ProblemError for
-    stems that turn out unreadable and for a machine that refuses.
+    `ears` listen at points of the graph on the way, to what is `apart` too. Raises ProblemError
+    for stems that turn out unreadable and for a machine that refuses.
     """
     spools = [Spool(folder)]
     interval_s = sys.getswitchinterval()
@@ -74,7 +76,8 @@ def performed(
     pool = ThreadPoolExecutor(threads or usable_cores(), thread_name_prefix="mixwright")
     try:
         found = match_levels(plan, pool, cache, _named("matching levels", progress))
-        engine, meter = _play(plan, found, pool, spools[0], ears, _named("rendering", progress))
+        engine = Engine(plan, found, pool, ears=ears, apart=apart)
+        meter = _play(engine, spools[0], _named("rendering", progress))
         gain, reductions = _bus_makeup(engine, found, cache), engine.reductions()
         if plan.limiter is not None:
             spools.append(Spool(folder))
@@ -90,23 +93,16 @@ def performed(
         sys.setswitchinterval(interval_s)
 
 
-def _play(
-    plan: Plan,
-    found: Found,
-    pool: ThreadPoolExecutor,
-    spool: Spool,
-    ears: Ears,
-    progress: Progress | None,
-) -> tuple[Engine, MixMeter]:
+def _play(engine: Engine, spool: Spool, progress: Progress | None) -> MixMeter:
     """Run the graph once into the spool, metering the mix on the way."""
-    engine, meter = Engine(plan, found, pool, ears=ears), MixMeter(plan.rate_hz)
+    meter = MixMeter(engine.plan.rate_hz)
     try:
         for block in engine.blocks(progress):
             check_finite(meter.feed(block), "the mix bus", ("mix_bus",))
             spool.write(block)
     finally:
         engine.close()
-    return engine, meter
+    return meter
 
 
 def _limited(

@@ -7,6 +7,8 @@ does the rest. A chain that lags is made up for by reading the stem ahead by as 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +22,12 @@ from mixwright.rendering.parts import BusPlan, TrackPlan
 from mixwright.units import Block, scratch_block
 
 CUT_FADE_MS = 10.0
+# Takes a point ("source", "equalised", "treated"), a name, a block and its song sample.
+Hearing = Callable[[str, str, Block, int], None]
+
+
+def _unheard(_point: str, _name: str, _block: Block, _at: int) -> None:
+    """Nobody listens."""
 
 
 class TrackStrip:
@@ -57,8 +65,13 @@ class TrackStrip:
         self._still: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
         self.ahead = self.chain.latency
         self._align = RunningAlign(0)
+        self._heard: Hearing = _unheard
         with at_node("tracks", plan.name, "file"):
             self._reader = StemReader(plan.stem, rate_hz, plan.offset, span.start)
+
+    def listen(self, heard: Hearing) -> None:
+        """Tell of every block at points along the way; to be called at first."""
+        self._heard = heard
 
     def wait_for(self, ahead: int) -> None:
         """Read further ahead than the chain needs, and hold its output back by the rest.
@@ -74,11 +87,18 @@ class TrackStrip:
         It is worked out once for each block.
         """
         if self._front is None:
-            return self.chain.equalise(self.source(at, frames))
+            return self._equalised(at, frames)
         if self._fronted != at:
-            self.chain.equalise(self.source(at, frames))
+            self._equalised(at, frames)
             self._fronted = at
         return self._front[:frames]
+
+    def _equalised(self, at: int, frames: int) -> Block:
+        block = self.source(at, frames)
+        self._heard("source", self.name, block, at + self.ahead)
+        self.chain.equalise(block)
+        self._heard("equalised", self.name, block, at + self.ahead)
+        return block
 
     def source(self, at: int, frames: int) -> Block:
         """Read the stem with its polarity and trim, nothing else."""
@@ -98,7 +118,9 @@ class TrackStrip:
         if not self.plan.chain.acts_after_eq:
             return self._align.process(block.copy() if self._align.latency else block)
         block = block.copy() if self._heard_elsewhere else block
-        return self._align.process(self.chain.treat(block, at + self.ahead, keys))
+        treated = self._align.process(self.chain.treat(block, at + self.ahead, keys))
+        self._heard("treated", self.name, treated, at)
+        return treated
 
     def place(self, at: int, frames: int, keys: Keys = NO_KEYS) -> Block:
         """Return the block (frames, 2) as it goes to its group and sends."""

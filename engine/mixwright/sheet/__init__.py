@@ -14,9 +14,11 @@ from mixwright.sheet.length import check_length
 from mixwright.sheet.model import (
     ROLES,
     STEPS,
+    Accept,
     Band,
     BusAutomation,
     Compressor,
+    Delivery,
     Group,
     MixBus,
     PathKey,
@@ -37,9 +39,11 @@ from mixwright.sheet.text import SheetText, load_text
 __all__ = [
     "ROLES",
     "STEPS",
+    "Accept",
     "Band",
     "BusAutomation",
     "Compressor",
+    "Delivery",
     "Group",
     "MixBus",
     "PathKey",

@@ -15,11 +15,13 @@ from mixwright.dsp.inserts import INSERTS, PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.sheet.model import (
+    Accept,
     Band,
     BandAutomation,
     BusAutomation,
     Compressor,
     DeEsser,
+    Delivery,
     Gate,
     Group,
     Insert,
@@ -56,6 +58,9 @@ def build_sheet(path: Path, tree: Tree) -> Sheet:
         returns=tuple(_return(name, part, song) for name, part in node.child("returns").entries()),
         mix_bus=_mix_bus(node.child("mix_bus")),
         references=tuple(Reference(**entry.value) for entry in node.child("references").items()),
+        delivery=_delivery(node),
+        limits={key: float(limit.value) for key, limit in node.child("limits").entries()},
+        accept=tuple(Accept(**entry.value) for entry in node.child("accept").items()),
         variants=tuple(_variant(name, part) for name, part in node.child("variants").entries()),
         spans=tree.spans,
     )
@@ -159,6 +164,14 @@ def _mix_bus(node: Node) -> MixBus:
         limiter=_limiter(node),
         automation=_bus_automation(node),
     )
+
+
+def _delivery(node: Node) -> Delivery | None:
+    if "delivery" not in node:
+        return None
+    part = node.child("delivery")
+    numbers = ("integrated_lufs", "tolerance_lu", "true_peak_dbtp")
+    return Delivery(**_plain(part, "standard", "why"), **_numbers(part, *numbers))
 
 
 def _variant(name: str, node: Node) -> Variant:

@@ -52,6 +52,10 @@ def check_meaning(tree: Tree, folder: Path, allow_outside: bool = False) -> list
     for reference in sheet.child("references").items():
         problems += files.check(reference.child("file"))
         problems += check_section(reference.child("section"), song)
+    for accepted in sheet.child("accept").items():
+        if accepted.child("name").text not in RESERVED_NAMES:
+            problems += check.known(accepted.child("name"), *_PARTS)
+        problems += check_section(accepted.child("section"), song)
     return problems
 
 

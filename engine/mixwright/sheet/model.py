@@ -250,6 +250,27 @@ class Reference:
 
 
 @dataclass(frozen=True)
+class Delivery:
+    """The loudness and true peak that the finished mix is to have; what is given goes first."""
+
+    standard: str | None = None
+    integrated_lufs: float | None = None
+    tolerance_lu: float | None = None
+    true_peak_dbtp: float | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Accept:
+    """What a rule of a check finds and this song lives with: all of it, or of a name or section."""
+
+    rule: str
+    why: str
+    name: str | None = None
+    section: str | None = None
+
+
+@dataclass(frozen=True)
 class Variant:
     """One deliverable: which tracks or groups it holds, at which offsets, in which formats."""
 
@@ -287,6 +308,9 @@ class Sheet:
     returns: tuple[Return, ...] = ()
     mix_bus: MixBus = MixBus()
     references: tuple[Reference, ...] = ()
+    delivery: Delivery | None = None
+    limits: Mapping[str, float] = field(default_factory=dict)
+    accept: tuple[Accept, ...] = ()
     variants: tuple[Variant, ...] = ()
     spans: Mapping[PathKey, Span] = field(default_factory=dict, repr=False, compare=False)
 

@@ -158,8 +158,7 @@ class _Fault:
             return f"a {kind} band" if isinstance(kind, str) else "an EQ band"
         if self.path[-2] == "inserts":
             return f"a {kind} insert" if isinstance(kind, str) else "an insert"
-        singular = {"tempo": "a tempo change", "sections": "a section", "references": "a reference"}
-        return singular.get(str(self.path[-2]), "an automation point")
+        return _SINGULAR.get(str(self.path[-2]), "an automation point")
 
     def bad_value(self, keyword: str) -> Problem:
         if self.value is None and keyword != "not":
@@ -268,6 +267,14 @@ class _Fault:
             what = "a mute point"
         return Problem("sheet/no-effect", f"{what} takes no {key}", self.tree.key_span(self.path))
 
+
+# What an entry of a list is, for a message about its keys.
+_SINGULAR = {
+    "tempo": "a tempo change",
+    "sections": "a section",
+    "references": "a reference",
+    "accept": "an accepted finding",
+}
 
 _BAD_VALUES: dict[str, Callable[[_Fault], Problem]] = {
     "type": _Fault.wrong_type,

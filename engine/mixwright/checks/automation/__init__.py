@@ -1,0 +1,1 @@
+"""Rules of step 6: rides, so that every word is heard."""

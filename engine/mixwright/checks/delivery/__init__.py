@@ -1,0 +1,1 @@
+"""Rules of after the six steps: the finished mix as a file."""

@@ -1,0 +1,1 @@
+"""Rules of step 5: the shared returns, less than one thinks."""

@@ -1,0 +1,1 @@
+"""Rules of step 3: the EQ of each track, every band with a reason."""

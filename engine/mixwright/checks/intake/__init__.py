@@ -1,0 +1,1 @@
+"""Rules of before the six steps: what the tracks bring with them."""

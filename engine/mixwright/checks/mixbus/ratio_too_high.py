@@ -1,0 +1,47 @@
+"""Rule mixbus/ratio-too-high."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from mixwright.checks.mixbus.bus_compressor import COMPRESSOR, NO_COMPRESSOR, WHOLE_PERCENT
+from mixwright.checks.rule import Remark, Result, rule
+from mixwright.measuring.evidence import Evidence
+
+
+@rule("mixbus/ratio-too-high", "bus_ratio")
+def ratio_too_high(heard: Evidence, limits: Mapping[str, float]) -> Result:
+    """The compressor of the mix bus has too high a ratio.
+
+    Measures its ratio as the sheet sets it. One that is mixed in beside the untouched sound acts as
+    a lower one: that is a note.
+
+    Why it matters: a low ratio draws a mix together and keeps loud passages louder than quiet ones;
+    a high one holds them all at one level.
+
+    Source: common practice, 2 at most.
+
+    Fails:
+        mix_bus: {compressor: {ratio: 4}}
+    """
+    compressor = heard.sheet.mix_bus.compressor
+    if compressor is None:
+        return Result.nothing(NO_COMPRESSOR)
+    ratio, most = compressor.settings.ratio, limits["bus_ratio"]
+    measured = f"ratio {ratio:g}"
+    if ratio <= most:
+        return Result(measured)
+    share = compressor.settings.mix_percent
+    beside = share < WHOLE_PERCENT
+    remark = Remark(
+        "note" if beside else "fails",
+        f"the mix bus compressor has a ratio of {ratio:g}"
+        + (f" on {share:g} % of the sound" if beside else "")
+        + f", expected {most:g} at most",
+        help=None if beside else f"set ratio to {most:g} or less, and set the threshold anew",
+        path=(*COMPRESSOR, "ratio"),
+        name="mix_bus",
+        measured=ratio,
+        limit=most,
+    )
+    return Result(measured, (remark,))

@@ -1,0 +1,90 @@
+"""``mixwright bypass``: a part of one track, with and without, at the same level."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from mixwright.cli.options import (
+    allow_outside_option,
+    allow_plugins_option,
+    as_json_option,
+    json_problems,
+    print_json,
+    sheet_argument,
+    threads_option,
+)
+from mixwright.cli.render import FORMAT_NAMES, PositionType, exclude_one_another, known_span
+from mixwright.timeline import Position
+
+PART_NAMES = ("eq", "gate", "compressor", "de_esser", "inserts")
+
+
+@click.command(
+    "bypass",
+    epilog="""\b
+Examples:
+  mixwright bypass mix.yaml lead_vocal eq
+  mixwright bypass mix.yaml drums compressor --section "chorus 1"
+  mixwright bypass mix.yaml bass inserts --from "bar 13" --to "42.5 s" --out listen""",
+)
+@sheet_argument
+@click.argument("track")
+@click.argument("part", type=click.Choice(PART_NAMES))
+@click.option("--section", help="One section only [the whole song].")
+@click.option(
+    "--from", "start", type=PositionType(), help="Begin here: 'bar 13', '42.5 s', a section."
+)
+@click.option("--to", "stop", type=PositionType(), help="End here, in the same notation.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for the files [out beside SHEET]."
+)
+@click.option(
+    "--format", type=click.Choice(FORMAT_NAMES), default="wav24", show_default=True, help="Of all."
+)
+@threads_option
+@click.option("--force", is_flag=True, help="Overwrite files that mixwright did not write.")
+@click.option("--no-cache", is_flag=True, help="Measure every level match anew.")
+@allow_outside_option
+@allow_plugins_option
+@as_json_option
+def command(
+    sheet: str,
+    track: str,
+    part: str,
+    section: str | None,
+    start: Position | None,
+    stop: Position | None,
+    out: Path | None,
+    no_cache: bool,
+    allow_outside: bool,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Write SHEET's mix with and without PART of TRACK, and TRACK alone with and without it.
+
+    TRACK may be a group. Its level is the same in each pair: what is left to hear is what PART
+    does to it.
+    """
+    exclude_one_another(section, start, stop)
+    with json_problems(as_json) as outcome:
+        from mixwright import api
+        from mixwright.cli.progress import shown_progress
+        from mixwright.report.by_ear import bypassed_as_data, print_bypassed
+
+        loaded = api.load(sheet, allow_outside=allow_outside)
+        options |= {"section": section, "span": known_span(loaded, start, stop)}
+        options["keep_cache"] = not no_cache
+        with shown_progress(quiet=as_json) as progress:
+            done = api.bypass(loaded, track, part, out, progress=progress, **options)
+        if as_json:
+            print_json(bypassed_as_data(done))
+        else:
+            from rich.console import Console
+
+            print_bypassed(done, Console())
+            for warning in done.warnings:
+                click.echo(str(warning), err=True)
+    return outcome.status

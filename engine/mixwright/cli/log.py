@@ -1,0 +1,203 @@
+"""``mixwright log``: the recall sheet, for people on a terminal, as Markdown or as JSON."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from mixwright.cli.options import (
+    allow_outside_option,
+    allow_plugins_option,
+    as_json_option,
+    json_problems,
+    sheet_argument,
+    threads_option,
+)
+from mixwright.problem import Problem, ProblemError
+
+if TYPE_CHECKING:
+    from mixwright.report.recall_markdown import Column, Recall, Strip, Table
+    from mixwright.sheet import Sheet
+
+WIDTH = 100
+WORDS_WIDTH = 44  # of a column of words, before it wraps
+LEAST_WIDTH = 60
+# What the three forms begin with: only a recall sheet is written over.
+OWN_STARTS = ("Recall sheet: ", "# Recall sheet: ", '{\n  "recall_sheet": ')
+
+
+@click.command(
+    "log",
+    epilog="""\b
+Examples:
+  mixwright log mix.yaml
+  mixwright log mix.yaml --md --out out/recall.md
+  mixwright log mix.yaml --json""",
+)
+@sheet_argument
+@click.option("--md", "as_md", is_flag=True, help="Write Markdown.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="FILE", help="File to write [the terminal]."
+)
+@threads_option
+@allow_outside_option
+@allow_plugins_option
+@as_json_option
+def command(
+    sheet: str,
+    as_md: bool,
+    out: Path | None,
+    threads: int | None,
+    allow_outside: bool,
+    allow_plugins: bool,
+    as_json: bool,
+) -> int:
+    """Print the recall sheet of SHEET: every track, every move, its reason and its effect.
+
+    All of it is measured anew, in step order.
+    """
+    if as_md and as_json:
+        raise click.UsageError("--md and --json exclude one another")
+    with json_problems(as_json) as outcome:
+        from mixwright import api
+        from mixwright.cli.progress import shown_progress
+
+        loaded = api.load(sheet, allow_outside=allow_outside)
+        if out is not None:
+            check_place(loaded, out)
+        with shown_progress(quiet=as_json and out is None) as progress:
+            recall = api.log(
+                loaded, threads=threads, allow_plugins=allow_plugins, progress=progress
+            )
+        if as_json:
+            text = json.dumps(recall.as_data(), indent=2, ensure_ascii=False) + "\n"
+        elif as_md:
+            text = recall.as_markdown()
+        else:
+            text = as_text(recall, WIDTH if out is not None else _terminal_width())
+        if out is None:
+            click.echo(text, nl=False)
+        else:
+            _write(text, out)
+    return outcome.status
+
+
+def _terminal_width() -> int:
+    if not sys.stdout.isatty():
+        return WIDTH
+    return max(LEAST_WIDTH, min(WIDTH, os.get_terminal_size(sys.stdout.fileno()).columns))
+
+
+def check_place(sheet: Sheet, out: Path) -> None:
+    """Refuse to write over what the sheet reads, and over any file that is no recall sheet."""
+    from mixwright.audio.write import refuse_folder, told_as_problem
+    from mixwright.rendering.target import keep_sources
+
+    refuse_folder(out)
+    keep_sources(sheet, out)
+    with told_as_problem(out):
+        if not out.exists():
+            return
+        with out.open("rb") as file:
+            start = file.read(max(len(own) for own in OWN_STARTS))
+    if not any(start.startswith(own.encode()) for own in OWN_STARTS):
+        message = f"{out} exists and is no recall sheet"
+        raise ProblemError([Problem("output/not-ours", message, help="give another --out")])
+
+
+def _write(text: str, out: Path) -> None:
+    """Write all of it or nothing."""
+    from mixwright.audio.write import told_as_problem
+
+    beside = out.with_name(f".{out.name}.part-{os.getpid()}")
+    try:
+        with told_as_problem(out):
+            out.parent.mkdir(parents=True, exist_ok=True)
+            beside.write_text(text, "utf-8", newline="\n")
+            os.replace(beside, out)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def as_text(recall: Recall, width: int = WIDTH) -> str:
+    """Return a recall sheet as plain text, at most `width` columns wide."""
+    from mixwright.report.recall_markdown import NOTHING, one_line
+
+    lines = _wrapped(f"Recall sheet: {one_line(recall.title)}", "", width)
+    for chapter in recall.chapters:
+        lines += ["", chapter.title, "-" * len(chapter.title)]
+        for name, text in chapter.facts_in_words:
+            lines += _wrapped(one_line(f"{name}: {text}"), "  ", width)
+        for strip in chapter.strips:
+            lines += ["", *_strip_lines(strip, width)]
+        for table in chapter.tables:
+            lines += ["", *_table_lines(table, width)] if table.rows else []
+        lines += [f"  {NOTHING}"] if chapter.is_empty else []
+    return "\n".join(lines) + "\n"
+
+
+def _wrapped(text: str, indent: str, width: int) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=indent,
+        subsequent_indent=f"{indent}    ",
+        break_on_hyphens=False,
+    )
+
+
+def _strip_lines(strip: Strip, width: int) -> Iterator[str]:
+    from mixwright.report.recall_markdown import one_line
+
+    yield from _wrapped(one_line(strip.name), "", width)
+    for what, said in strip.lines:
+        yield from _wrapped(one_line(f"{what} - {said}"), "  ", width)
+
+
+def _table_lines(table: Table, width: int) -> Iterator[str]:
+    """A table; columns that do not fit beside the first one follow in tables of their own."""
+    columns, rows = table.shown
+    widths = [_column_width(column, [row[i] for row in rows]) for i, column in enumerate(columns)]
+    left = list(range(1, len(columns)))
+    while True:
+        here = [0]
+        while left and (len(here) == 1 or sum(widths[i] for i in (*here, left[0])) <= width):
+            here.append(left.pop(0))
+        cells = [[row[i] for i in here] for row in rows]
+        yield from _drawn([columns[i] for i in here], cells, width)
+        if not left:
+            return
+        yield ""
+
+
+def _column_width(column: Column, cells: Sequence[str]) -> int:
+    from rich.cells import cell_len
+
+    longest = max(cell_len(text) for text in (column.heading, *cells))
+    return 2 + (min(longest, WORDS_WIDTH) if column.words else longest)
+
+
+def _drawn(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) -> list[str]:
+    import io
+
+    from rich.console import Console
+
+    from mixwright.report.readings import plain_table, print_plainly
+
+    table = plain_table(*(column.heading for column in columns))
+    for column, drawn in zip(columns, table.columns, strict=True):
+        drawn.overflow, drawn.no_wrap = "fold", False
+        drawn.justify = "left" if column.words else "right"
+    for row in rows:
+        table.add_row(*row)
+    out = io.StringIO()
+    print_plainly(Console(file=out, width=width, force_terminal=False), table)
+    return out.getvalue().strip("\n").split("\n")

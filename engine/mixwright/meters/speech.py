@@ -1,0 +1,165 @@
+"""How well a voice is heard against everything else: in the manner of ANSI S3.5, "SII-style".
+
+ANSI S3.5-1997 (Speech Intelligibility Index) in thirds of an octave: a band is audible by clip((E -
+D + 15) / 30, 0, 1), E being the level of the speech and D that of the noise in dB, since speech
+reaches from some 15 dB over its mean level to 15 dB under it; bands add up by their importance
+(Table 3). Here E and D are third-octave powers of the voice and of the rest of the mix. Left out
+are spread of masking, the threshold in quiet and the loss at high levels: hence "SII-style", not
+SII. Music is no steady noise, so this is done frame by frame and averaged over time, after K.
+Rhebergen and N. Versfeld, "A Speech Intelligibility Index-based approach to predict the speech
+reception threshold for sentences in fluctuating noise", JASA 117(4), 2005 (from memory). As there,
+the level of the voice is its mean over some time (here about a second), and that of the rest is its
+own in each frame: the syllables' ups and downs are the 30 dB of the formula already.
+
+Own choice: importance is that of the bands *in which the voice has something*, within 30 dB of its
+strongest band, and adds up to 1 over these. The standard counts a band without speech as inaudible,
+which is right for being understood; but the question here is whether the mix covers the voice, and
+a low, dull or hummed voice that nothing covers has to come out at 1. 30 dB is the range that the
+formula gives to speech; bleed is mostly weaker than that.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixwright.meters.bands import third_octaves
+
+# ANSI S3.5-1997, Table 3: nominal midband in Hz and importance.
+BAND_IMPORTANCE = (
+    *((160, 0.0083), (200, 0.0095), (250, 0.0150), (315, 0.0289), (400, 0.0440), (500, 0.0578)),
+    *((630, 0.0653), (800, 0.0711), (1000, 0.0818), (1250, 0.0844), (1600, 0.0882)),
+    *((2000, 0.0898), (2500, 0.0868), (3150, 0.0844), (4000, 0.0771), (5000, 0.0527)),
+    *((6300, 0.0364), (8000, 0.0185)),
+)
+SPEECH_RANGE_DB, SPEECH_PEAK_DB = 30.0, 15.0
+VOICE_WITHIN_DB = 30.0
+# At 24 frames a second: a second, some four syllables.
+VOICE_FRAMES = 24
+MOST_LACKING_DB = 40.0
+# Halvings of 40 dB: to less than a billionth of one.
+HALVINGS = 40
+
+
+def audibility(voice: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how much of the voice is heard in each frame, 0 to 1, shape ``(frames,)``.
+
+    `voice` and `rest` are powers of third octaves ``(frames, 30)``, those of the voice and of all
+    else, as `SpectrumMeter.band_powers` gives them; one frame of `voice` stands for all. A frame
+    without voice is 0. The levels are taken as they are: see `audibility_of_phrase`.
+
+    >>> flat = np.ones((1, 30))
+    >>> [round(float(audibility(ratio * flat, flat)[0]), 3) for ratio in (0.1, 1.0, 10.0)]
+    [0.167, 0.5, 0.833]
+    """
+    return _audible(_over_db(voice, rest), _importance(voice))
+
+
+def audibility_of_phrase(
+    voice: NDArray[np.float64],
+    rest: NDArray[np.float64],
+    active: NDArray[np.bool_],
+    voice_frames: int = VOICE_FRAMES,
+) -> float:
+    """Return how much of a phrase is heard, 0 to 1: the mean over the frames where it sounds.
+
+    `active` tells these, shape ``(frames,)``. The voice counts with its mean power over
+    `voice_frames` of them about each frame: long enough for a few syllables, so that short pauses
+    and consonants don't count as a voice too soft, short enough that a lost word isn't made up for
+    by a loud one. Each frame has the same say, so the rest covers by how long it does: one loud
+    drum doesn't bury a phrase. ValueError if no frame is active.
+
+    >>> flat, active = np.ones((48, 30)), np.arange(48) < 30
+    >>> round(audibility_of_phrase(2.0 * flat, flat, active), 3)
+    0.6
+    """
+    over_db, importance = _phrase(voice, rest, active, voice_frames)
+    return float(_audible(over_db, importance).mean())
+
+
+def lacking_db(
+    voice: NDArray[np.float64],
+    rest: NDArray[np.float64],
+    active: NDArray[np.bool_],
+    limit: float,
+    voice_frames: int = VOICE_FRAMES,
+) -> float:
+    """Return by how many dB the voice has to be raised for `audibility_of_phrase` to be `limit`.
+
+    0 if it is already, inf if 40 dB don't do it. The rest stays as it is: what else the raised
+    voice feeds (a bus compressor, a reverb) is not foreseen. ValueError if no frame is active.
+
+    >>> flat, active = np.ones((48, 30)), np.full(48, True)
+    >>> round(lacking_db(flat, flat, active, 0.6), 6)
+    3.0
+    """
+    over_db, importance = _phrase(voice, rest, active, voice_frames)
+
+    def reaches(raised_db: float) -> bool:
+        return float(_audible(over_db + raised_db, importance).mean()) >= limit
+
+    if reaches(0.0):
+        return 0.0
+    if not reaches(MOST_LACKING_DB):
+        return math.inf
+    short, enough = 0.0, MOST_LACKING_DB
+    for _ in range(HALVINGS):
+        middle = 0.5 * (short + enough)
+        short, enough = (short, middle) if reaches(middle) else (middle, enough)
+    return enough
+
+
+def _phrase(
+    voice: NDArray[np.float64],
+    rest: NDArray[np.float64],
+    active: NDArray[np.bool_],
+    voice_frames: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """By how much the voice is over the rest in each active frame and band, and what bands count.
+
+    The window over which the voice is averaged goes over active frames alone; at the ends of the
+    phrase it is moved inside, and a phrase shorter than it counts with one mean.
+    """
+    if not np.any(active):
+        raise ValueError("no frame is active, expected one or more")
+    own = voice[active]
+    count = len(own)
+    summed = np.concatenate([np.zeros((1, own.shape[1])), np.cumsum(own, axis=0)])
+    first = np.clip(np.arange(count) - voice_frames // 2, 0, max(count - voice_frames, 0))
+    last = np.minimum(first + max(voice_frames, 1), count)
+    mean = (summed[last] - summed[first]) / (last - first)[:, None]
+    return _over_db(mean, rest[active]), _importance(mean)
+
+
+def _over_db(voice: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Levels of the voice less those of the rest, shape ``(frames, 18)``."""
+    # What is smaller than any signal stands for silence, so that nothing is divided by zero.
+    tiny = np.finfo(np.float64).tiny
+    ratio_db = 10.0 * (
+        np.log10(np.maximum(_speech_bands(voice), tiny))
+        - np.log10(np.maximum(_speech_bands(rest), tiny))
+    )
+    return np.asarray(ratio_db)
+
+
+def _importance(voice: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The importance of each band in which the voice has something, adding up to 1 in a frame."""
+    bands = _speech_bands(voice)
+    enough = bands.max(axis=1, keepdims=True) * 10.0 ** (-VOICE_WITHIN_DB / 10.0)
+    weights = np.array([importance for _, importance in BAND_IMPORTANCE])
+    counted = np.where((bands >= enough) & (bands > 0.0), weights, 0.0)
+    total = counted.sum(axis=1, keepdims=True)
+    return np.asarray(counted / np.where(total > 0.0, total, 1.0))
+
+
+def _audible(over_db: NDArray[np.float64], importance: NDArray[np.float64]) -> NDArray[np.float64]:
+    heard = np.clip((over_db + SPEECH_PEAK_DB) / SPEECH_RANGE_DB, 0.0, 1.0)
+    return np.asarray((heard * importance).sum(axis=1))
+
+
+def _speech_bands(powers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The columns of `powers` (frames, 30) that speech is counted in, 160 Hz to 8 kHz."""
+    first = [band.nominal_hz for band in third_octaves()].index(BAND_IMPORTANCE[0][0])
+    return powers[:, first : first + len(BAND_IMPORTANCE)]

@@ -1,0 +1,229 @@
+"""Takes: performances kept side by side, brought to one loudness, written as one set of files.
+
+What is to be compared by ear must be equally loud, or the louder one wins (common practice). The
+quietest is not known before all have been played, so every take waits on disk: a nameless file of
+16 bytes a frame, 0.23 GB for five minutes at 48 kHz. To play everything twice instead would save
+that space and double the time. A take is a copy, so that the tracks, buffers and threads that
+played it can go: memory is that of one performance, however many takes there are.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+import re
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixwright.audio import MixFormat, Spool, check_target, write_mix
+from mixwright.audio.write import told_as_problem
+from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.perform import StageProgress, performed
+from mixwright.rendering.plan import Plan
+from mixwright.rendering.run import doubtful_matches
+from mixwright.rendering.target import default_target, keep_sources, seed_of
+from mixwright.sheet import STEPS, Sheet
+from mixwright.timeline import Position
+from mixwright.units import db_to_gain
+from mixwright.version import __version__
+
+# Below full scale where a set has to be lowered: dither and rounding reach one or two steps of the
+# format beyond a sample, 0.001 dB with 16 bits.
+LOWERED_TO_DBFS = -0.01
+PADDING_FRAMES = 65536
+MOMENTARY_S = 0.4
+
+
+@dataclass(frozen=True)
+class TakeOptions:
+    """How takes are played and written: into `folder`, in the format `form`."""
+
+    folder: Path
+    form: MixFormat
+    threads: int | None = None
+    force: bool = False
+    keep_cache: bool = True
+    shaped: bool = False
+    progress: StageProgress | None = None
+
+
+@dataclass(frozen=True)
+class Take:
+    """A finished performance as it is before any matching; the levels are of the whole take.
+
+    `integrated_lufs` (BS.1770-5) is -inf where less than 0.4 s is loud enough to be measured;
+    `momentary_lufs` is the loudness of each 0.4 s, shape ``(windows,)``, 100 windows a second.
+    """
+
+    spool: Spool
+    rate_hz: int
+    integrated_lufs: float
+    sample_peak_dbfs: float
+    momentary_lufs: NDArray[np.float64]
+    warnings: tuple[Problem, ...]
+
+
+@contextmanager
+def taken(plan: Plan, options: TakeOptions, stage: str) -> Iterator[Take]:
+    """Perform a plan and keep the result until the context is left.
+
+    `stage` is what the progress is said to be of. Raises ProblemError as a render does.
+    """
+    spool = Spool(options.folder)
+    try:
+        yield _performed_into(spool, plan, options, stage)
+    finally:
+        spool.close()
+
+
+def _performed_into(spool: Spool, plan: Plan, options: TakeOptions, stage: str) -> Take:
+    """Perform a plan and copy the result; nothing else of the performance is held on to."""
+    with performed(
+        plan,
+        options.folder,
+        threads=options.threads,
+        keep_cache=options.keep_cache,
+        progress=_of_stage(stage, options.progress),
+    ) as done:
+        for block in done.blocks():
+            spool.write(block)
+        levels, sound = done.meter.readings(done.gain), done.meter.sound
+        return Take(
+            spool=spool,
+            rate_hz=plan.rate_hz,
+            integrated_lufs=levels.integrated_lufs,
+            sample_peak_dbfs=levels.sample_peak_dbfs,
+            momentary_lufs=sound.loudness_over_time(MOMENTARY_S, gain=done.gain),
+            warnings=tuple(doubtful_matches(done.found)),
+        )
+
+
+def _of_stage(stage: str, progress: StageProgress | None) -> StageProgress | None:
+    """One bar for both halves of a performance: matching levels, then rendering."""
+    if progress is None:
+        return None
+    halves = {"matching levels": 0.0, "rendering": 0.5}
+    return lambda half, share: progress(stage, halves[half] + 0.5 * share)
+
+
+def matched_gains_db(levels_lufs: Sequence[float]) -> list[float]:
+    """Return the gain (dB) that brings each level down to the quietest; none goes up.
+
+    Silence (-inf LUFS) is left as it is, and the others don't follow it.
+
+    >>> matched_gains_db([-20.0, -23.0, -math.inf])
+    [-3.0, 0.0, 0.0]
+    """
+    quietest = min((level for level in levels_lufs if math.isfinite(level)), default=0.0)
+    return [quietest - level if math.isfinite(level) else 0.0 for level in levels_lufs]
+
+
+def lowering_db(peaks_dbfs: Sequence[float], gains_db: Sequence[float]) -> float:
+    """Return the gain (0 or less, dB) that all need for none to be over full scale.
+
+    >>> lowering_db([-3.0, 2.0], [0.0, -1.0]), lowering_db([-3.0, 2.0], [0.0, -2.5])
+    (-1.01, 0.0)
+    """
+    highest = max(peak + gain for peak, gain in zip(peaks_dbfs, gains_db, strict=True))
+    return 0.0 if highest <= 0.0 else LOWERED_TO_DBFS - highest
+
+
+def span_words(
+    sheet: Sheet,
+    form: MixFormat,
+    section: str | None,
+    span: tuple[Position | None, Position | None],
+    mono: bool = False,
+) -> str:
+    """Return what a file's name says of the part of the song, as in the name of a render.
+
+    Empty for the whole song, else such as ``-chorus-1``.
+    """
+    name = default_target(sheet, form, STEPS[-1], section, span, mono).name
+    return name.removeprefix("mix").removesuffix(form.suffix)
+
+
+def file_stem(*words: str) -> str:
+    """Return a file's name without its end: words joined by hyphens, in what any disk can take.
+
+    >>> file_stem("bypass", "lead vocal", "eq")
+    'bypass-lead-vocal-eq'
+    """
+    return re.sub(r"[^\w.]+", "-", "-".join(words))
+
+
+def check_targets(sheet: Sheet, targets: Sequence[Path], options: TakeOptions) -> None:
+    """Refuse a folder that is a file, sources of the mix, and files that are not ours."""
+    with told_as_problem(options.folder):
+        is_file = options.folder.exists() and not options.folder.is_dir()
+    if is_file or options.folder.suffix.lower() in (".wav", ".flac"):
+        message = f"{options.folder} is the name of a file, expected a folder for the files"
+        raise ProblemError([Problem("output/no-folder", message, help="give another --out")])
+    for target in targets:
+        keep_sources(sheet, target)
+        check_target(target, options.force)
+
+
+def write_takes(
+    sheet: Sheet, takes: Mapping[Path, tuple[Take, float]], options: TakeOptions
+) -> None:
+    """Write each take at its gain (dB) to its path: all of them or none, and all equally long.
+
+    Half a new set beside half an old one would be compared at unequal loudness.
+    Raises ProblemError when the disk refuses; leaves no debris.
+    """
+    longest = max(take.spool.frames for take, _ in takes.values())
+    with _staging(options.folder) as staging:
+        for target, (take, gain_db) in takes.items():
+            _fill_up(take.spool, longest)
+            staged, gain = staging / target.name, db_to_gain(gain_db)
+            with _said_of(staged, target):
+                write_mix(
+                    take.spool,
+                    gain,
+                    staged,
+                    options.form,
+                    take.rate_hz,
+                    seed_of(sheet),
+                    __version__,
+                    options.shaped,
+                )
+        for target in takes:  # someone may have put a file there meanwhile
+            check_target(target, options.force)
+        for target in takes:
+            with told_as_problem(target):
+                os.replace(staging / target.name, target)
+
+
+@contextmanager
+def _staging(folder: Path) -> Iterator[Path]:
+    """A folder for the files of a set that is not complete yet."""
+    with told_as_problem(folder):
+        made = tempfile.TemporaryDirectory(dir=folder, prefix=".mixwright-set-")
+    with made as name:
+        yield Path(name)
+
+
+@contextmanager
+def _said_of(staged: Path, target: Path) -> Iterator[None]:
+    """Say problems of a staged file of the one that it was to become."""
+    try:
+        yield
+    except ProblemError as error:
+        raise ProblemError(
+            dataclasses.replace(p, message=p.message.replace(str(staged), str(target)))
+            for p in error.problems
+        ) from error
+
+
+def _fill_up(spool: Spool, frames: int) -> None:
+    """Add silence up to that length: to be called before anything is read."""
+    for at in range(spool.frames, frames, PADDING_FRAMES):
+        spool.write(np.zeros((min(PADDING_FRAMES, frames - at), 2)))

@@ -1,0 +1,303 @@
+"""A check as a scoreboard and findings for people, and as data for machines."""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from mixwright.checks import Checked, RuleOutcome, Spoken, StageOutcome
+from mixwright.checks.limits import unit_of
+from mixwright.report.readings import clock, finite
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+STATES = {"holds": "holds", "look": "look", "fails": "fails", "idle": "nothing to judge"}
+# Colour only repeats what the word says.
+STYLES = {"holds": "green", "look": "yellow", "fails": "bold red", "idle": "dim"}
+WORD_WIDTH = 8
+MOST_OF_A_RULE = 20  # findings of one rule that are listed; the rest is counted
+NO_WRAP_WIDTH = 10_000
+# Joiners of letters and of pictures: not printable by themselves, yet parts of words.
+_JOINERS = "\u200c\u200d"
+
+
+def one_line(text: str) -> str:
+    r"""Return text on one line; what can't be seen, such as an escape, is spelt out.
+
+    >>> one_line("low\ntide \x1b[31m")
+    'low tide \\x1b[31m'
+    """
+    shown = (c if c.isprintable() or c in _JOINERS else _spelt(c) for c in " ".join(text.split()))
+    return "".join(shown)
+
+
+def _spelt(character: str) -> str:
+    return character.encode("unicode_escape").decode("ascii")
+
+
+def shown_file(file: str) -> str:
+    """Return a file as seen from the working folder where it lies inside, else as it was given."""
+    inside = within_working_folder(file)
+    return file if inside is None else inside.as_posix()
+
+
+def within_working_folder(file: str) -> Path | None:
+    """Return a file's path from the working folder; None where it lies outside."""
+    here = Path.cwd()
+    # As it is named first: a link in the folder is of the folder, wherever it leads.
+    named = (Path(os.path.normpath(here / file)), Path(file).resolve())
+    return next((path.relative_to(here) for path in named if path.is_relative_to(here)), None)
+
+
+def moment(spoken: Spoken) -> str:
+    """Return section, bar with beat, and clock of a remark, as far as it has them.
+
+    The beat is cut to tenths, not rounded: a bar of four beats has no beat 5.
+
+    >>> from mixwright.checks import Remark
+    >>> remark = Remark("look", "too loud", section="chorus 2", at_s=54.25)
+    >>> moment(Spoken("balance/example", remark, None, bar=21, beat=3.58))
+    'chorus 2, bar 21:3.5, 0:54.2'
+    """
+    remark = spoken.remark
+    parts = [] if remark.section is None else [one_line(remark.section)]
+    if spoken.bar is not None and spoken.beat is not None:
+        parts.append(f"bar {spoken.bar}:{math.floor(spoken.beat * 10 + 1e-6) / 10:g}")
+    if remark.at_s is not None:
+        parts.append(clock(remark.at_s))
+    return ", ".join(parts)
+
+
+def standing(spoken: Spoken) -> str:
+    """Return what a finding counts as: `accepted`, or its verdict."""
+    return spoken.remark.verdict if spoken.accepted is None else "accepted"
+
+
+def counts(checked: Checked) -> dict[str, int]:
+    """Return how many findings fail, deserve a look, are accepted, are notes."""
+    found = {"fails": 0, "look": 0, "accepted": 0, "note": 0}
+    for spoken in checked.spoken():
+        found[standing(spoken)] += 1
+    return found
+
+
+def summary(found: Mapping[str, int]) -> str:
+    """Return counts as words; what is accepted or noted only where there is any.
+
+    >>> summary({"fails": 3, "look": 5, "accepted": 2, "note": 1})
+    '3 fail, 5 worth a look, 2 accepted, 1 note'
+    """
+    parts = [
+        f"{found['fails']} {'fails' if found['fails'] == 1 else 'fail'}",
+        f"{found['look']} worth a look",
+    ]
+    if found["accepted"]:
+        parts.append(f"{found['accepted']} accepted")
+    if found["note"]:
+        parts.append(f"{found['note']} {'note' if found['note'] == 1 else 'notes'}")
+    return ", ".join(parts)
+
+
+def headline_of(stage: StageOutcome) -> str:
+    """Return the headline of a step; empty where it would only repeat the state."""
+    headline = one_line(stage.headline)
+    return "" if headline == STATES[stage.state] else headline
+
+
+def limits_in_words(rule: RuleOutcome) -> str:
+    """Return the limits that a rule held to, as ``key value unit``."""
+    return ", ".join(f"{key} {value:g} {unit_of(key)}".rstrip() for key, value in rule.limits)
+
+
+def print_checked(
+    checked: Checked, console: Console | None = None, everything: bool = False
+) -> None:
+    """Print the scoreboard, the findings in step order, and how many there are.
+
+    Notes are one line for each rule, and no more than 20 findings of a rule are listed; with
+    `everything` all are, below every rule with its figures and limits. On a terminal long lines
+    wrap under their beginning; into a file or a pipe each stays one line.
+    """
+    from rich.console import Console
+
+    console = console or Console()
+    _say(console, f"{one_line(checked.title)}  {one_line(str(checked.path))}")
+    _print(console, _scoreboard(checked))
+    sheet = one_line(str(checked.path))
+    for stage in checked.stages:
+        entries = _every_rule(stage, sheet) if everything else _findings(stage, sheet)
+        if not entries:
+            continue
+        _say(console, stage.stage)
+        _print(console, *(entry.laid_out() for entry in entries))
+        _say(console, "")
+    _say(console, summary(counts(checked)))
+
+
+def _scoreboard(checked: Checked) -> Any:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for column in ("step", "state", "headline"):
+        table.add_column(Text(column), no_wrap=column != "headline", overflow="fold")
+    for stage in checked.stages:
+        state = Text(STATES[stage.state], STYLES[stage.state])
+        table.add_row(Text(stage.stage), state, Text(headline_of(stage)))
+    return table
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """Something under a step: a word in its style, and the lines beside it."""
+
+    word: str
+    style: str
+    lines: tuple[str, ...]
+    indent: int = 2
+
+    def laid_out(self) -> Any:
+        from rich.padding import Padding
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table.grid(padding=(0, 2, 0, 0))
+        table.add_column(width=WORD_WIDTH, no_wrap=True)
+        table.add_column(overflow="fold")
+        table.add_row(Text(self.word, self.style), Text("\n".join(self.lines)))
+        return Padding(table, (0, 0, 0, self.indent), expand=False)
+
+
+def _findings(stage: StageOutcome, sheet: str) -> list[_Entry]:
+    """What the rules of a step found, each rule's notes after what weighs."""
+    entries = []
+    for rule in stage.rules:
+        weighing = [one for one in rule.spoken if standing(one) != "note"]
+        entries += [_finding(one, sheet, name_rule=True) for one in weighing[:MOST_OF_A_RULE]]
+        if (left := len(weighing) - MOST_OF_A_RULE) > 0:
+            entries.append(
+                _Entry("", "", (f"and {left} more of {rule.rule.id} (--all shows them)",))
+            )
+        notes = [one for one in rule.spoken if standing(one) == "note"]
+        if notes:
+            more = f", and {len(notes) - 1} more" if len(notes) > 1 else ""
+            line = f"{one_line(notes[0].remark.message)} ({rule.rule.id}{more})"
+            entries.append(_Entry("note", "", (line,)))
+    return entries
+
+
+def _every_rule(stage: StageOutcome, sheet: str) -> list[_Entry]:
+    """Every rule of a step with its figures and limits, and all it found under it."""
+    entries = []
+    for rule in stage.rules:
+        lines = [f"{rule.rule.id}: {one_line(rule.measured)}"]
+        if rule.limits:
+            lines.append(f"limits: {limits_in_words(rule)}")
+        word = "-" if rule.state == "idle" else STATES[rule.state]
+        entries.append(_Entry(word, STYLES[rule.state], tuple(lines)))
+        entries += [_finding(one, sheet, name_rule=False) for one in rule.spoken]
+    return entries
+
+
+def _finding(spoken: Spoken, sheet: str, name_rule: bool) -> _Entry:
+    """A finding: its message, its place and moment, what may help or excuses it."""
+    remark = spoken.remark
+    where = one_line(str(spoken.span)) if spoken.span else sheet
+    where = ", ".join(part for part in (where, moment(spoken)) if part)
+    lines = [one_line(remark.message), f"{where} ({spoken.rule})" if name_rule else where]
+    if remark.help:
+        lines.append(f"help: {one_line(remark.help)}")
+    if spoken.accepted is not None:
+        lines.append(f"reason: {one_line(spoken.accepted)}")
+    style = STYLES.get(remark.verdict, "") if spoken.accepted is None else "dim"
+    return _Entry(standing(spoken), style, tuple(lines), indent=2 if name_rule else 6)
+
+
+def _print(console: Console, *tables: Any) -> None:
+    """Print tables as they fit a terminal; unwrapped and without fill into a file or a pipe."""
+    if console.is_terminal:
+        console.print(*tables)
+        return
+    from rich.console import Console
+
+    # A console of its own: none prints anything wider than itself.
+    page = Console(file=io.StringIO(), width=NO_WRAP_WIDTH, color_system=None)
+    with page.capture() as caught:
+        page.print(*tables)
+    for line in caught.get().splitlines():
+        console.out(line.rstrip(), highlight=False)
+
+
+def _say(console: Console, line: str) -> None:
+    console.print(line, highlight=False, soft_wrap=True, markup=False, emoji=False)
+
+
+def checked_as_data(checked: Checked) -> dict[str, Any]:
+    """Return a check as plain JSON data; silence (-inf) becomes null.
+
+    `passes` is whether no rule fails, `passes_strict` whether nothing deserves a look either.
+    """
+    data = {
+        "sheet": str(checked.path),
+        "title": checked.title,
+        "passes": checked.passes(),
+        "passes_strict": checked.passes(strict=True),
+        "counts": counts(checked),
+        "stages": [_stage_as_data(stage) for stage in checked.stages],
+    }
+    return finite(data)  # type: ignore[no-any-return]
+
+
+def _stage_as_data(stage: StageOutcome) -> dict[str, Any]:
+    return {
+        "stage": stage.stage,
+        "state": stage.state,
+        "headline": stage.headline,
+        "rules": [
+            {
+                "id": rule.rule.id,
+                "state": rule.state,
+                "measured": rule.measured,
+                "judged": rule.judged,
+                "limits": [
+                    {"key": key, "value": value, "unit": unit_of(key)} for key, value in rule.limits
+                ],
+                "remarks": [_remark_as_data(spoken) for spoken in rule.spoken],
+            }
+            for rule in stage.rules
+        ],
+    }
+
+
+def _remark_as_data(spoken: Spoken) -> dict[str, Any]:
+    remark, span = spoken.remark, spoken.span
+    return {
+        "verdict": remark.verdict,
+        "message": remark.message,
+        "help": remark.help,
+        "accepted": spoken.accepted,
+        "path": list(remark.path),
+        "file": span.file if span else None,
+        "line": span.line if span else None,
+        "column": span.column if span else None,
+        "name": remark.name,
+        "section": remark.section,
+        "at_s": _number(remark.at_s),
+        "bar": spoken.bar,
+        "beat": _number(spoken.beat),
+        "measured": _number(remark.measured),
+        "limit": _number(remark.limit),
+        "unit": remark.unit,
+    }
+
+
+def _number(value: float | None) -> float | None:
+    """A number as JSON can hold it, also one of an array."""
+    return None if value is None else float(value)

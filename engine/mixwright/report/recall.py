@@ -1,0 +1,399 @@
+"""The recall sheet: every track, every move, its reason and its measured effect, in step order.
+
+Worked out from the evidence of a whole check, as plain data that is written out by
+:mod:`mixwright.report.recall_markdown`. Nothing in it depends on the day or on the machine: the
+same sheet with the same tracks gives the same recall sheet.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from functools import partial
+from typing import Any, TypeAlias
+
+import numpy as np
+
+from mixwright.checks.limits import default_limits, unit_of
+from mixwright.dsp.filters import design_band, k_weighting, response_db
+from mixwright.measuring.evidence import Evidence, Levels
+from mixwright.meters import SoundReadings
+from mixwright.meters.bands import third_octaves
+from mixwright.report import recall_markdown as form
+from mixwright.report.readings import clock
+from mixwright.report.recall_markdown import Chapter, Column, Move, Recall, Strip, Table, table_of
+from mixwright.sheet import Band, Group, MixBus, Point, Points, Return, Track, TrackAutomation
+from mixwright.sheet.model import Compressor, DeEsser, Gate
+from mixwright.timeline import Position, Section
+
+Place: TypeAlias = tuple[str | int, ...]
+Part: TypeAlias = Track | Group | Return | MixBus
+Ride: TypeAlias = tuple[str, str, Point]  # what of, which of its values, where to
+
+
+def recall_of(heard: Evidence) -> Recall:
+    """Return the recall sheet of a mix that was heard."""
+    song = heard.sheet.song
+    title = song.title + (f" - {song.artist}" if song.artist else "")
+    steps = (_song, _balance, _mixbus, _eq, _dynamics, _effects, _automation)
+    after = (_accepted, _limits, _delivery, _references, _variants)
+    chapters = [step(heard) for step in steps]
+    chapters += [found for part in after if not (found := part(heard)).is_empty]
+    return Recall(title, tuple(chapters))
+
+
+def _rounded(**measured: float | None) -> dict[str, float]:
+    """Measured figures with two decimals; those that can't be had are left out."""
+    return {k: round(v, 2) for k, v in measured.items() if v is not None and math.isfinite(v)}
+
+
+def _loudness(sound: SoundReadings) -> dict[str, float]:
+    return _rounded(integrated_lufs=sound.integrated_lufs, true_peak_dbtp=sound.true_peak_dbtp)
+
+
+def _words(key: str, heading: str = "", **options: Any) -> Column:
+    return Column(key, heading or key, words=True, **options)
+
+
+def _measured(key: str, heading: str, of: Any) -> Column:
+    def rounded(one: Any) -> float | None:
+        value = of(one)
+        return None if value is None else round(value, 2)
+
+    return Column(key, heading, form.measured_text, of=rounded)
+
+
+WHY = _words("why", text=lambda why: why or form.NO_REASON)
+FADER = (
+    Column("gain_db", "gain dB", form.signed),
+    Column("width_percent", "width %", form.unless(100.0)),
+    Column("mute", "mute", lambda mute: "muted" if mute else ""),
+)
+
+
+# ---- the song and its balance ----
+
+
+def _song(heard: Evidence) -> Chapter:
+    timeline = heard.timeline
+    facts: dict[str, Any] = {
+        "sample_rate_hz": heard.rate_hz,
+        "length": clock(heard.plan.end / heard.rate_hz),
+        **_loudness(heard.mix_readings()),
+    }
+
+    def level(section: Section) -> float | None:
+        return heard.mix_readings(*spans[section.name]).integrated_lufs
+
+    spans = {stretch.name: heard.seconds_of(stretch) for stretch in heard.sections}
+    at = Column("at_s", "time", clock, of=lambda one: timeline.seconds_at_bar(one.bar))
+    bpm, beats = Column("bpm", "bpm", form.number), Column("beats_per_bar", "beats to the bar")
+    loud = _measured("integrated_lufs", "LUFS in the mix", level)
+    song, bar = heard.sheet.song, Column("bar", "bar")
+    tempo = table_of("tempo", (Column("bar", "tempo from bar"), at, bpm, beats), song.tempo)
+    sections = table_of("sections", (_words("name", "section"), bar, at, loud), song.sections)
+    return Chapter("song", "the song", facts, tables=(tempo, sections))
+
+
+def _balance(heard: Evidence) -> Chapter:
+    facts: dict[str, Any] = dict(_loudness(heard.balance.readings()))
+    facts |= {} if heard.loudest is None else {"loudest_section": heard.loudest}
+
+    def level(strips: Mapping[str, Any], at: str, one: Track | Group) -> float:
+        levels: Levels = getattr(strips[one.name], at)
+        return levels.integrated_lufs(0.0, heard.plan.end / heard.rate_hz)
+
+    loud = _measured("balance_lufs", "LUFS", partial(level, heard.tracks, "balance"))
+    into = _measured("in_lufs", "LUFS in", partial(level, heard.groups, "before"))
+    out = _measured("out_lufs", "LUFS out", partial(level, heard.groups, "after"))
+    gain, width, mute = FADER
+    tracks = (
+        _words("name", "track"),
+        gain,
+        Column("pan", "pan", form.pan_in_words),
+        width,
+        Column("trim_db", "trim dB", form.unless(0.0, form.signed)),
+        Column("polarity", "polarity", form.unless("normal", str)),
+        Column("offset_ms", "offset ms", form.unless(0.0)),
+        mute,
+        loud,
+        *(_words("file"), _words("role", text=form.named), _words("group"), WHY),
+    )
+    groups = (_words("name", "group"), *FADER, into, out, WHY)
+    sheet = heard.sheet
+    tables = (table_of("tracks", tracks, sheet.tracks), table_of("groups", groups, sheet.groups))
+    return Chapter("balance", "1 balance", facts, tables=tables)
+
+
+# ---- mix bus, EQ, dynamics ----
+
+
+def _mixbus(heard: Evidence) -> Chapter:
+    bus, glue, alone = heard.sheet.mix_bus, heard.glue, heard.glue_alone
+    moves = [_band(band, ("mix_bus", "eq", i)) for i, band in enumerate(bus.eq)]
+    if bus.compressor is not None:
+        move = _processor(heard, "mix_bus", bus.compressor, ("mix_bus", "compressor"))
+        if alone is not None:
+            first = _rounded(mean_on_balance_alone_db=alone.mean_db, most_there_db=alone.max_db)
+            move = dataclasses.replace(move, measured={**move.measured, **first})
+        moves.append(move)
+    if bus.why is not None or (bus.gain_db, bus.width_percent) != (0.0, 100.0):
+        said = f"gain {form.signed(bus.gain_db, 'dB')}, width {form.number(bus.width_percent)} %"
+        moves.append(Move(said, bus.why, ("mix_bus",)))
+    if bus.limiter is not None:
+        held = _held(heard, "mix_bus.limiter")
+        said = f"limiter: {form.in_words(bus.limiter.settings)}"
+        moves.append(Move(said, bus.limiter.why, ("mix_bus", "limiter"), held))
+    matched = _rounded(level_match_db=heard.matches_db.get("mix_bus.eq"))
+    columns = (
+        _words("section", "compressor by section", of=lambda pair: pair[0]),
+        _measured("mean_db", "mean dB", lambda pair: pair[1].mean_db),
+        _measured("max_db", "most dB", lambda pair: pair[1].max_db),
+    )
+    by_section = table_of("reduction", columns, glue.by_section.items() if glue else ())
+    strips = (Strip("mix bus", tuple(moves), matched),) if moves else ()
+    return Chapter("mixbus", "2 mix bus", strips=strips, tables=(by_section,))
+
+
+def _called(one: Part) -> tuple[str, Place]:
+    """What a part is called, and its place in the sheet."""
+    if isinstance(one, MixBus):
+        return "mix bus", ("mix_bus",)
+    kind = type(one).__name__.lower()
+    return one.name + (f" ({kind})" if kind != "track" else ""), (f"{kind}s", one.name)
+
+
+def _strips(heard: Evidence) -> Iterator[tuple[Track | Group, str, Place]]:
+    strips: tuple[Track | Group, ...] = (*heard.sheet.tracks, *heard.sheet.groups)
+    for one in strips:
+        yield one, *_called(one)
+
+
+def _band(band: Band, place: Place, measured: Mapping[str, float] | None = None) -> Move:
+    moves = band.automation.freq_hz or band.automation.gain_db
+    said = form.band_in_words(band.settings) + (", moves (see 6)" if moves else "")
+    return Move(said, band.why, place, measured or {})
+
+
+def _eq(heard: Evidence) -> Chapter:
+    strips = []
+    for one, called, place in _strips(heard):
+        moves = [
+            _band(band, (*place, "eq", i), _alone(heard, one, band))
+            for i, band in enumerate(one.eq)
+        ]
+        if moves:
+            strips.append(Strip(called, tuple(moves), _eq_change(heard, one)))
+    alone = f"of a band alone in {heard.focus.name or 'the song'}, not gated"
+    facts = {"loudness_changes": f"{alone}; together over the song, gated"} if strips else {}
+    return Chapter("eq", "3 EQ", facts, strips=tuple(strips))
+
+
+def _alone(heard: Evidence, one: Track | Group, band: Band) -> dict[str, float]:
+    """What a still band alone does to the loudness of its track in the focus.
+
+    K-weighted (BS.1770-5) but not gated, from the third octaves before the EQ.
+    """
+    if not isinstance(one, Track) or band.automation.freq_hz or band.automation.gain_db:
+        return {}
+    rate_hz, power = heard.rate_hz, heard.tracks[one.name].balance_bands.sum(axis=0)
+    hz = np.array([third.midband_hz for third in third_octaves(rate_hz)])
+    heard_power = power * 10.0 ** (response_db(k_weighting(rate_hz), hz, rate_hz) / 10.0)
+    passed = 10.0 ** (response_db(design_band(band.settings, rate_hz), hz, rate_hz) / 10.0)
+    before, after = float(heard_power.sum()), float((heard_power * passed).sum())
+    if before <= 0.0 or after <= 0.0:
+        return {}
+    return _rounded(loudness_change_lu=10.0 * math.log10(after / before))
+
+
+def _eq_change(heard: Evidence, one: Track | Group) -> dict[str, float]:
+    """What an EQ does to the loudness over the song, and by how much that was taken back."""
+    match_db = heard.matches_db.get(f"{one.name}.eq")
+    if match_db is not None:
+        return _rounded(loudness_change_lu=-match_db, level_match_db=match_db)
+    if not isinstance(one, Track):
+        return {}
+    track, end_s = heard.tracks[one.name], heard.plan.end / heard.rate_hz
+    levels = [at.integrated_lufs(0.0, end_s) for at in (track.source, track.equalised)]
+    return _rounded(loudness_change_lu=levels[1] - levels[0])
+
+
+def _dynamics(heard: Evidence) -> Chapter:
+    strips = []
+    for one, called, place in _strips(heard):
+        parts = {"gate": one.gate, "compressor": one.compressor, "de_esser": one.de_esser}
+        moves = [
+            _processor(heard, one.name, part, (*place, key))
+            for key, part in parts.items()
+            if part is not None
+        ]
+        if moves:
+            strips.append(Strip(called, tuple(moves)))
+    return Chapter("dynamics", "4 dynamics", strips=tuple(strips))
+
+
+def _processor(heard: Evidence, name: str, part: Gate | Compressor | DeEsser, place: Place) -> Move:
+    key = str(place[-1])
+    measured = _held(heard, f"{name}.{key}")
+    if isinstance(part, Compressor):
+        measured |= _rounded(makeup_db=heard.matches_db.get(f"{name}.{key}"))
+    return Move(f"{form.named(key)}: {form.processor_in_words(part)}", part.why, place, measured)
+
+
+def _held(heard: Evidence, name: str) -> dict[str, float]:
+    """What a dynamics processor did over the song; the mean is of when it was at work."""
+    r = heard.reductions.get(name)
+    if r is None:
+        return {}
+    share = 100.0 * r.active_share
+    return _rounded(mean_reduction_db=r.mean_db, most_reduction_db=r.max_db, at_work_percent=share)
+
+
+# ---- effects ----
+
+
+def _effects(heard: Evidence) -> Chapter:
+    strips = [_return(heard, part) for part in heard.sheet.returns]
+    for one, called, place in _strips(heard):
+        if moves := _inserts(one, place):
+            matched = _rounded(level_match_db=heard.matches_db.get(f"{one.name}.inserts"))
+            strips.append(Strip(called, tuple(moves), matched))
+    return Chapter("effects", "5 effects", strips=tuple(strips), tables=(_sends(heard),))
+
+
+def _inserts(one: Track | Group | Return, place: Place) -> list[Move]:
+    return [
+        Move(form.insert_in_words(part.settings), part.why, (*place, "inserts", i))
+        for i, part in enumerate(one.inserts)
+    ]
+
+
+def _return(heard: Evidence, part: Return) -> Strip:
+    called, place = _called(part)
+    moves = [Move(form.return_in_words(part), part.why, place, _wet(heard, part.name))]
+    moves += _inserts(part, place)
+    moves += [_band(band, (*place, "eq", i)) for i, band in enumerate(part.eq)]
+    return Strip(called, tuple(moves))
+
+
+def _wet(heard: Evidence, name: str) -> dict[str, float]:
+    """How loud a return is, and how loud against the dry mix, by the energy of the whole song."""
+    one = heard.returns.get(name)
+    if one is None:
+        return {}
+    wet_to_dry_lu = one.wet.mean_lufs() - heard.dry.mean_lufs()
+    return _rounded(loudness_lufs=one.wet.integrated_lufs(), wet_to_dry_lu=wet_to_dry_lu)
+
+
+def _sends(heard: Evidence) -> Table:
+    def level(name: str, one: Track) -> float | None:
+        return one.sends_db.get(name)
+
+    names = [part.name for part in heard.sheet.returns]
+    levels = [Column(f"{n}_db", f"{n} dB", form.signed, of=partial(level, n)) for n in names]
+    ridden = _words("ridden", text=", ".join, of=lambda one: list(one.automation.sends_db))
+    wet = _measured("wet_to_dry_lu", "wet to dry LU", partial(_track_wet, heard))
+    senders = [one for one in heard.sheet.tracks if one.sends_db or one.automation.sends_db]
+    return table_of("sends", (_words("name", "sends"), *levels, ridden, wet), senders)
+
+
+def _track_wet(heard: Evidence, one: Track) -> float | None:
+    """What all returns give back of a track over the track itself, in LU; None where it is silent.
+
+    Its share of what is sent to a return is taken as its share of what comes back.
+    """
+    dry = float(heard.tracks[one.name].placed.hops.sum())
+    wet = sum(r.share_of(one.name) * float(r.wet.hops.sum()) for r in heard.returns.values())
+    return 10.0 * math.log10(wet / dry) if min(wet, dry) > 0.0 else None
+
+
+# ---- automation ----
+
+
+def _automation(heard: Evidence) -> Chapter:
+    timeline = heard.timeline
+
+    def at_s(ride: Ride) -> float:
+        return timeline.seconds_at(ride[2].at)
+
+    def bar(ride: Ride) -> str:
+        at, beat = timeline.bar_and_beat_at(at_s(ride))
+        return str(Position(bar=at, beat=round(beat, 3))).removeprefix("bar ")
+
+    columns = (
+        _words("ride", of=lambda ride: f"{ride[0]} {ride[1]}"),
+        _words("section", of=lambda ride: heard.section_at(at_s(ride))),
+        Column("bar", "bar", of=bar),
+        Column("at_s", "time", clock, of=at_s),
+        _words("to", of=lambda ride: form.point_in_words(ride[1], ride[2])),
+        Column("value", text=None, of=lambda ride: ride[2].value),
+    )
+    return Chapter(
+        "automation", "6 automation", tables=(table_of("rides", columns, _rides(heard)),)
+    )
+
+
+def _rides(heard: Evidence) -> Iterator[Ride]:
+    sheet = heard.sheet
+    parts: tuple[Part, ...] = (*sheet.tracks, *sheet.groups, *sheet.returns, sheet.mix_bus)
+    for one in parts:
+        ridden: dict[str, Points] = {"gain": one.automation.gain_db, "mute": one.automation.mute}
+        if isinstance(one.automation, TrackAutomation):
+            sends = one.automation.sends_db.items()
+            ridden |= {"pan": one.automation.pan, **{f"{name} send": p for name, p in sends}}
+        for index, band in enumerate(one.eq, 1):
+            ridden[f"EQ band {index} frequency"] = band.automation.freq_hz
+            ridden[f"EQ band {index} gain"] = band.automation.gain_db
+        for name, points in ridden.items():
+            yield from ((_called(one)[0], name, point) for point in points)
+
+
+# ---- what else the sheet says ----
+
+
+def _listed(key: str, title: str, columns: tuple[Column, ...], of: Iterable[Any]) -> Chapter:
+    return Chapter(key, title, tables=(table_of("list", columns, of),))
+
+
+def _accepted(heard: Evidence) -> Chapter:
+    columns = (_words("rule"), _words("name"), _words("section"), WHY)
+    return _listed("accepted", "accepted findings", columns, heard.sheet.accept)
+
+
+def _limits(heard: Evidence) -> Chapter:
+    columns = (
+        _words("limit", text=form.named, of=lambda pair: pair[0]),
+        Column("value", "here", form.number, of=lambda pair: pair[1]),
+        Column("default", "by default", form.number, of=lambda pair: default_limits()[pair[0]]),
+        _words("unit", of=lambda pair: unit_of(pair[0])),
+    )
+    return _listed("limits", "limits of this song", columns, heard.sheet.limits.items())
+
+
+def _delivery(heard: Evidence) -> Chapter:
+    asked = heard.sheet.delivery
+    if asked is None:
+        return Chapter("delivery", "delivery")
+    facts = dataclasses.asdict(asked) | {"why": asked.why or form.NO_REASON}
+    return Chapter("delivery", "delivery", {k: v for k, v in facts.items() if v is not None})
+
+
+def _references(heard: Evidence) -> Chapter:
+    columns = (_words("file", "reference"), _words("section"), WHY)
+    return _listed("references", "references", columns, heard.sheet.references)
+
+
+def _variants(heard: Evidence) -> Chapter:
+    def offsets(offset_db: Mapping[str, float]) -> str:
+        return ", ".join(f"{name} {form.signed(value)}" for name, value in offset_db.items())
+
+    columns = (
+        _words("name", "variant"),
+        *(_words(key, text=", ".join) for key in ("formats", "only", "without")),
+        _words("offset_db", "offset dB", text=offsets),
+        _words("split_by", "split by"),
+        _words("sum", text=form.unless("own", str)),
+        WHY,
+    )
+    return _listed("variants", "variants", columns, heard.sheet.variants)
