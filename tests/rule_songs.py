@@ -523,8 +523,9 @@ def _make_share(stems: Stems, sheet: Sheet, name: str, share: float) -> None:
 
 def _low_power(stem: NDArray[Any], track: Sheet) -> float:
     """Power below 89 Hz at the fader: the third octaves up to 80 Hz."""
-    spectrum = np.abs(scipy.fft.rfft(placed(stem, track).astype(np.float32), axis=0)) ** 2
-    return float(np.sum(spectrum[: round(89.0 * len(stem) / RATE_HZ)]))
+    size = scipy.fft.next_fast_len(len(stem), real=True)
+    spectrum = scipy.fft.rfft(placed(stem, track).astype(np.float32), size, axis=0)
+    return float(np.sum(np.abs(spectrum[: round(89.0 * size / RATE_HZ)]) ** 2))
 
 
 def _add_lows(stems: Stems, sheet: Sheet, name: str, under_db: float, rng: Random) -> None:

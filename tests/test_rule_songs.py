@@ -60,8 +60,8 @@ def test_stems_are_like_recordings(seed: int) -> None:
         assert 1e-5 < ending.std() < 10 ** (-75 / 20), name
         assert (stem[: RATE_HZ // 100] != 0.0).all(), name
         if name not in ("kick", "bass"):
-            power = np.abs(np.fft.rfft(stem[:, 0])) ** 2
-            low = power[: round(40.0 * len(stem) / RATE_HZ)].sum()
+            power = np.abs(np.fft.rfft(stem[: 2**19, 0])) ** 2
+            low = power[: round(40.0 * 2**19 / RATE_HZ)].sum()
             assert low < 1e-3 * power.sum(), name
 
 

@@ -66,10 +66,10 @@ class TrackHeard:
     """A track at four points of its way, and its bands in the balance.
 
     `source`: the stem with polarity and trim. `balance`: that at the still fader and pan (the first
-    step). `equalised`: after EQ and level match. `treated`: after its whole chain.
-    `placed`: at the bus in the finished mix. `balance_bands` and `eq_bands`: third octaves of the
-    first and third step at still fader and pan, over the focus; the latter are the former times the
-    response of the EQ at rest.
+    step). `equalised`: after EQ and level match. `treated`: after its whole chain. `placed`: after
+    fader, pan and width in the finished mix; its group comes after that. `balance_bands` and
+    `eq_bands`: third octaves of the first and third step at still fader and pan (the group's fader
+    and EQ too), over the focus; the latter are the former times the response of the EQ at rest.
     """
 
     track: Track
