@@ -29,7 +29,7 @@ from rule_songs import (
     with_changes,
 )
 
-SEEDS = (5, 12)
+SEEDS = (5, 9)
 SHAPE = jsonschema.Draft202012Validator(load_schema())
 
 

@@ -12,10 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.version import __version__
 
-_VERBS = ("check", "compare_references", "inspect", "load", "log", "measure", "plan", "render")
-__all__ = [
-    "Position",
-    "__version__",
+_VERBS = (
+    "bypass",
     "check",
     "compare_references",
     "inspect",
@@ -24,10 +22,36 @@ __all__ = [
     "measure",
     "plan",
     "render",
+    "render_each_step",
+)
+__all__ = [
+    "Position",
+    "__version__",
+    "bypass",
+    "check",
+    "compare_references",
+    "inspect",
+    "load",
+    "log",
+    "measure",
+    "plan",
+    "render",
+    "render_each_step",
 ]
 
 if TYPE_CHECKING:
-    from mixwright.api import check, compare_references, inspect, load, log, measure, plan, render
+    from mixwright.api import (
+        bypass,
+        check,
+        compare_references,
+        inspect,
+        load,
+        log,
+        measure,
+        plan,
+        render,
+        render_each_step,
+    )
     from mixwright.timeline import Position
 
 
