@@ -4,8 +4,9 @@ In the mix, the track is as loud without the part as with it: its fader takes th
 that the ear compares tone, not level. The difference is measured on the track as it reaches the
 bus, over the part of the song that is heard: integrated loudness (BS.1770-5). Where a track hardly
 sounds, its rumble and spill can count in one version and be gated in the other, which makes the
-difference one of rests and not of music; it is then taken over the moments that count in both. Everything else in the mix is left to follow: a
-compressor that listens to the track hears it as it now is.
+difference one of rests and not of music; it is then taken over the moments that count in both.
+Everything else in the mix is left to follow: a compressor that listens to the track hears it as it
+now is.
 
 Alone, a track is heard after its fader and pan, with no group, returns or mix bus; a group with its
 tracks, after its own gain.
@@ -75,7 +76,8 @@ class Bypassed:
     """A part of a track or group and the files that let it be heard, the mixes first.
 
     `same_moments` is whether the level was matched over the moments that count in both versions,
-    the track hardly sounding otherwise. `listeners` are the tracks and groups whose gate or compressor hears the difference too.
+    the track hardly sounding otherwise. `listeners` are the tracks and groups whose gate or
+    compressor hears the difference too.
     """
 
     strip: str
@@ -102,7 +104,7 @@ def known_part(sheet: Sheet, name: str, part: str) -> ChainPart:
     strip = strips[name]
     if not getattr(strip, part):
         there = [spoken(one) for one in PARTS if getattr(strip, one)]
-        expected = f"expected {listed(there)}" if there else "nor any other part to compare"
+        expected = f"expected what it has: {listed(there)}" if there else "nor any other part to compare"
         message = f"{name} has no {spoken(part)}, {expected}"
         raise ProblemError([Problem("bypass/no-part", message, place_of(sheet, name))])
     return known

@@ -10,6 +10,7 @@ played it can go: memory is that of one performance, however many takes there ar
 from __future__ import annotations
 
 import dataclasses
+import gc
 import math
 import os
 import re
@@ -78,7 +79,10 @@ def taken(plan: Plan, options: TakeOptions, stage: str) -> Iterator[Take]:
     """
     spool = Spool(options.folder)
     try:
-        yield _performed_into(spool, plan, options, stage)
+        take = _performed_into(spool, plan, options, stage)
+        # Strips know the engine that knows them: left to themselves, several would pile up.
+        gc.collect()
+        yield take
     finally:
         spool.close()
 
