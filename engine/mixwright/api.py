@@ -112,12 +112,9 @@ def render(
     """
     if not isinstance(sheet, Sheet):
         sheet = load(sheet, allow_outside=allow_outside)
-    if threads is not None and threads < 1:
-        raise ProblemError([Problem("usage/threads", f"threads is {threads}, expected 1 or more")])
+    _check_threads(threads)
     form = chosen_format(format, out)
-    if dither == "shaped" and form.bits != 16:
-        message = f"shaped dither is for 16 bits, {form.name} has none or needs none"
-        raise ProblemError([Problem("usage/dither", message, help="leave dither out")])
+    _check_dither(dither, form)
     name = default_target(sheet, form, through, section, span, mono) if out is None else Path(out)
     keep_sources(sheet, name)
     options = {"mono": mono, "allow_plugins": allow_plugins}

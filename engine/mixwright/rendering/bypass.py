@@ -25,7 +25,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.dsp.curve import Curve
-from mixwright.meters.loudness import ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU
+from mixwright.meters.loudness import (
+    ABSOLUTE_GATE_LUFS,
+    BLOCK_HOPS,
+    RELATIVE_GATE_LU,
+    sliding_mean,
+    to_lufs,
+    to_mean_square,
+)
 from mixwright.problem import Problem, ProblemError, Span
 from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
 from mixwright.rendering.plan import Plan
@@ -35,6 +42,7 @@ from mixwright.rendering.takes import (
     check_targets,
     file_stem,
     lowering_db,
+    make_equally_long,
     matched_gains_db,
     taken,
     write_takes,
@@ -104,7 +112,9 @@ def known_part(sheet: Sheet, name: str, part: str) -> ChainPart:
     strip = strips[name]
     if not getattr(strip, part):
         there = [spoken(one) for one in PARTS if getattr(strip, one)]
-        expected = f"expected what it has: {listed(there)}" if there else "nor any other part to compare"
+        expected = (
+            f"expected what it has: {listed(there)}" if there else "nor any other part to compare"
+        )
         message = f"{name} has no {spoken(part)}, {expected}"
         raise ProblemError([Problem("bypass/no-part", message, place_of(sheet, name))])
     return known
@@ -126,7 +136,8 @@ def strips_of(sheet: Sheet) -> list[Track | Group]:
 
 def place_of(sheet: Sheet, name: str) -> Span | None:
     """Return where a track or group stands in the sheet."""
-    return sheet.span_of("tracks", name) or sheet.span_of("groups", name)
+    kind = "tracks" if any(track.name == name for track in sheet.tracks) else "groups"
+    return sheet.span_of(kind, name)
 
 
 def without_part(sheet: Sheet, name: str, part: ChainPart) -> Sheet:
@@ -226,6 +237,7 @@ def write_bypass(
     check_targets(sheet, targets, options)
     with ExitStack() as kept:
         takes, (fader_db, same_moments) = _played(sheet, name, known, plan_of, options, kept)
+        make_equally_long(takes)
         gains_db = _lowered([0.0, 0.0], takes[:2])
         gains_db += _lowered(matched_gains_db([fader_db, 0.0]), takes[2:])
         pairs = list(zip(takes, gains_db, strict=True))
@@ -257,6 +269,7 @@ def _played(
     bare = without_part(sheet, name, part)
     dry = [take(alone(plan_of(sheet), name), f"{name} with its {spoken(part)}")]
     dry.append(take(alone(plan_of(bare), name), f"{name} without its {spoken(part)}"))
+    make_equally_long(dry)
     _refuse_silence(sheet, name, part, dry)
     fader_db, same_moments = difference_db(*dry)
     full = [take(plan_of(sheet), "the mix with it")]
@@ -267,27 +280,25 @@ def _played(
 def difference_db(one: Take, other: Take) -> tuple[float, bool]:
     """Return by how much a take is louder than another, and whether by the same moments alone.
 
-    Both are of the same part of the song, and neither is silent.
+    Both are equally long and of the same part of the song, and neither is silent.
     """
     by_loudness = one.integrated_lufs - other.integrated_lufs
-    windows = min(len(one.momentary_lufs), len(other.momentary_lufs))
-    levels = [take.momentary_lufs[:windows] for take in (one, other)]
-    both = _counting(levels[0]) & _counting(levels[1])
+    energies = [sliding_mean(take.meter.hops(), BLOCK_HOPS) for take in (one, other)]
+    both = _counting(energies[0]) & _counting(energies[1])
     if not both.any():
         return by_loudness, False
-    means = [10.0 * math.log10(np.mean(10.0 ** (level[both] / 10.0))) for level in levels]
-    by_moments = means[0] - means[1]
+    by_moments = to_lufs(energies[0][both].mean()) - to_lufs(energies[1][both].mean())
     same_moments = abs(by_moments - by_loudness) > MOST_APART_LU
     return (by_moments if same_moments else by_loudness), same_moments
 
 
-def _counting(momentary_lufs: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Return which windows pass both gates of BS.1770-5."""
-    loud = momentary_lufs > ABSOLUTE_GATE_LUFS
+def _counting(blocks: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which mean squares of 400 ms pass both gates of BS.1770-5."""
+    loud = blocks > to_mean_square(ABSOLUTE_GATE_LUFS)
     if not loud.any():
         return loud
-    mean = 10.0 * math.log10(np.mean(10.0 ** (momentary_lufs[loud] / 10.0)))
-    return np.asarray(loud & (momentary_lufs > mean + RELATIVE_GATE_LU))
+    relative_gate_lufs = to_lufs(blocks[loud].mean()) + RELATIVE_GATE_LU
+    return np.asarray(loud & (blocks > to_mean_square(relative_gate_lufs)))
 
 
 def _lowered(gains_db: list[float], takes: list[Take]) -> list[float]:

@@ -14,6 +14,7 @@ from mixwright.rendering.takes import (
     check_targets,
     file_stem,
     lowering_db,
+    make_equally_long,
     matched_gains_db,
     taken,
     write_takes,
@@ -62,6 +63,7 @@ def write_each_step(
     check_targets(sheet, targets, options)
     with ExitStack() as kept:
         takes = [kept.enter_context(taken(plan, options, plan.through)) for plan in plans]
+        make_equally_long(takes)
         gains_db = matched_gains_db([take.integrated_lufs for take in takes])
         lowered_db = lowering_db([take.sample_peak_dbfs for take in takes], gains_db)
         gains_db = [gain_db + lowered_db for gain_db in gains_db]

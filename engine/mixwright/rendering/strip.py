@@ -159,7 +159,8 @@ class TrackStrip:
         return gain * left, gain * right
 
     def close(self) -> None:
-        """Close the stem."""
+        """Close the stem, and tell nobody any more: who listens holds on to this in turn."""
+        self._heard = _unheard
         self._reader.close()
 
 

@@ -10,7 +10,6 @@ played it can go: memory is that of one performance, however many takes there ar
 from __future__ import annotations
 
 import dataclasses
-import gc
 import math
 import os
 import re
@@ -21,10 +20,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.audio import MixFormat, Spool, check_target, write_mix
 from mixwright.audio.write import told_as_problem
+from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.perform import StageProgress, performed
 from mixwright.rendering.plan import Plan
@@ -39,7 +38,6 @@ from mixwright.version import __version__
 # format beyond a sample, 0.001 dB with 16 bits.
 LOWERED_TO_DBFS = -0.01
 PADDING_FRAMES = 65536
-MOMENTARY_S = 0.4
 
 
 @dataclass(frozen=True)
@@ -57,18 +55,25 @@ class TakeOptions:
 
 @dataclass(frozen=True)
 class Take:
-    """A finished performance as it is before any matching; the levels are of the whole take.
-
-    `integrated_lufs` (BS.1770-5) is -inf where less than 0.4 s is loud enough to be measured;
-    `momentary_lufs` is the loudness of each 0.4 s, shape ``(windows,)``, 100 windows a second.
-    """
+    """A finished performance as it is before any matching; `meter` has heard every sample of it."""
 
     spool: Spool
+    meter: LoudnessMeter
     rate_hz: int
-    integrated_lufs: float
     sample_peak_dbfs: float
-    momentary_lufs: NDArray[np.float64]
     warnings: tuple[Problem, ...]
+
+    @property
+    def integrated_lufs(self) -> float:
+        """Gated loudness (BS.1770-5); -inf where no 0.4 s is loud enough to be measured."""
+        return self.meter.integrated_lufs
+
+    def fill_up(self, frames: int) -> None:
+        """Add silence up to that length; to be done before anything is read."""
+        for at in range(self.spool.frames, frames, PADDING_FRAMES):
+            silence = np.zeros((min(PADDING_FRAMES, frames - at), 2))
+            self.spool.write(silence)
+            self.meter.feed(silence)
 
 
 @contextmanager
@@ -79,16 +84,14 @@ def taken(plan: Plan, options: TakeOptions, stage: str) -> Iterator[Take]:
     """
     spool = Spool(options.folder)
     try:
-        take = _performed_into(spool, plan, options, stage)
-        # Strips know the engine that knows them: left to themselves, several would pile up.
-        gc.collect()
-        yield take
+        yield _performed_into(spool, plan, options, stage)
     finally:
         spool.close()
 
 
 def _performed_into(spool: Spool, plan: Plan, options: TakeOptions, stage: str) -> Take:
     """Perform a plan and copy the result; nothing else of the performance is held on to."""
+    meter = LoudnessMeter(plan.rate_hz, 2)
     with performed(
         plan,
         options.folder,
@@ -98,15 +101,17 @@ def _performed_into(spool: Spool, plan: Plan, options: TakeOptions, stage: str) 
     ) as done:
         for block in done.blocks():
             spool.write(block)
-        levels, sound = done.meter.readings(done.gain), done.meter.sound
-        return Take(
-            spool=spool,
-            rate_hz=plan.rate_hz,
-            integrated_lufs=levels.integrated_lufs,
-            sample_peak_dbfs=levels.sample_peak_dbfs,
-            momentary_lufs=sound.loudness_over_time(MOMENTARY_S, gain=done.gain),
-            warnings=tuple(doubtful_matches(done.found)),
-        )
+            meter.feed(block)
+        peak_dbfs = done.meter.readings(done.gain).sample_peak_dbfs
+        warnings = tuple(doubtful_matches(done.found))
+    return Take(spool, meter, plan.rate_hz, peak_dbfs, warnings)
+
+
+def make_equally_long(takes: Sequence[Take]) -> None:
+    """Fill shorter takes up with silence, so that a player can switch at any place."""
+    longest = max(take.spool.frames for take in takes)
+    for take in takes:
+        take.fill_up(longest)
 
 
 def _of_stage(stage: str, progress: StageProgress | None) -> StageProgress | None:
@@ -178,15 +183,13 @@ def check_targets(sheet: Sheet, targets: Sequence[Path], options: TakeOptions) -
 def write_takes(
     sheet: Sheet, takes: Mapping[Path, tuple[Take, float]], options: TakeOptions
 ) -> None:
-    """Write each take at its gain (dB) to its path: all of them or none, and all equally long.
+    """Write each take at its gain (dB) to its path: all of them or none.
 
     Half a new set beside half an old one would be compared at unequal loudness.
     Raises ProblemError when the disk refuses; leaves no debris.
     """
-    longest = max(take.spool.frames for take, _ in takes.values())
     with _staging(options.folder) as staging:
         for target, (take, gain_db) in takes.items():
-            _fill_up(take.spool, longest)
             staged, gain = staging / target.name, db_to_gain(gain_db)
             with _said_of(staged, target):
                 write_mix(
@@ -225,9 +228,3 @@ def _said_of(staged: Path, target: Path) -> Iterator[None]:
             dataclasses.replace(p, message=p.message.replace(str(staged), str(target)))
             for p in error.problems
         ) from error
-
-
-def _fill_up(spool: Spool, frames: int) -> None:
-    """Add silence up to that length: to be called before anything is read."""
-    for at in range(spool.frames, frames, PADDING_FRAMES):
-        spool.write(np.zeros((min(PADDING_FRAMES, frames - at), 2)))
