@@ -21,7 +21,12 @@ from mixwright.sheet import Sheet
 SONG = ", tempo: [{bar: 1, bpm: 120}], sections: [{name: soft, bar: 1}, {name: loud, bar: 3}]"
 REST = """
 groups:
-  alone: {gain_db: -3, eq: [{type: bell, freq_hz: 1000, gain_db: 4}]}
+  alone:
+    gain_db: -3
+    width_percent: 150
+    eq:
+      - {type: bell, freq_hz: 1000, gain_db: 4}
+      - {type: high_shelf, freq_hz: 1500, gain_db: 9, on: side}
   shared: {gain_db: -2, eq: [{type: high_shelf, freq_hz: 2000, gain_db: -6}]}
 returns: {hall: {type: reverb, decay_s: 0.6}, slap: {type: delay, time_ms: 90}}
 mix_bus: {gain_db: -6, compressor: {threshold_db: -30, ratio: 2}}
@@ -157,12 +162,15 @@ def test_points_along_a_track_are_what_they_say(heard: Evidence) -> None:
     assert own.treated.integrated_lufs() == pytest.approx(own.equalised.integrated_lufs(), abs=0.02)
 
 
-def test_bands_at_rest_are_those_of_the_steps(sheet: Sheet, heard: Evidence) -> None:
+@pytest.mark.parametrize("name", ["band", "own", "direct"])
+def test_bands_at_rest_are_those_of_the_steps(sheet: Sheet, heard: Evidence, name: str) -> None:
+    """Panned or wide, through a group's EQ on the sides and its width."""
+
     def bands_of(through: str) -> NDArray[np.float64]:
         done = mixwright.render(
             dataclasses.replace(
                 sheet,
-                tracks=tuple(t for t in sheet.tracks if t.name == "band"),
+                tracks=tuple(t for t in sheet.tracks if t.name == name),
                 mix_bus=type(sheet.mix_bus)(),
             ),
             sheet.folder / "rendered.wav",
@@ -175,11 +183,38 @@ def test_bands_at_rest_are_those_of_the_steps(sheet: Sheet, heard: Evidence) -> 
         meter.feed(samples)
         return band_levels_db(meter.band_powers(*heard.focus_s))
 
-    band = heard.tracks["band"]
+    band = heard.tracks[name]
     assert heard.focus.name == heard.loudest == "loud"
     assert band_levels_db(band.balance_bands) == pytest.approx(bands_of("balance"), abs=0.1)
     # Between 160 Hz and 8 kHz: a band's response is its mean, whatever lies in it.
     assert band_levels_db(band.eq_bands) == pytest.approx(bands_of("eq"), abs=0.5)
+
+
+def test_a_lead_voice_that_is_never_heard_is_none(make_song: SongMaker) -> None:
+    mute = "automation: {mute: [{bar: 1, value: true}]}"
+    tracks = {"v": (noise(1, 3), f"role: lead_vocal, group: g, {mute}"), "b": (noise(2, 3), "")}
+    silent = mixwright.load(make_song(tracks, "\ngroups: {g: {gain_db: 0}}"))
+    assert heard_of(silent).voice is None
+
+
+def test_a_voice_is_as_loud_as_its_group_lets_it_be(make_song: SongMaker) -> None:
+    # In a group that holds others too, and is muted from two seconds on.
+    tracks = {
+        "v": (noise(1, 4), "role: lead_vocal, group: g"),
+        "o": (noise(2, 4) * 0.1, "group: g"),
+        "b": (noise(3, 4), ""),
+    }
+    rest = "\ngroups: {g: {gain_db: -6, automation: {mute: [{s: 2, value: true}]}}}"
+    heard = heard_of(mixwright.load(make_song(tracks, rest)))
+    assert heard.voice is not None
+    before, after = (heard.voice.levels.mean_lufs(*span) for span in ((0.5, 1.9), (2.2, 4.0)))
+    assert before == pytest.approx(heard.tracks["v"].placed.mean_lufs(0.5, 1.9) - 6.0, abs=0.3)
+    assert after < before - 60.0
+    assert heard.at_bus("v").mean_lufs(0.5, 1.9) == pytest.approx(before, abs=0.1)
+    assert heard.at_bus("v").mean_lufs(2.2, 4.0) < -80.0
+    assert heard.balance_at_bus("v").mean_lufs() == pytest.approx(
+        heard.tracks["v"].balance.mean_lufs() - 6.0
+    )
 
 
 def test_shares_of_a_return_add_up(heard: Evidence) -> None:

@@ -129,7 +129,7 @@ def test_limits_can_be_set_and_findings_accepted(song: Path, heard: Evidence) ->
     assert raised.limits == (("bus_ratio", 4.0),)
     meant = {"rule": id, "name": "mix_bus", "why": "a wall of sound on purpose"}
     accepted = outcome({"accept": [meant]})
-    assert accepted.state == "holds"
+    assert accepted.state == "accepted"
     assert [s.accepted for s in accepted.spoken] == ["a wall of sound on purpose"]
     assert outcome({"accept": [{"rule": id, "section": "verse", "why": "no"}]}).state == "fails"
 

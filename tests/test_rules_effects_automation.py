@@ -400,12 +400,20 @@ def test_twenty_phrases_are_told_in_the_order_of_the_song(make: Make) -> None:
     sings_s = [(0.8 * index, 0.8 * index + 0.4) for index in range(24)]
     voice = voice_of(sings_s, -12.0)
     voice.rest[: 3 * FRAMES_PER_S] /= 2.0  # the first four are not the worst
+    voice.rest[round(18.2 * FRAMES_PER_S) :] /= 1e6  # and the last is heard
     result = run(phrase_buried, make(voice=voice))
     times_s = [one.at_s for one in result.remarks if one.at_s is not None]
     assert result.measured.startswith("24 phrases")
     assert len(times_s) == 20
     assert times_s == sorted(times_s)
     assert times_s[0] > 3.0
+
+
+def test_where_no_phrase_is_heard_it_is_told_once(make: Make) -> None:
+    voice = voice_of([(2.0 * index, 2.0 * index + 1.2) for index in range(8)], -12.0)
+    (remark,) = run(phrase_buried, make(voice=voice)).remarks
+    assert remark.message.startswith("none of 8 phrases is heard by 35 %")
+    assert remark.path[-1] == "gain_db"
 
 
 def test_a_silent_or_missing_voice_has_no_phrases(make: Make) -> None:
@@ -558,14 +566,16 @@ def test_a_track_that_hardly_plays_cannot_vanish(make: Make) -> None:
 
 def test_a_group_that_takes_its_tracks_along_is_told_once(make: Make) -> None:
     third = {"tracks": {"pads": {"file": "pads.wav", "role": "pad", "group": "band"}}}
-    down = {"band": (steady(), louder(steady(-20, (0, 8, -50)), -3.0))}
-    result = run(track_vanishes, make(third, groups=down))
+
+    def down(by_db: float) -> dict[str, Any]:
+        rides = [{"s": 0, "value": -by_db}, {"s": 8, "value": 0}]
+        return {"groups": {"band": {"automation": {"gain_db": rides}}}}
+
+    result = run(track_vanishes, make({**third, **down(30)}))
     assert said(result) == [("look", "band", "verse")]
     assert result.remarks[0].measured == pytest.approx(30.0)
     # The still fader of the group is part of the balance, and both rides add up.
-    both = make(
-        groups={"band": (steady(), louder(steady(-20, (0, 8, -32)), -3.0))}, **ridden((0, 8, 12))
-    )
+    both = make(down(12), **ridden((0, 8, 12)))
     assert said(run(track_vanishes, both)) == [("look", "keys", "verse")]
 
 

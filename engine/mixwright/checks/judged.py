@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias
 from mixwright.checks.rule import STAGES, Remark, Rule, Stage, worst
 from mixwright.problem import Span
 
-State: TypeAlias = Literal["holds", "look", "fails", "idle"]
+State: TypeAlias = Literal["holds", "accepted", "look", "fails", "idle"]
 
 
 @dataclass(frozen=True)
@@ -45,10 +45,12 @@ class RuleOutcome:
 
     @property
     def state(self) -> State:
-        """Holds, worth a look, fails; idle where there was nothing to judge."""
+        """Holds, is accepted, worth a look, fails; idle where there was nothing to judge."""
         verdict = worst(one.remark.verdict for one in self.spoken if one.counts)
         if verdict in ("fails", "look"):
             return verdict
+        if any(one.accepted and one.remark.verdict != "note" for one in self.spoken):
+            return "accepted"
         return "holds" if self.judged else "idle"
 
 
@@ -62,9 +64,9 @@ class StageOutcome:
 
     @property
     def state(self) -> State:
-        """Fails if any rule fails, else worth a look if any is, else holds."""
+        """Fails if any rule fails, else worth a look or accepted if any is, else holds."""
         states = {rule.state for rule in self.rules}
-        order: tuple[State, ...] = ("fails", "look", "holds")
+        order: tuple[State, ...] = ("fails", "look", "accepted", "holds")
         return next((state for state in order if state in states), "idle")
 
     def spoken(self) -> Iterator[Spoken]:

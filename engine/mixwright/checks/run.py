@@ -23,7 +23,7 @@ HEADLINES: dict[Stage, str] = {
     "delivery": "delivery/true-peak-high",
 }
 
-WORST: tuple[State, ...] = ("fails", "look", "holds", "idle")
+WORST: tuple[State, ...] = ("fails", "look", "accepted", "holds", "idle")
 # Half a millisecond: a moment that is a fraction of a sample before a beat is on it.
 ON_THE_BEAT_S = 0.0005
 

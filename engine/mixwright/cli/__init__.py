@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import sys
@@ -13,6 +14,7 @@ from mixwright import __version__
 from mixwright.problem import Fault, ProblemError
 
 VERBS = ("bypass", "check", "demo", "inspect", "log", "measure", "render", "schema", "validate")
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 EXIT_USAGE, EXIT_MACHINE, EXIT_OUR_BUG, EXIT_INTERRUPTED = 2, 3, 70, 130
 
 
@@ -85,6 +87,12 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return 0
     except ProblemError as error:
         return show_problems(error)
+    except OSError as error:
+        if error.errno not in FULL:
+            return _own_bug(error)
+        reason = os.strerror(error.errno or 0).lower()
+        click.echo(f"error: the output can't be written: {reason}", err=True)
+        return EXIT_MACHINE
     except MemoryError:
         click.echo("error: the machine ran out of memory", err=True)
         return EXIT_MACHINE

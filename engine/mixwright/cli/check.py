@@ -35,7 +35,7 @@ Examples:
 @click.option(
     "--step",
     type=click.Choice(("intake", *STEP_NAMES, "delivery")),
-    help="The rules of this step alone.",
+    help="Show the rules of this step alone; the whole mix is heard all the same.",
 )
 @click.option(
     "--format",

@@ -23,10 +23,11 @@ from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.sheet import Group, Return, Sheet, Track
 from mixwright.timeline import Timeline
-from mixwright.units import SILENCE_DB
+from mixwright.units import SILENCE_DB, db_to_gain
 
 Bands = NDArray[np.float64]  # (frames, third octaves from 25 Hz), mean powers added over channels
 MOMENTARY_HOPS = 4
+PLAYS_WITHIN_LU = 20.0
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,17 @@ class GroupHeard:
     group: Group
     before: Levels
     after: Levels
+
+    @staticmethod
+    def chain_of(before: Levels, after: Levels) -> NDArray[np.float64]:
+        """Return what a group does to all of its tracks, as a power ratio by hop, ``(hops,)``."""
+        heard = before.hops > 0.0
+        return np.divide(after.hops, before.hops, out=np.zeros_like(after.hops), where=heard)
+
+    @property
+    def chain(self) -> NDArray[np.float64]:
+        """What it does to each of its tracks, as a power ratio by hop, shape ``(hops,)``."""
+        return self.chain_of(self.before, self.after)
 
 
 @dataclass(frozen=True)
@@ -205,9 +217,43 @@ class Evidence:
         sample = round(seconds * self.rate_hz)
         return next((s.name for s in self.sections if s.start <= sample < s.end), None)
 
+    def at_bus(self, name: str) -> Levels:
+        """Return a track as it reaches the bus in the finished mix, through its group."""
+        track = self.tracks[name]
+        group = self.groups.get(track.track.group or "")
+        if group is None:
+            return track.placed
+        count = min(len(track.placed.hops), len(group.before.hops), len(group.after.hops))
+        return Levels(track.placed.hops[:count] * group.chain[:count])
+
+    def balance_at_bus(self, name: str) -> Levels:
+        """Return a track in the balance, with its group's fader at rest."""
+        track = self.tracks[name]
+        group = self.groups.get(track.track.group or "")
+        if group is None:
+            return track.balance
+        fader = 0.0 if group.group.mute else db_to_gain(group.group.gain_db)
+        return Levels(track.balance.hops * fader**2)
+
     def heard_tracks(self) -> list[TrackHeard]:
         """Return the tracks that sound anywhere in the finished mix, in sheet order."""
-        return [t for t in self.tracks.values() if t.placed.integrated_lufs() > SILENCE_DB]
+        sounding = (t for t in self.tracks.values() if t.placed.hops.any())
+        return [t for t in sounding if self.at_bus(t.name).integrated_lufs() > SILENCE_DB]
+
+    def plays_in_focus(self, name: str) -> bool:
+        """Whether a track has something to play in the focus, and is not muted there.
+
+        Within 20 LU of its own loudness, our choice. What is muted as the focus begins fades out in
+        its first moments: they don't count.
+        """
+        start_s, end_s = self.focus_s
+        start_s = min(start_s + 2.0 * HOP_S, max(start_s, end_s - 1.0))
+        for levels in (self.tracks[name].source, self.at_bus(name)):
+            least = levels.integrated_lufs() - PLAYS_WITHIN_LU
+            here = levels.integrated_lufs(start_s, end_s)
+            if here == SILENCE_DB or here < least:
+                return False
+        return True
 
     def mix_readings(self, start_s: float = 0.0, end_s: float | None = None) -> SoundReadings:
         """Return the figures of the finished mix, or of a stretch of it."""

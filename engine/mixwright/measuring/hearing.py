@@ -132,10 +132,10 @@ class _FirstHearing:
         )
 
     def bands(self, name: str) -> Bands:
-        """The third octaves of a track by channel, over the focus: (frames, bands, channels)."""
+        """The third octaves of a track over the focus: (frames, bands, left right middle sides)."""
         start = (self.focus.start - self._heard.start) / self.plan.rate_hz
         end = (self.focus.end - self._heard.start) / self.plan.rate_hz
-        return self.spectra[name].band_powers_by_channel(start, end)
+        return self.spectra[name].band_powers_all_ways(start, end)
 
 
 def _levels(meter: LoudnessMeter, plan: Plan) -> Levels:
@@ -165,13 +165,13 @@ class _SecondHearing:
         stereo += [("dry", ""), ("wet", "")]
         voices = frozenset(t.name for t in sheet.tracks if t.role == VOICE_ROLE and not t.mute)
         self._apart = Apart.of(plan, voices)
-        if voices:
+        if self._apart.tracks:
             stereo += [("apart", ""), *(("apart in", g) for g in sorted(self._apart.mixed))]
         self._levels |= {point: LoudnessMeter(rate_hz, 2) for point in stereo}
         heard = [("return", r.name) for r in plan.returns]
         self._spectra = {point: SpectrumMeter(rate_hz, 2, BAND_HOP_S) for point in heard}
         self._within = dict.fromkeys(heard, (focus.start, focus.end))
-        if voices:
+        if self._apart.tracks:
             whole = [("apart", ""), ("rest", "")]
             for group in sorted(self._apart.mixed):
                 whole += [(p, group) for p in ("group in", "group", "apart in", "others in")]
@@ -243,7 +243,8 @@ class _SecondHearing:
             # What the group's chain does to all of it in a band, it does to the voice in it.
             chain = np.divide(after, before, out=np.zeros_like(after), where=before > 0.0)
             voice, rest = voice + own * chain, rest + others * chain
-            levels = levels + self.levels("apart in", group).hops
+            heard = GroupHeard.chain_of(*(self.levels(p, group) for p in ("group in", "group")))
+            levels = levels + self.levels("apart in", group).hops * heard
         names = tuple(t.name for t in self.sheet.tracks if t.name in self._apart.tracks)
         hop_s = self._spectra["apart", ""].hop_s
         return VoiceHeard(names, voice, rest, hop_s, Levels(levels))
@@ -266,8 +267,8 @@ def _tracks(sheet: Sheet, first: _FirstHearing, second: _SecondHearing) -> dict[
     heard = {}
     for track in sheet.tracks:
         way = ways[track.name]
-        balance = placed_power(first.bands(track.name), way.still.plan, still_groups)
-        equalised = eq_power(way.finished.plan, groups, matches, second.plan.rate_hz)
+        placed = placed_power(first.bands(track.name), way.still.plan, still_groups)
+        equalised = placed * eq_power(way.finished.plan, groups, matches, second.plan.rate_hz)
         heard[track.name] = TrackHeard(
             track,
             way.finished.plan,
@@ -276,7 +277,7 @@ def _tracks(sheet: Sheet, first: _FirstHearing, second: _SecondHearing) -> dict[
             second.levels("equalised", track.name),
             second.treated(track.name),
             _levels(way.finished.meter, second.plan),
-            balance,
-            balance * equalised,
+            placed.sum(axis=2),
+            equalised.sum(axis=2),
         )
     return heard

@@ -36,6 +36,7 @@ from mixwright.sheet import Sheet, Track
 from mixwright.units import Block
 
 SUFFIXES = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga")
+DETECTORS = 1  # raised whenever a detector comes to find other things
 SEVERITIES = ("fault", "look", "note")
 LOW_END_ROLES = ("kick", "bass")  # what lies below 40 Hz may be theirs
 
@@ -124,7 +125,7 @@ def faults_of_stems(
 ) -> Inspected:
     """Look for the same faults without reading any meters, or recall them: stems rarely change."""
     heard = [(s.name, s.info, s.lead_s, s.track and s.track.polarity) for s in stems]
-    cache, depends = DataCache(cache_folder(), "findings"), repr((rate_hz, heard))
+    cache, depends = DataCache(cache_folder(), "findings"), repr((DETECTORS, rate_hz, heard))
     found = from_data(cache.get(depends))
     if found is None:
         found = _findings(stems, _played(stems, threads, measured=False), rate_hz, threads)

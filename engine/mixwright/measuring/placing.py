@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.dsp.eq import EqSettings
+from mixwright.dsp.band import BandSettings
 from mixwright.dsp.filters import design_bands, response_db
-from mixwright.dsp.pan import balance_gains, pan_gains
-from mixwright.measuring.evidence import Bands, Levels
+from mixwright.dsp.pan import balance_gains, pan_gains, width_matrix
+from mixwright.measuring.evidence import Levels
 from mixwright.meters.bands import third_octaves
 from mixwright.meters.loudness import HOP_S
+from mixwright.meters.spectrum import LEFT, MID, RIGHT, SIDE
 from mixwright.rendering.parts import BusPlan, TrackPlan
 from mixwright.rendering.strip import TrackStrip
 from mixwright.units import db_to_gain
@@ -22,16 +23,30 @@ POINTS_A_BAND = 9  # where a response is read within a third octave
 
 def placed_power(
     powers: NDArray[np.float64], track: TrackPlan, groups: Mapping[str, BusPlan]
-) -> Bands:
-    """Return a track's bands at its fader and pan at rest, added over both sides.
+) -> NDArray[np.float64]:
+    """Return what a track adds at its fader, width and pan at rest, and at its group's.
 
-    `powers` has shape ``(frames, bands, channels)``. Width and polarity change no power here.
+    `powers` are those of left, right, middle and sides, shape ``(frames, bands, 4)``; the result is
+    the power on both sides of its middle and of its sides, shape ``(frames, bands, 2)``.
     """
+    left, right = powers[:, :, LEFT], powers[:, :, RIGHT]
+    cross = powers[:, :, MID] - powers[:, :, SIDE]  # the mean of left times right
     pan = np.array([track.pan.initial])
-    mono = powers.shape[2] == 1
-    left, right = pan_gains(pan) if mono else balance_gains(pan)
-    sides = np.array([left[0] ** 2, right[0] ** 2])
-    placed = powers[:, :, 0] * sides.sum() if mono else powers @ sides
+    if track.stem.channels == 1:
+        right = cross = left
+        gains = pan_gains(pan)
+    else:
+        near, far = width_matrix(track.width_percent)[0]
+        wide = near**2 * left + far**2 * right + 2.0 * near * far * cross
+        wide_right = near**2 * right + far**2 * left + 2.0 * near * far * cross
+        cross = near * far * (left + right) + (near**2 + far**2) * cross
+        left, right, gains = wide, wide_right, balance_gains(pan)
+    to_left, to_right = (float(gain[0]) for gain in gains)
+    total = to_left**2 * left + to_right**2 * right
+    cross = to_left * to_right * cross
+    width = groups[track.group].width_percent / 100.0 if track.group is not None else 1.0
+    sides = np.maximum(0.5 * total - cross, 0.0) * width**2
+    placed = np.stack([np.maximum(0.5 * total + cross, 0.0), sides], axis=2)
     return np.asarray(placed * _fader(track, groups) ** 2)
 
 
@@ -52,27 +67,32 @@ def eq_power(
     matches_db: Mapping[tuple[str, str], float],
     rate_hz: int,
 ) -> NDArray[np.float64]:
-    """Return what EQ and level match do to each third octave: a power ratio, shape ``(bands,)``.
+    """Return what EQ and level match do to the middle and the sides: power ratios, ``(bands, 2)``.
 
     The track's and its group's, bands that move at rest. A figure of a band is the mean over it.
     """
-    total = _chain_power(track.chain.eq, matches_db.get((track.name, "eq"), 0.0), rate_hz)
-    group = groups.get(track.group or "")
-    if group is not None:
-        total = total * _chain_power(
-            group.chain.eq, matches_db.get((group.name, "eq"), 0.0), rate_hz
-        )
+    chains = [(track.name, track.chain.eq)]
+    if track.group is not None:
+        chains.append((track.group, groups[track.group].chain.eq))
+    total = np.ones((len(third_octaves()), 2))
+    for name, eq in chains:
+        match_db = matches_db.get((name, "eq"), 0.0)
+        for column, other in enumerate(("side", "mid")):
+            bands = tuple(band for band in eq.bands if band.on != other)
+            total[:, column] *= _bands_power(bands, match_db, rate_hz)
     return total
 
 
-def _chain_power(eq: EqSettings, match_db: float, rate_hz: int) -> NDArray[np.float64]:
+def _bands_power(
+    eq: tuple[BandSettings, ...], match_db: float, rate_hz: int
+) -> NDArray[np.float64]:
     bands = third_octaves()
-    if not eq.bands:
-        return np.ones(len(bands))
+    gain_db = match_db if np.isfinite(match_db) else 0.0
+    if not eq:
+        return np.full(len(bands), 10.0 ** (gain_db / 10.0))
     grid = np.array([np.geomspace(b.low_hz, b.high_hz, POINTS_A_BAND) for b in bands])
     within = np.minimum(grid, 0.49 * rate_hz)
-    response = response_db(design_bands(eq.bands, rate_hz), within.ravel(), rate_hz)
-    gain_db = match_db if np.isfinite(match_db) else 0.0
+    response = response_db(design_bands(eq, rate_hz), within.ravel(), rate_hz)
     powers = 10.0 ** ((response.reshape(grid.shape) + gain_db) / 10.0)
     return np.asarray(powers.mean(axis=1))
 

@@ -161,9 +161,17 @@ class SpectrumMeter:
         self, start_s: float = 0.0, end_s: float | None = None, gain: float = 1.0
     ) -> NDArray[np.float64]:
         """Return what `band_powers` does by channel, shape ``(frames, bands, channels)``."""
+        return self.band_powers_all_ways(start_s, end_s, gain)[:, :, : self._channels]
+
+    def band_powers_all_ways(
+        self, start_s: float = 0.0, end_s: float | None = None, gain: float = 1.0
+    ) -> NDArray[np.float64]:
+        """Return the same for left, right, (L+R)/2 and (L-R)/2, shape ``(frames, bands, 4)``.
+
+        One channel counts as left and right alike.
+        """
         energies = self._energies_of(self._chosen(start_s, end_s))
-        powers = energies[:, 1 : 1 + len(third_octaves()), : self._channels]
-        powers = powers * (gain**2 / self._hop)
+        powers = energies[:, 1 : 1 + len(third_octaves())] * (gain**2 / self._hop)
         powers[:, len(third_octaves(self._rate_hz)) :] = 0.0
         return np.asarray(powers)
 

@@ -36,6 +36,7 @@ class Apart:
     def of(cls, plan: Plan, tracks: frozenset[str]) -> Apart:
         """Return how these tracks lie in a plan; what is muted throughout disturbs nobody."""
         sounding = [t for t in plan.tracks if t.mute != SILENT]
+        tracks = frozenset(t.name for t in sounding if t.name in tracks)
         holding = {t.group for t in sounding if t.name in tracks and t.group is not None}
         others = {t.group for t in sounding if t.name not in tracks}
         return cls(tracks, frozenset(holding - others), frozenset(holding & others))

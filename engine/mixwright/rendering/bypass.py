@@ -108,6 +108,8 @@ def known_part(sheet: Sheet, name: str, part: str) -> ChainPart:
     if name not in strips:
         message = f"unknown track '{name}', expected a track or group of the sheet"
         help = similar("track or group", name, strips)
+        if name == "mix_bus":
+            help = "to hear the mix bus, render --each-step: step 1 is without it, step 2 with it"
         raise ProblemError([Problem("usage/unknown-track", message, help=help)])
     strip = strips[name]
     if not getattr(strip, part):

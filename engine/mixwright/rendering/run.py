@@ -117,7 +117,9 @@ def doubtful_matches(found: Found) -> list[Problem]:
             message = f"{name}: its {what} is level-matched by {value_db:+.1f} dB"
         else:
             continue
-        help = "set level_match: false, or a makeup_db, if that is not meant"
+        help = "set level_match: false if that is not meant"
+        if part == "compressor":
+            help = "raise threshold_db, or set makeup_db, if that is not meant"
         problems.append(Problem("render/doubtful-match", message, None, help, Severity.WARNING))
     return problems
 

@@ -17,9 +17,21 @@ from mixwright.report.readings import clock, finite
 if TYPE_CHECKING:
     from rich.console import Console
 
-STATES = {"holds": "holds", "look": "look", "fails": "fails", "idle": "nothing to judge"}
+STATES = {
+    "holds": "holds",
+    "accepted": "accepted",
+    "look": "look",
+    "fails": "fails",
+    "idle": "nothing to judge",
+}
 # Colour only repeats what the word says.
-STYLES = {"holds": "green", "look": "yellow", "fails": "bold red", "idle": "dim"}
+STYLES = {
+    "holds": "green",
+    "accepted": "green",
+    "look": "yellow",
+    "fails": "bold red",
+    "idle": "dim",
+}
 WORD_WIDTH = 8
 MOST_OF_A_RULE = 20  # findings of one rule that are listed; the rest is counted
 NO_WRAP_WIDTH = 10_000

@@ -303,7 +303,7 @@ def _track_wet(heard: Evidence, one: Track) -> float | None:
 
     Its share of what is sent to a return is taken as its share of what comes back.
     """
-    dry = float(heard.tracks[one.name].placed.hops.sum())
+    dry = float(heard.at_bus(one.name).hops.sum())
     wet = sum(r.share_of(one.name) * float(r.wet.hops.sum()) for r in heard.returns.values())
     return 10.0 * math.log10(wet / dry) if min(wet, dry) > 0.0 else None
 

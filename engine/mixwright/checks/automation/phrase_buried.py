@@ -17,6 +17,7 @@ from mixwright.meters.speech import audibility_of_phrase, lacking_db
 TOLD = 20
 # A stretch longer than a breath lasts is judged in parts, each of so much or more.
 BREATH_S, PART_S = 6.0, 2.0
+MANY = 3  # so many that all are buried are told as one
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,8 @@ def phrase_buried(heard: Evidence, limits: Mapping[str, float]) -> Result:
     measured += f"heard at {moment(least.phrase.start_s, _section(heard, least.phrase))}"
     limit = limits["phrase_heard_percent"] / 100.0
     buried = sorted((one for one in phrases if one.share < limit), key=lambda one: one.share)
+    if len(buried) == len(phrases) >= MANY:
+        return Result(measured, (_all_buried(heard, voice, buried, limit),))
     told = sorted(buried[:TOLD], key=lambda one: one.phrase.start_s)
     return Result(measured, tuple(_remark(heard, voice, one, limit) for one in told))
 
@@ -93,14 +96,37 @@ def _remark(heard: Evidence, voice: VoiceHeard, one: _Heard, limit: float) -> Re
         lacks = "lacks more than a fader has"
     return Remark(
         "fails",
-        f"a phrase of {phrase.end_s - phrase.start_s:.1f} s is heard by {100 * one.share:.0f} %, "
+        f"of a phrase of {phrase.end_s - phrase.start_s:.1f} s {100 * one.share:.1f} % is heard, "
         f"expected {percent:g} % or more; it {lacks}",
-        help="ride the voice up there, or take down what plays with it",
+        help="ride the voice up there, or take down what plays with it, its own effects too",
         path=("tracks", name, "automation", "gain_db"),
         name=name,
         section=_section(heard, phrase),
         at_s=phrase.start_s,
         measured=100.0 * one.share,
+        limit=percent,
+        unit="%",
+    )
+
+
+def _all_buried(heard: Evidence, voice: VoiceHeard, buried: list[_Heard], limit: float) -> Remark:
+    """One remark where not a single phrase is heard: that is no matter of rides."""
+    worst, percent = buried[0], 100.0 * limit
+    active = [one.phrase.frames(len(voice.voice), voice.hop_s) for one in buried]
+    lacks_db = [lacking_db(voice.voice, voice.rest, each, limit) for each in active]
+    middle_db = sorted(lacks_db)[len(lacks_db) // 2]
+    name = _who_sings(heard, voice, worst.phrase)
+    by = f" by about {middle_db:.0f} dB" if math.isfinite(middle_db) else ""
+    return Remark(
+        "fails",
+        f"none of {len(buried)} phrases is heard by {percent:g} %, "
+        f"the least by {100 * worst.share:.1f} %",
+        help=f"raise {name}{by}, or take down what plays with it, its own effects too",
+        path=("tracks", name, "gain_db"),
+        name=name,
+        section=_section(heard, worst.phrase),
+        at_s=worst.phrase.start_s,
+        measured=100.0 * worst.share,
         limit=percent,
         unit="%",
     )

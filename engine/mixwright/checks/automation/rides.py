@@ -72,7 +72,7 @@ class LevelRide:
 def level_rides(heard: Evidence) -> Iterator[LevelRide]:
     """Yield every ride of a fader, a send or the gain of an EQ band, in the order of the sheet."""
     for track in heard.tracks.values():
-        yield from _of_track(track)
+        yield from _of_track(track, heard.at_bus(track.name))
     groups = {part.name: part for part in heard.plan.groups}
     for name, one in heard.groups.items():
         path, sounding = ("groups", name), Sounding(one.before, one.after)
@@ -91,9 +91,9 @@ def level_rides(heard: Evidence) -> Iterator[LevelRide]:
     yield from _of_bus(heard)
 
 
-def _of_track(heard: TrackHeard) -> Iterator[LevelRide]:
+def _of_track(heard: TrackHeard, at_bus: Levels) -> Iterator[LevelRide]:
     track, plan, path = heard.track, heard.plan, ("tracks", heard.name)
-    sounding = Sounding(heard.treated, heard.placed)
+    sounding = Sounding(heard.treated, at_bus)
     rides = track.automation
     yield from _of_fader(track.name, path, rides.gain_db, plan.gain, track.gain_db, sounding)
     curves = dict(plan.sends)

@@ -21,6 +21,7 @@ from mixwright.meters.loudness import (
 )
 from mixwright.rendering.parts import Stretch
 from mixwright.sheet import Group
+from mixwright.units import db_to_gain
 
 # A track plays where it is within so much of its own loudness.
 PLAYING_LU = 25.0
@@ -98,8 +99,7 @@ def _drops(heard: Evidence) -> Iterator[_Drop]:
         own_db = still_db + _lost_db(track.treated, track.placed, len(playing))
         group_db = np.zeros(len(playing))
         if of_group is not None:
-            group_db += of_group.group.gain_db
-            group_db += _lost_db(of_group.before, of_group.after, len(playing))
+            group_db += _ridden_down_db(heard, of_group.group, len(playing))
         for section in heard.sections:
             first, last = (round(at / HOP_S) for at in heard.seconds_of(section))
             at = np.flatnonzero(playing[first:last]) + first
@@ -132,6 +132,16 @@ def _lost_db(before: Levels, after: Levels, windows: int) -> NDArray[np.float64]
     lost = came[sounds] / np.maximum(went[sounds], came[sounds] * 10.0 ** (-GONE_DB / 10.0))
     found[:count][sounds] = 10.0 * np.log10(lost)
     return found
+
+
+def _ridden_down_db(heard: Evidence, group: Group, windows: int) -> NDArray[np.float64]:
+    """How far a group's fader is under where it stands in the balance, in each window of 400 ms."""
+    fader = next(plan.gain for plan in heard.plan.groups if plan.name == group.name)
+    middle_s = 0.5 * MOMENTARY_HOPS * HOP_S
+    at = ((np.arange(windows) * HOP_S + middle_s) * heard.rate_hz).astype(int)
+    least = db_to_gain(group.gain_db - GONE_DB)
+    gains = [max(float(fader.values(int(sample), 1)[0]), least) for sample in at]
+    return np.asarray(group.gain_db - 20.0 * np.log10(np.array(gains)))
 
 
 def _mostly_db(lost_db: NDArray[np.float64]) -> float:

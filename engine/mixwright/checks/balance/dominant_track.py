@@ -27,12 +27,12 @@ def dominant_track(heard: Evidence, limits: Mapping[str, float]) -> Result:
         tracks: {guitar_left: {gain_db: 14}}
     """
     energies = {
-        name: float(track.balance.between(*heard.focus_s).sum())
-        for name, track in heard.tracks.items()
+        name: float(heard.balance_at_bus(name).between(*heard.focus_s).sum())
+        for name in heard.tracks
     }
     sounding = {name: energy for name, energy in energies.items() if energy > 0.0}
     if len(sounding) <= FEW_TRACKS:
-        return Result.nothing(f"{len(sounding)} tracks, too few to compare")
+        return Result.nothing(f"{FEW_TRACKS} tracks or fewer, too few to compare")
     name = max(sounding, key=lambda one: sounding[one])
     percent, most = (
         100.0 * sounding[name] / sum(sounding.values()),

@@ -33,7 +33,7 @@ def lost_in_mono(heard: Evidence, limits: Mapping[str, float]) -> Result:
     for part in heard.sections or (heard.focus,):
         found = heard.balance.readings(*heard.seconds_of(part)).mono_loss_lu
         if found is not None:
-            losses[part.name] = -found
+            losses[part.name] = round(-found, 6) + 0.0  # no -0.0
     if not losses:
         return Result.nothing("the balance is silent")
     allowed = dict.fromkeys(losses, max(UNRELATED_LU, limits["mono_loss_lu"]))
@@ -42,6 +42,8 @@ def lost_in_mono(heard: Evidence, limits: Mapping[str, float]) -> Result:
     lost, most = losses[section], allowed[section]
     where = f" in {section}" if section else ""
     measured = f"{lost:.1f} LU lost in mono{where}"
+    if section != heard.focus.name:
+        measured += f" (up to {most:g} are fine outside the loudest section)"
     if lost <= most:
         return Result(measured)
     remark = Remark(

@@ -31,9 +31,13 @@ def nothing_at_the_sides(heard: Evidence, limits: Mapping[str, float]) -> Result
           overheads: {width_percent: 70}
           keys: {width_percent: 70}
     """
-    sounding = [t for t in heard.tracks.values() if t.balance.integrated_lufs() > SILENCE_DB]
+    sounding = [
+        t
+        for t in heard.tracks.values()
+        if heard.balance_at_bus(t.name).integrated_lufs() > SILENCE_DB
+    ]
     if len(sounding) <= FEW_TRACKS:
-        return Result.nothing(f"{len(sounding)} tracks, too few to ask for sides")
+        return Result.nothing(f"{FEW_TRACKS} tracks or fewer, too few to ask for sides")
     left = [t.name for t in sounding if _reaches(t, -FULLY)]
     right = [t.name for t in sounding if _reaches(t, FULLY)]
     measured = f"{len(left)} fully left, {len(right)} fully right"

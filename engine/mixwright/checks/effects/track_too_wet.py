@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from mixwright.checks.effects.wet_shares import dry_energy, wet_energies
+from mixwright.checks.effects.wet_shares import wet_energies
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence, TrackHeard
 
@@ -54,7 +54,7 @@ def track_too_wet(heard: Evidence, limits: Mapping[str, float]) -> Result:
 def _wet(heard: Evidence, track: TrackHeard) -> list[tuple[float, str]]:
     """Wet to dry in LU and the return that most of it comes from; empty where nothing does."""
     energies = wet_energies(heard, track.name)
-    wet, dry = sum(energies.values()), dry_energy(track, heard.groups.get(track.track.group or ""))
+    wet, dry = sum(energies.values()), float(heard.at_bus(track.name).hops.sum())
     if wet <= 0.0 or dry <= 0.0:
         return []
     return [(10.0 * math.log10(wet / dry), max(energies, key=energies.__getitem__))]

@@ -56,7 +56,7 @@ def voice_masked_by_its_effect(heard: Evidence, limits: Mapping[str, float]) -> 
         "look",
         f"in the bands of speech the lead voice is {over_db:.1f} dB over its own effects, "
         f"expected {least_db:g} dB or more",
-        help="turn down its sends, shorten the decay or duck the echo",
+        help="turn down its sends, or duck the echo (duck_db)",
         path=("tracks", name, "sends_db"),
         name=name,
         section=heard.focus.name or None,

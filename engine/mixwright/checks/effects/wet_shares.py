@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from mixwright.measuring.evidence import Bands, Evidence, GroupHeard, TrackHeard
+from mixwright.measuring.evidence import Bands, Evidence
 
 
 def wet_energies(heard: Evidence, track: str) -> dict[str, float]:
@@ -19,20 +19,6 @@ def wet_energies(heard: Evidence, track: str) -> dict[str, float]:
         for name, part in heard.returns.items()
     }
     return {name: energy for name, energy in energies.items() if energy > 0.0}
-
-
-def dry_energy(track: TrackHeard, group: GroupHeard | None) -> float:
-    """Return K-weighted energy of a track as it reaches the bus, in the unit of `wet_energies`.
-
-    What a group does to all of its tracks in a hop of 100 ms, it does to each.
-    """
-    own = track.placed.hops
-    if group is None:
-        return float(own.sum())
-    count = min(len(own), len(group.before.hops), len(group.after.hops))
-    before, after = group.before.hops[:count], group.after.hops[:count]
-    chain = np.divide(after, before, out=np.zeros(count), where=before > 0.0)
-    return float((own[:count] * chain).sum())
 
 
 def wet_bands(heard: Evidence, tracks: Iterable[str]) -> Bands | None:

@@ -39,10 +39,10 @@ def low_end_crowded(heard: Evidence, limits: Mapping[str, float]) -> Result:
         tracks: {bass: {role: synth}}
     """
     limit = limits["low_end_crowding_db"]
-    sounding = heard.heard_tracks()
+    sounding = [track for track in heard.heard_tracks() if heard.plays_in_focus(track.name)]
     owners = [track for track in sounding if track.track.role in OWNERS]
     if not owners:
-        return Result.nothing("no track with the role kick or bass is heard")
+        return Result.nothing("no track with the role kick or bass is heard in the loudest section")
     owned = sum(_low_power(track.eq_bands) for track in owners)
     if owned <= 0.0:
         return Result.nothing("kick and bass have no low end in the loudest section")

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 
 from mixwright.checks.eq.bands import AUDIBLE_DB, turns
 from mixwright.checks.rule import Remark, Result, rule
-from mixwright.measuring.evidence import Evidence, TrackHeard
-from mixwright.meters.loudness import ABSOLUTE_GATE_LUFS
+from mixwright.measuring.evidence import Evidence
 from mixwright.meters.masking import MaskedPair, most_masked_pairs
 from mixwright.sheet import Band, Track
 
@@ -15,8 +14,6 @@ MOST_REMARKS = 5
 # What is recorded together or sung together is one sound in several microphones or takes.
 KIT = ("kick", "snare", "toms", "cymbals", "drum_overheads", "drum_room")
 VOICES = ("lead_vocal", "backing_vocal")
-# A track that is so far under its own loudness has nothing to play in the section: spill, noise.
-PLAYS_WITHIN_LU = 20.0
 # A track of which so much is covered is hardly heard, whatever was done about it.
 HIDDEN_PERCENT = 90.0
 # Pairs that are asked for, a track: those within one kit or one choir are passed over.
@@ -46,7 +43,9 @@ def masked(heard: Evidence, limits: Mapping[str, float]) -> Result:
         tracks: {keys: {gain_db: -40}}
     """
     limit = limits["masked_percent"]
-    playing = {track.name: track for track in heard.heard_tracks() if _plays(heard, track)}
+    playing = {
+        track.name: track for track in heard.heard_tracks() if heard.plays_in_focus(track.name)
+    }
     if len(playing) < 2:
         return Result.nothing("fewer than two tracks play in the loudest section")
     powers = {name: track.eq_bands for name, track in playing.items()}
@@ -66,13 +65,6 @@ def masked(heard: Evidence, limits: Mapping[str, float]) -> Result:
     for remark in remarks:
         named.setdefault(remark.name, remark)
     return Result(f"{measured} ({_range(first)})", tuple(named.values())[:MOST_REMARKS])
-
-
-def _plays(heard: Evidence, track: TrackHeard) -> bool:
-    """Whether it has something to play in the focus, and is not muted there."""
-    here = track.source.integrated_lufs(*heard.focus_s)
-    plays = here >= track.source.integrated_lufs() - PLAYS_WITHIN_LU
-    return plays and track.placed.mean_lufs(*heard.focus_s) > ABSOLUTE_GATE_LUFS
 
 
 def _one_source(one: Track, other: Track) -> bool:

@@ -24,7 +24,7 @@ def faulty_track(heard: Evidence, limits: Mapping[str, float]) -> Result:
     Why it matters: a fault costs least before the mix is built on it, and a new export mends what
     no processor does.
 
-    Source: common practice; each detector names its own in its file under ``meters``.
+    Source: common practice; the method of each detector is in the documentation of the meters.
 
     Fails:
         tracks: {guitar_left: {file: guitar_left_clipped.wav}}
@@ -64,6 +64,8 @@ def _remark(heard: Evidence, finding: Finding, muted: set[str]) -> Remark:
         who = "it" if unheard == name else unheard
         verdict, message = "note", f"{message}; {who} is muted"
     at_s = finding.first_s if isinstance(finding, Clipped) else None
+    if at_s is not None and at_s > heard.plan.end / heard.rate_hz:
+        verdict, message = "note", f"{message}; that lies beyond the end of the song"
     return Remark(
         verdict,
         message,
