@@ -48,7 +48,12 @@ Sheet = dict[str, Any]
 
 PEAK_DBTP = -6.3  # of faders and pan alone
 BUS_MEAN_DB, BUS_MAX_DB = 1.6, 2.65
-BUS_TIMES_MS = ((300, 80), (600, 150), (1200, 400))  # release and mean square, the slower later
+BUS_TIMES_MS = (
+    (300, 80),
+    (600, 150),
+    (1200, 400),
+    (2000, 500),
+)  # release and mean square, the slower later
 TRACK_MEAN_DB, TRACK_MAX_DB, BUSY_SHARE = 3.0, 8.5, 0.88
 WET_LU = -15.5  # all returns together against what is dry
 # How far the voice stands over all else from 500 Hz to 4 kHz: by its fader, and in any phrase.
