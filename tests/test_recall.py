@@ -17,7 +17,6 @@ from markdown_it import MarkdownIt
 import mixwright
 from conftest import RATE_HZ, SongMaker, noise
 from mixwright.cli import run
-from mixwright.cli.log import as_text
 from mixwright.dsp.filters import design_band
 from mixwright.measuring.evidence import Evidence, GroupHeard, Levels, TrackHeard
 from mixwright.measuring.hearing import gather
@@ -29,6 +28,7 @@ from mixwright.rendering.parts import Stretch
 from mixwright.rendering.plan import make_plan
 from mixwright.report.recall import recall_of
 from mixwright.report.recall_markdown import Recall, escaped, one_line
+from mixwright.report.recall_text import recall_as_text
 from mixwright.sheet import Sheet, load_text
 from mixwright.sheet.tree import read_tree
 
@@ -107,7 +107,7 @@ def forms(recall: Recall) -> dict[str, str]:
     shown = MarkdownIt("commonmark").enable("table").parse(recall.as_markdown())
     texts = [_text_of(token) for token in shown if token.type == "inline"]
     return {
-        "text": " ".join(as_text(recall).split()),
+        "text": " ".join(recall_as_text(recall).split()),
         "markdown": " ".join(" ".join(texts).split()),
         "json": json.dumps(recall.as_data(), ensure_ascii=False),
     }
@@ -198,7 +198,7 @@ def test_a_move_without_a_reason_says_so(tmp_path: Path) -> None:
     song = {"title": "One", "sample_rate_hz": RATE_HZ}
     sheet = loaded(tmp_path, {"format": 1, "song": song, "tracks": {"alone": track}})
     recall = recall_of(unheard(sheet))
-    text = as_text(recall)
+    text = recall_as_text(recall)
     assert "high-pass 80 Hz 12 dB/oct - no reason given" in text
     assert recall.as_data()["eq"]["strips"][0]["moves"][0]["why"] is None
     # A sheet of one track has nothing in its other steps, and says that.
@@ -308,7 +308,7 @@ def test_the_same_evidence_gives_the_same_sheet_without_a_date(
     _, heard, data = small
     again = recall_of(heard)
     assert again.as_data() == data
-    for text in (as_text(again), again.as_markdown(), json.dumps(data, allow_nan=False)):
+    for text in (recall_as_text(again), again.as_markdown(), json.dumps(data, allow_nan=False)):
         assert not re.search(r"\b20[2-9]\d\b|/tmp|mix\.yaml", text)
 
 
@@ -362,7 +362,7 @@ def test_nothing_steers_the_terminal(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", noise(5, 0.1), RATE_HZ)
     (tmp_path / "mix.yaml").write_text(steering + "tracks: {one: {file: a.wav}}\n", "utf-8")
     recall = recall_of(unheard(mixwright.load(tmp_path / "mix.yaml")))
-    for text in (as_text(recall), recall.as_markdown()):
+    for text in (recall_as_text(recall), recall.as_markdown()):
         assert all(c.isprintable() or c == "\n" for c in text)
         assert "x1b" in text
 
@@ -371,7 +371,7 @@ def test_nothing_steers_the_terminal(tmp_path: Path) -> None:
 def test_lines_fit_the_terminal_and_lose_nothing(width: int, recall: Recall) -> None:
     from rich.cells import cell_len
 
-    text = as_text(recall, width)
+    text = recall_as_text(recall, width)
     assert max(cell_len(line) for line in text.split("\n")) <= width
     assert "…" not in text
     folded = "".join(text.split())
