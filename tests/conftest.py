@@ -67,3 +67,13 @@ def make_song(tmp_path: Path) -> SongMaker:
         return path
 
     return make
+
+
+# Files that take longest, to begin with: at the end one worker would wait for the other.
+LONGEST = ("test_docs", "test_rules", "test_example", "test_rule_songs", "test_by_ear", "test_wheel")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Run the longest files first; the order within a file stays."""
+    rank = {name: index for index, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))

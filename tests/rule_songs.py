@@ -48,12 +48,8 @@ Sheet = dict[str, Any]
 
 PEAK_DBTP = -6.3  # of faders and pan alone
 BUS_MEAN_DB, BUS_MAX_DB = 1.6, 2.65
-BUS_TIMES_MS = (
-    (300, 80),
-    (600, 150),
-    (1200, 400),
-    (2000, 500),
-)  # release and mean square, the slower later
+# Release and mean square of the bus: slower ones where single hits would go too far.
+BUS_TIMES_MS = ((300, 80), (600, 150), (1200, 400), (2000, 500))
 TRACK_MEAN_DB, TRACK_MAX_DB, BUSY_SHARE = 3.0, 8.5, 0.88
 WET_LU = -15.5  # all returns together against what is dry
 # How far the voice stands over all else from 500 Hz to 4 kHz: by its fader, and in any phrase.
@@ -837,7 +833,7 @@ _plain("long_decay", "effects/decay-long",
        "effects/too-wet", "delivery/silence-long")  # fmt: skip
 _plain("over_full_scale", "delivery/over-full-scale",
        "14 dB of gain on the mix bus.",
-       {"mix_bus": {"gain_db": 14}}, "delivery/true-peak-high")  # fmt: skip
+       {"mix_bus": {"gain_db": 14}}, "delivery/true-peak-high", "delivery/tail-cut")  # fmt: skip
 _plain("ceiling_too_high", "delivery/true-peak-high",
        "A limiter that lets through peaks of -0.2 dBTP.",
        {"mix_bus": {"gain_db": 8, "limiter": {"ceiling_dbtp": -0.2, "why": "a little louder"}}},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,11 +91,17 @@ def _bands_power(
     gain_db = match_db if np.isfinite(match_db) else 0.0
     if not eq:
         return np.full(len(bands), 10.0 ** (gain_db / 10.0))
-    grid = np.array([np.geomspace(b.low_hz, b.high_hz, POINTS_A_BAND) for b in bands])
-    within = np.minimum(grid, 0.49 * rate_hz)
+    within = np.minimum(_grid_hz(), 0.49 * rate_hz)
     response = response_db(design_bands(eq, rate_hz), within.ravel(), rate_hz)
-    powers = 10.0 ** ((response.reshape(grid.shape) + gain_db) / 10.0)
+    powers = 10.0 ** ((response.reshape(within.shape) + gain_db) / 10.0)
     return np.asarray(powers.mean(axis=1))
+
+
+@cache
+def _grid_hz() -> NDArray[np.float64]:
+    """Where responses are read, shape ``(bands, points)``."""
+    points = [np.geomspace(b.low_hz, b.high_hz, POINTS_A_BAND) for b in third_octaves()]
+    return np.array(points)
 
 
 def sent_levels(

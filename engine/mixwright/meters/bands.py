@@ -8,6 +8,7 @@ Names are those of the standard's Annex E, which are rounded and not to be calcu
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 REFERENCE_HZ = 1000.0
 OCTAVE_RATIO = 10.0**0.3
@@ -64,6 +65,7 @@ def nominal_octaves() -> tuple[float, ...]:
     return NOMINAL_THIRDS_HZ[1::THIRDS_PER_OCTAVE]
 
 
+@cache
 def _bands(
     nominal_hz: tuple[float, ...], first: int, per_octave: int, rate_hz: int | None
 ) -> tuple[Band, ...]:
