@@ -70,7 +70,18 @@ def make_song(tmp_path: Path) -> SongMaker:
 
 
 # Files that take longest, to begin with: at the end one worker would wait for the other.
-LONGEST = ("test_docs", "test_rules", "test_example", "test_rule_songs", "test_by_ear")
+LONGEST = (
+    "test_docs",
+    "test_example",
+    "test_rules",
+    "test_cli",
+    "test_render",
+    "test_wheel",
+    "test_rule_songs",
+    "test_by_ear",
+    "test_compressor",
+    "test_hearing",
+)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

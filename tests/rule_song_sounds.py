@@ -175,7 +175,7 @@ def _cycle(midi: int, timbre: Timbre, tilt: float) -> Wave:
     return np.asarray(cycle / cycle.std(), dtype=np.float32)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=64)  # those of one part
 def _tone(midi: int, seconds: float, timbre: Timbre, cents: float) -> Wave:
     """A note of RMS about 1 at first, dark after `bright_s`, released after `seconds`."""
     time = np.arange(round((seconds + 4.0 * timbre.release_s) * RATE_HZ), dtype=np.float32)

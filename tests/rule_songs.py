@@ -152,7 +152,7 @@ def _base() -> tuple[Stems, Sheet]:
     return stems, sheet_for(score, stems, "Kites over Salt", rng, spread_lu=0.0)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=2)
 def _random(seed: int) -> tuple[Stems, Sheet]:
     rng = np.random.default_rng([17, seed])
     score = with_phrases(random_score(rng), rng)

@@ -240,7 +240,11 @@ def test_interrupting_a_render_leaves_the_old_mix(make_song: SongMaker) -> None:
     out = path.parent / "out"
     out.mkdir()
     process = subprocess.Popen(
-        command("render", path), stderr=subprocess.PIPE, stdout=subprocess.PIPE
+        command("render", path),
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        # Tests that were started in the background may ignore interrupts, and pass that on.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     for _ in range(400):  # until it is at work on the sound, or for 20 s
         if process.poll() is not None or _spool_is_open(process.pid):

@@ -110,9 +110,16 @@ def test_a_rule_fires_on_the_sheet_that_its_page_shows(
 
 
 @pytest.mark.parametrize("rule", HOLDING, ids=[rule.id for rule in HOLDING])
-def test_a_rule_is_silent_on_the_sheet_that_its_page_says_holds(song: Path, rule: Rule) -> None:
-    sheet = changed(song, page_of(rule).holds or {})
-    outcome = outcome_of(mixwright.check(sheet, step=rule.stage), rule.id)
+def test_a_rule_is_silent_on_the_sheet_that_its_page_says_holds(
+    song: Path, heard: Evidence, rule: Rule
+) -> None:
+    page = page_of(rule)
+    failing = as_if(heard, changed(song, page.fails))
+    by_sheet = outcome_of(run_checks(failing, rule.stage), rule.id).state in ("look", "fails")
+    sheet = changed(song, page.holds or {})
+    # One that goes by the sheet alone need not hear the song anew, any other has to.
+    again = run_checks(as_if(heard, sheet), rule.stage) if by_sheet else None
+    outcome = outcome_of(again or mixwright.check(sheet, step=rule.stage), rule.id)
     assert outcome.state == "holds", [s.remark.message for s in outcome.spoken]
 
 
