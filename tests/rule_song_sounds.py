@@ -165,7 +165,7 @@ def gain(level_db: float) -> float:
     return float(10.0 ** (level_db / 20.0))
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=128)
 def _cycle(midi: int, timbre: Timbre, tilt: float) -> Wave:
     """One cycle of a note, RMS 1, without anything above `top_hz`."""
     order = np.arange(1, max(2, int(timbre.top_hz / hertz(midi)) + 1))
