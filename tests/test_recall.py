@@ -63,8 +63,6 @@ def unheard(sheet: Sheet) -> Evidence:
         focus=Stretch("", 0, plan.end),
         loudest=None,
         balance=meter,
-        mixbus=meter,
-        mixbus_gain=1.0,
         mix=meter,
         mix_gain=1.0,
         silence=SilenceReadings(1.0, 0.0, 0.0, 0.0, None),

@@ -135,7 +135,7 @@ def make(tmp_path: Path) -> Make:
         chorus = next((s for s in plan.sections if s.name == "chorus"), Stretch("", 0, plan.end))
         nobody = cast(Any, None)  # what these rules don't ask for
         return Evidence(
-            sheet, plan, nobody, chorus, None, nobody, nobody, 1.0, nobody, 1.0, nobody,
+            sheet, plan, nobody, chorus, None, nobody, nobody, 1.0, nobody,
             tracks, groups, returns, rest["dry"], rest["wet"], {}, {}, voice=rest["voice"],
         )  # fmt: skip
 

@@ -128,8 +128,6 @@ def evidence(
         focus=stretches[1],
         loudest="chorus",
         balance=unknown,
-        mixbus=unknown,
-        mixbus_gain=1.0,
         mix=unknown,
         mix_gain=1.0,
         silence=unknown,

@@ -12,18 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.version import __version__
 
-_VERBS = (
-    "bypass",
-    "check",
-    "compare_references",
-    "inspect",
-    "load",
-    "log",
-    "measure",
-    "plan",
-    "render",
-    "render_each_step",
-)
 __all__ = [
     "Position",
     "__version__",
@@ -57,7 +45,7 @@ if TYPE_CHECKING:
 
 def __getattr__(name: str) -> Any:
     """Import the verbs only when they are used, so that ``import mixwright`` stays quick."""
-    if name in ("Position", *_VERBS):
+    if name in __all__:
         from mixwright import api
 
         return getattr(api, name)

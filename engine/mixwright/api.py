@@ -110,8 +110,7 @@ def render(
     is for 16 bits; `mono` folds the mix down; `allow_plugins` lets third-party plug-ins run.
     Raises ProblemError and leaves nothing half-written.
     """
-    if not isinstance(sheet, Sheet):
-        sheet = load(sheet, allow_outside=allow_outside)
+    sheet = _loaded(sheet, allow_outside)
     _check_threads(threads)
     form = chosen_format(format, out)
     _check_dither(dither, form)
@@ -155,8 +154,7 @@ def render_each_step(
     full scale, lowered together. `folder` defaults to ``out`` beside the sheet; the other
     arguments are those of :func:`render`. Raises ProblemError; writes all files or none.
     """
-    if not isinstance(sheet, Sheet):
-        sheet = load(sheet, allow_outside=allow_outside)
+    sheet = _loaded(sheet, allow_outside)
     if through not in STEPS:
         raise ProblemError([_choice("step", through, STEPS)])
     options = _take_options(sheet, folder, format, threads, dither)
@@ -191,8 +189,7 @@ def bypass(
     its fader takes the difference, and of the two that are alone the louder one is brought down.
     `folder` defaults to ``out`` beside the sheet. Raises ProblemError; writes all files or none.
     """
-    if not isinstance(sheet, Sheet):
-        sheet = load(sheet, allow_outside=allow_outside)
+    sheet = _loaded(sheet, allow_outside)
     options = _take_options(sheet, folder, format, threads)
     options = dataclasses.replace(options, force=force, keep_cache=keep_cache, progress=progress)
     words = span_words(sheet, options.form, section, span)
@@ -227,6 +224,10 @@ def _check_dither(dither: str, form: MixFormat) -> None:
     if dither == "shaped" and form.bits != 16:
         message = f"shaped dither is for 16 bits, {form.name} has none or needs none"
         raise ProblemError([Problem("usage/dither", message, help="leave dither out")])
+
+
+def _loaded(sheet: Sheet | str | Path, allow_outside: bool) -> Sheet:
+    return sheet if isinstance(sheet, Sheet) else load(sheet, allow_outside=allow_outside)
 
 
 @contextmanager
@@ -278,8 +279,7 @@ def compare_references(
     progress: StageProgress | None = None,
 ) -> tuple[Comparison, ...]:
     """Compare a mix with each of the sheet's references, at equal loudness; ProblemError."""
-    if not isinstance(sheet, Sheet):
-        sheet = load(sheet, allow_outside=allow_outside)
+    sheet = _loaded(sheet, allow_outside)
     whole = plan(sheet, through=through, allow_plugins=allow_plugins)
     with _said_in(sheet):
         return compare_with_references(sheet, whole, threads, progress)
@@ -330,8 +330,7 @@ def _heard(
     allow_outside: bool,
     allow_plugins: bool,
 ) -> Evidence:
-    if not isinstance(sheet, Sheet):
-        sheet = load(sheet, allow_outside=allow_outside)
+    sheet = _loaded(sheet, allow_outside)
     still = plan(sheet, through="mixbus", allow_plugins=allow_plugins)
     finished = plan(sheet, allow_plugins=allow_plugins)
     with _said_in(sheet):

@@ -175,24 +175,34 @@ def write_mix(
     if container == "WAV" and spool.frames * 2 * sample_bytes > RIFF_LIMIT_BYTES:
         container = "RF64"
     written: Future[None] | None = None
+    with written_beside(target) as beside:
+        with soundfile.SoundFile(
+            beside, "w", rate_hz, 2, subtype=form.subtype, format=container
+        ) as file:
+            file.software = f"{OWN_MARK} {version}"
+            with ThreadPoolExecutor(1) as writer:  # writes one block while the next is made
+                for block in spool.blocks():
+                    scaled = block if gain == 1.0 else block * gain
+                    made = as_file_samples(scaled, quantiser)
+                    if written is not None:
+                        written.result()
+                    written = writer.submit(file.write, made)
+            if written is not None:
+                written.result()
+        _clear_time_stamp(beside)
+        _sync(beside)
+
+
+@contextmanager
+def written_beside(target: Path) -> Iterator[Path]:
+    """Give a path to write to that takes the place of `target` when all went well.
+
+    Raises ProblemError when the disk refuses; leaves no debris.
+    """
     beside = target.with_name(f".{target.name}.part-{os.getpid()}")
     try:
         with told_as_problem(target):
-            with soundfile.SoundFile(
-                beside, "w", rate_hz, 2, subtype=form.subtype, format=container
-            ) as file:
-                file.software = f"{OWN_MARK} {version}"
-                with ThreadPoolExecutor(1) as writer:  # writes one block while the next is made
-                    for block in spool.blocks():
-                        scaled = block if gain == 1.0 else block * gain
-                        made = as_file_samples(scaled, quantiser)
-                        if written is not None:
-                            written.result()
-                        written = writer.submit(file.write, made)
-                if written is not None:
-                    written.result()
-            _clear_time_stamp(beside)
-            _sync(beside)
+            yield beside
             os.replace(beside, target)
     finally:
         beside.unlink(missing_ok=True)

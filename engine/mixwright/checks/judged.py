@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeAlias
 
-from mixwright.checks.rule import STAGES, Remark, Rule, Stage, worst
+from mixwright.checks.rule import Remark, Rule, Stage, worst
 from mixwright.problem import Span
 
 State: TypeAlias = Literal["holds", "accepted", "look", "fails", "idle"]
@@ -92,6 +92,3 @@ class Checked:
         """Whether no rule fails; `strict` counts what is worth a look as well."""
         bad: tuple[State, ...] = ("fails", "look") if strict else ("fails",)
         return all(stage.state not in bad for stage in self.stages)
-
-
-__all__ = ["STAGES", "Checked", "RuleOutcome", "Spoken", "StageOutcome", "State"]

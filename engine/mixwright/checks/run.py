@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from mixwright.checks.judged import Checked, RuleOutcome, Spoken, StageOutcome, State
 from mixwright.checks.limits import limits_of
@@ -31,11 +31,11 @@ ON_THE_BEAT_S = 0.0005
 def run_checks(heard: Evidence, stage: Stage | None = None) -> Checked:
     """Return what every rule says, or those of one stage, in step order."""
     stages = STAGES if stage is None else (stage,)
-    sheet = heard.sheet
+    sheet, limits = heard.sheet, limits_of(heard.sheet)
     outcomes = []
     for one in stages:
         rules = [rule for rule in RULES if rule.stage == one]
-        judged = tuple(_judged(rule, heard) for rule in rules)
+        judged = tuple(_judged(rule, heard, limits) for rule in rules)
         outcomes.append(StageOutcome(one, judged, _headline(one, judged)))
     return Checked(sheet.path, sheet.song.title, tuple(outcomes))
 
@@ -47,11 +47,11 @@ def _headline(stage: Stage, rules: Sequence[RuleOutcome]) -> str:
     return judged[0].measured if judged else "nothing to judge"
 
 
-def _judged(rule: Rule, heard: Evidence) -> RuleOutcome:
-    limits = {key: limits_of(heard.sheet)[key] for key in rule.limits}
-    result = rule.check(heard, limits)
+def _judged(rule: Rule, heard: Evidence, limits: Mapping[str, float]) -> RuleOutcome:
+    own = {key: limits[key] for key in rule.limits}
+    result = rule.check(heard, own)
     spoken = tuple(_placed(rule, remark, heard) for remark in result.remarks)
-    return RuleOutcome(rule, result.measured, result.judged, spoken, tuple(limits.items()))
+    return RuleOutcome(rule, result.measured, result.judged, spoken, tuple(own.items()))
 
 
 def _placed(rule: Rule, remark: Remark, heard: Evidence) -> Spoken:

@@ -16,7 +16,8 @@ from mixwright.cli.options import (
     sheet_argument,
     threads_option,
 )
-from mixwright.cli.render import FORMAT_NAMES, PositionType, exclude_one_another, known_span
+from mixwright.cli.render import FORMAT_NAMES
+from mixwright.cli.span import exclude_one_another, from_option, known_span, to_option
 from mixwright.timeline import Position
 
 PART_NAMES = ("eq", "gate", "compressor", "de_esser", "inserts")
@@ -34,10 +35,8 @@ Examples:
 @click.argument("track")
 @click.argument("part", type=click.Choice(PART_NAMES))
 @click.option("--section", help="One section only [the whole song].")
-@click.option(
-    "--from", "start", type=PositionType(), help="Begin here: 'bar 13', '42.5 s', a section."
-)
-@click.option("--to", "stop", type=PositionType(), help="End here, in the same notation.")
+@from_option
+@to_option
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder for the files [out beside SHEET]."
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,6 +17,9 @@ from mixwright.cli.options import (
     threads_option,
 )
 from mixwright.cli.render import STEP_NAMES
+
+if TYPE_CHECKING:
+    from mixwright.checks import Checked
 
 FORMATS = ("text", "json", "github", "sarif", "markdown")
 EXIT_FAILS = 1
@@ -89,10 +93,7 @@ def command(
     return outcome.status
 
 
-def _show(checked: object, form: str, everything: bool) -> None:
-    from mixwright.checks import Checked
-
-    assert isinstance(checked, Checked)
+def _show(checked: Checked, form: str, everything: bool) -> None:
     if form == "json":
         from mixwright.report.checks import checked_as_data
 

@@ -112,13 +112,8 @@ def check_place(sheet: Sheet, out: Path) -> None:
 
 def _write(text: str, out: Path) -> None:
     """Write all of it or nothing."""
-    from mixwright.audio.write import told_as_problem
+    from mixwright.audio.write import written_beside
 
-    beside = out.with_name(f".{out.name}.part-{os.getpid()}")
-    try:
-        with told_as_problem(out):
-            out.parent.mkdir(parents=True, exist_ok=True)
-            beside.write_text(text, "utf-8", newline="\n")
-            os.replace(beside, out)
-    finally:
-        beside.unlink(missing_ok=True)
+    with written_beside(out) as beside:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        beside.write_text(text, "utf-8", newline="\n")

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -17,37 +16,12 @@ from mixwright.cli.options import (
     sheet_argument,
     threads_option,
 )
+from mixwright.cli.span import exclude_one_another, from_option, known_span, to_option
 from mixwright.timeline import Position
-
-if TYPE_CHECKING:
-    from mixwright.sheet import Sheet
 
 STEP_NAMES = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
 FORMAT_NAMES = ("wav16", "wav24", "wav32f", "flac16", "flac24")
 DITHER_NAMES = ("tpdf", "shaped")
-
-
-class PositionType(click.ParamType[Position]):
-    """A place in the song as a person writes it."""
-
-    name = "position"
-
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Position:
-        """Read ``bar 13``, ``bar 13 beat 2.5``, ``42.5 s``, ``1:05`` or a section's name."""
-        text = str(value).strip()
-        if found := re.fullmatch(r"bar\s+(\d+)(?:\s+beat\s+(\d+(?:\.\d+)?))?", text):
-            if int(found[1]) < 1 or float(found[2] or 1) < 1.0:
-                self.fail(f"'{text}': bars and beats count from 1", param, ctx)
-            return Position(bar=int(found[1]), beat=float(found[2] or 1))
-        if found := re.fullmatch(r"(\d+(?:\.\d+)?)\s*s", text):
-            return Position(seconds=float(found[1]))
-        if found := re.fullmatch(r"(\d+):(\d{2}(?:\.\d+)?)", text):
-            return Position(seconds=60.0 * int(found[1]) + float(found[2]))
-        if re.fullmatch(r"[\d.]+", text):
-            self.fail(f"'{text}' is no place; write 'bar {text}' or '{text} s'", param, ctx)
-        return Position(section=text)
 
 
 @click.command(
@@ -86,10 +60,8 @@ Examples:
     is_flag=True,
     help="A file for each step, brought down to one loudness to compare by ear.",
 )
-@click.option(
-    "--from", "start", type=PositionType(), help="Begin here: 'bar 13', '42.5 s', a section."
-)
-@click.option("--to", "stop", type=PositionType(), help="End here, in the same notation.")
+@from_option
+@to_option
 @click.option("--section", help="Render one section only.")
 @click.option("--mono", is_flag=True, help="Fold the mix down to mono, to hear what is lost.")
 @click.option(
@@ -152,21 +124,3 @@ def _show(done: Any, as_json: bool) -> None:
         warnings = dict.fromkeys(done.readings.warnings)
     for warning in warnings:
         click.echo(str(warning), err=True)
-
-
-def exclude_one_another(section: str | None, start: Position | None, stop: Position | None) -> None:
-    """Refuse a section together with a start or an end."""
-    if section is not None and (start is not None or stop is not None):
-        raise click.UsageError("--section and --from/--to exclude one another")
-
-
-def known_span(
-    sheet: Sheet, start: Position | None, stop: Position | None
-) -> tuple[Position | None, Position | None]:
-    """Return start and end; refuse a section that the sheet does not have."""
-    from mixwright.api import section_span
-
-    for position in (start, stop):
-        if position is not None and position.section is not None:
-            section_span(sheet, position.section)
-    return start, stop

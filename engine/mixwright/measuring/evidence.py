@@ -8,7 +8,7 @@ nothing themselves. Times are seconds of the song; `Levels` are K-weighted mean 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from mixwright.measuring.intake import Inspected
 from mixwright.measuring.references import Comparison
 from mixwright.meters import SoundMeter, SoundReadings
-from mixwright.meters.loudness import HOP_S, integrated_lufs, sliding_mean, to_lufs
+from mixwright.meters.loudness import HOP_S, OFFSET_LU, integrated_lufs, sliding_mean, to_lufs
 from mixwright.meters.silence import SilenceReadings
 from mixwright.rendering.parts import Stretch, TrackPlan
 from mixwright.rendering.plan import Plan
@@ -59,7 +59,7 @@ class Levels:
         """Return the loudness of every 400 ms, one each 100 ms, shape ``(n,)``; silence is -inf."""
         windows = sliding_mean(self.between(start_s, end_s), MOMENTARY_HOPS)
         with np.errstate(divide="ignore"):
-            return np.asarray(-0.691 + 10.0 * np.log10(windows))
+            return np.asarray(OFFSET_LU + 10.0 * np.log10(windows))
 
 
 @dataclass(frozen=True)
@@ -97,16 +97,11 @@ class GroupHeard:
     before: Levels
     after: Levels
 
-    @staticmethod
-    def chain_of(before: Levels, after: Levels) -> NDArray[np.float64]:
-        """Return what a group does to all of its tracks, as a power ratio by hop, ``(hops,)``."""
-        heard = before.hops > 0.0
-        return np.divide(after.hops, before.hops, out=np.zeros_like(after.hops), where=heard)
-
     @property
     def chain(self) -> NDArray[np.float64]:
         """What it does to each of its tracks, as a power ratio by hop, shape ``(hops,)``."""
-        return self.chain_of(self.before, self.after)
+        before, after = self.before.hops, self.after.hops
+        return np.divide(after, before, out=np.zeros_like(after), where=before > 0.0)
 
 
 @dataclass(frozen=True)
@@ -149,9 +144,8 @@ class VoiceHeard:
 class Evidence:
     """Everything a check measured of one sheet.
 
-    `balance` and `mixbus` are the mixes through these steps, `mix` the finished one: meters that
-    know any stretch, the latter two before make-up, which is `mixbus_gain` and `mix_gain` (use
-    `mix_readings`). `loudest` is the
+    `balance` is the mix through that step, `mix` the finished one: meters that know any stretch,
+    the latter before its make-up, which is `mix_gain` (use `mix_readings`). `loudest` is the
     section that is loudest in the balance, `focus` the stretch that steps are judged on: the
     section that the sheet claims to be the loudest, else `loudest`, else the whole song.
     `glue` and `glue_alone` are the reductions of the mix bus's compressor in the finished mix and
@@ -164,8 +158,6 @@ class Evidence:
     focus: Stretch
     loudest: str | None
     balance: SoundMeter
-    mixbus: SoundMeter
-    mixbus_gain: float
     mix: SoundMeter
     mix_gain: float
     silence: SilenceReadings
@@ -180,8 +172,6 @@ class Evidence:
     glue_alone: Reduction | None = None
     voice: VoiceHeard | None = None
     references: tuple[Comparison, ...] = ()
-    band_hop_s: float = 1.0 / 24.0
-    notes: tuple[str, ...] = field(default=())
 
     @property
     def timeline(self) -> Timeline:

@@ -7,8 +7,6 @@ level, and with the lead voice heard apart from the rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from mixwright.measuring.evidence import (
@@ -29,11 +27,10 @@ from mixwright.meters.loudness import HOP_S
 from mixwright.meters.silence import SilenceMeter
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.apart import Apart
-from mixwright.rendering.ears import Ear, Together, Within
+from mixwright.rendering.ears import Ear, Listener, Together, Within
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.perform import Performed, StageProgress
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.strip import TrackStrip
 from mixwright.sheet import Sheet
 
 BAND_HOP_S = 1.0 / 24.0
@@ -67,8 +64,6 @@ def gather(
         focus=first.focus,
         loudest=first.loudest,
         balance=first.balance,
-        mixbus=first.mixbus,
-        mixbus_gain=first.done.gain,
         mix=second.done.meter.sound,
         mix_gain=second.done.gain,
         silence=second.silence.readings(second.done.gain),
@@ -110,16 +105,16 @@ class _FirstHearing:
 
     def perform(self, threads: int | None, progress: StageProgress) -> None:
         """Play it and keep what was heard."""
-        ears = {
+        ears: dict[tuple[str, str], Listener] = {
             ("source", name): Together(
                 self.sources[name], Within(spectrum, self._heard.start, self._heard.end)
             )
             for name, spectrum in self.spectra.items()
         }
-        ears["bus in", ""] = Together(self.balance)
+        ears["bus in", ""] = self.balance
         plan = self.plan
         with performance(plan, ears, threads=threads, progress=progress) as done:
-            self.done, self.mixbus = done, done.meter.sound
+            self.done = done
             if self.sheet.references:
                 mix = Ear("mix", "mix", plan.rate_hz)
                 for block in done.blocks():
@@ -234,7 +229,7 @@ class _SecondHearing:
         # To the end of the song: what lags is heard a little less far beyond it.
         end_s = self.plan.end / self.plan.rate_hz
         voice, rest = (self._spectra[p, ""].band_powers(0.0, end_s) for p in ("apart", "rest"))
-        levels = self.levels("apart", "").hops
+        levels, groups = self.levels("apart", "").hops, self.groups()
         for group in sorted(self._apart.mixed):
             before, after, own, others = (
                 self._spectra[point, group].band_powers(0.0, end_s)
@@ -243,40 +238,29 @@ class _SecondHearing:
             # What the group's chain does to all of it in a band, it does to the voice in it.
             chain = np.divide(after, before, out=np.zeros_like(after), where=before > 0.0)
             voice, rest = voice + own * chain, rest + others * chain
-            heard = GroupHeard.chain_of(*(self.levels(p, group) for p in ("group in", "group")))
-            levels = levels + self.levels("apart in", group).hops * heard
+            levels = levels + self.levels("apart in", group).hops * groups[group].chain
         names = tuple(t.name for t in self.sheet.tracks if t.name in self._apart.tracks)
         hop_s = self._spectra["apart", ""].hop_s
         return VoiceHeard(names, voice, rest, hop_s, Levels(levels))
 
 
-@dataclass(frozen=True)
-class _Ways:
-    """The strips of one track in both performances."""
-
-    still: TrackStrip
-    finished: TrackStrip
-
-
 def _tracks(sheet: Sheet, first: _FirstHearing, second: _SecondHearing) -> dict[str, TrackHeard]:
-    pairs = zip(first.done.engine.tracks, second.done.engine.tracks, strict=True)
-    ways = {still.name: _Ways(still, finished) for still, finished in pairs}
-    matches = second.done.found
+    ways = zip(sheet.tracks, first.done.engine.tracks, second.done.engine.tracks, strict=True)
+    matches, rate_hz = second.done.found, second.plan.rate_hz
     groups = {group.name: group for group in second.plan.groups}
     still_groups = {group.name: group for group in first.plan.groups}
     heard = {}
-    for track in sheet.tracks:
-        way = ways[track.name]
-        placed = placed_power(first.bands(track.name), way.still.plan, still_groups)
-        equalised = placed * eq_power(way.finished.plan, groups, matches, second.plan.rate_hz)
+    for track, still, finished in ways:
+        placed = placed_power(first.bands(track.name), still.plan, still_groups)
+        equalised = placed * eq_power(finished.plan, groups, matches, rate_hz)
         heard[track.name] = TrackHeard(
             track,
-            way.finished.plan,
+            finished.plan,
             _levels(first.sources[track.name], first.plan),
-            _levels(way.still.meter, first.plan),
+            _levels(still.meter, first.plan),
             second.levels("equalised", track.name),
             second.treated(track.name),
-            _levels(way.finished.meter, second.plan),
+            _levels(finished.meter, second.plan),
             placed.sum(axis=2),
             equalised.sum(axis=2),
         )

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.checks.mixbus.bus_compressor import COMPRESSOR, NO_COMPRESSOR, WHOLE_PERCENT
-from mixwright.checks.rule import Remark, Result, rule
+from mixwright.checks.mixbus.bus_compressor import NO_COMPRESSOR, setting_remark
+from mixwright.checks.rule import Result, rule
 from mixwright.measuring.evidence import Evidence
 
 
@@ -31,18 +31,6 @@ def attack_too_fast(heard: Evidence, limits: Mapping[str, float]) -> Result:
     measured = f"attack {attack_ms:g} ms"
     if attack_ms >= least:
         return Result(measured)
-    share = compressor.settings.mix_percent
-    beside = share < WHOLE_PERCENT
-    remark = Remark(
-        "note" if beside else "fails",
-        f"the mix bus compressor has an attack of {attack_ms:g} ms"
-        + (f" on {share:g} % of the sound" if beside else "")
-        + f", expected {least:g} or more",
-        help=None if beside else f"set attack_ms to {least:g} or more, and set the threshold anew",
-        path=(*COMPRESSOR, "attack_ms"),
-        name="mix_bus",
-        measured=attack_ms,
-        limit=least,
-        unit="ms",
-    )
+    found = f"an attack of {attack_ms:g} ms", f"expected {least:g} or more"
+    remark = setting_remark(compressor, *found, key="attack_ms", limit=least, unit="ms")
     return Result(measured, (remark,))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.checks.mixbus.bus_compressor import COMPRESSOR, NO_COMPRESSOR, WHOLE_PERCENT
-from mixwright.checks.rule import Remark, Result, rule
+from mixwright.checks.mixbus.bus_compressor import NO_COMPRESSOR, setting_remark
+from mixwright.checks.rule import Result, rule
 from mixwright.measuring.evidence import Evidence
 
 
@@ -31,17 +31,6 @@ def ratio_too_high(heard: Evidence, limits: Mapping[str, float]) -> Result:
     measured = f"ratio {ratio:g}"
     if ratio <= most:
         return Result(measured)
-    share = compressor.settings.mix_percent
-    beside = share < WHOLE_PERCENT
-    remark = Remark(
-        "note" if beside else "fails",
-        f"the mix bus compressor has a ratio of {ratio:g}"
-        + (f" on {share:g} % of the sound" if beside else "")
-        + f", expected {most:g} at most",
-        help=None if beside else f"set ratio to {most:g} or less, and set the threshold anew",
-        path=(*COMPRESSOR, "ratio"),
-        name="mix_bus",
-        measured=ratio,
-        limit=most,
-    )
+    found = f"a ratio of {ratio:g}", f"expected {most:g} at most"
+    remark = setting_remark(compressor, *found, key="ratio", limit=most)
     return Result(measured, (remark,))
