@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from mixwright.problem import Problem, ProblemError, Severity
+from mixwright.sheet.deliverables import Cover, Labels, Loudness, Release, Variant
 from mixwright.sheet.length import check_length
 from mixwright.sheet.model import (
     ROLES,
@@ -31,7 +32,6 @@ from mixwright.sheet.model import (
     StepName,
     Track,
     TrackAutomation,
-    Variant,
 )
 from mixwright.sheet.schema import schema_path
 from mixwright.sheet.text import SheetText, load_text
@@ -42,14 +42,18 @@ __all__ = [
     "Accept",
     "Band",
     "BusAutomation",
+    "Cover",
     "Compressor",
     "Delivery",
     "Group",
+    "Labels",
+    "Loudness",
     "MixBus",
     "PathKey",
     "Point",
     "Points",
     "Reference",
+    "Release",
     "Return",
     "Sheet",
     "SheetText",

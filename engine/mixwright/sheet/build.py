@@ -14,6 +14,7 @@ from mixwright.dsp.expander import ExpanderSettings
 from mixwright.dsp.inserts import INSERTS, PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
+from mixwright.sheet.deliverables import Variant
 from mixwright.sheet.model import (
     Accept,
     Band,
@@ -36,7 +37,6 @@ from mixwright.sheet.model import (
     Song,
     Track,
     TrackAutomation,
-    Variant,
 )
 from mixwright.sheet.times import position_of, sections_of, tempo_of
 from mixwright.sheet.tree import Node, Tree

@@ -21,6 +21,7 @@ from mixwright.dsp.inserts import InsertSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Span
+from mixwright.sheet.deliverables import NO_RELEASE, Cover, Release, Variant
 from mixwright.timeline import Position, Section, TempoChange, Timeline
 
 PathKey = tuple[str | int, ...]
@@ -164,7 +165,7 @@ class BusAutomation:
 
 @dataclass(frozen=True)
 class Track:
-    """One recorded track and everything done to it."""
+    """One recorded track and everything done to it; `covers` are those of a clean version."""
 
     name: str
     file: str
@@ -185,6 +186,7 @@ class Track:
     inserts: tuple[Insert, ...] = ()
     sends_db: Mapping[str, float] = field(default_factory=dict)
     automation: TrackAutomation = TrackAutomation()
+    covers: tuple[Cover, ...] = ()
     why: str | None = None
 
 
@@ -271,20 +273,6 @@ class Accept:
 
 
 @dataclass(frozen=True)
-class Variant:
-    """One deliverable: which tracks or groups it holds, at which offsets, in which formats."""
-
-    name: str
-    formats: tuple[str, ...] = ("wav24",)
-    only: tuple[str, ...] = ()
-    without: tuple[str, ...] = ()
-    offset_db: Mapping[str, float] = field(default_factory=dict)
-    split_by: Literal["group", "track"] | None = None
-    sum: Literal["exact", "own"] = "own"
-    why: str | None = None
-
-
-@dataclass(frozen=True)
 class Song:
     """Title, sample rate and the song's map in time; `end` overrides the longest track."""
 
@@ -309,6 +297,7 @@ class Sheet:
     mix_bus: MixBus = MixBus()
     references: tuple[Reference, ...] = ()
     delivery: Delivery | None = None
+    release: Release = NO_RELEASE
     limits: Mapping[str, float] = field(default_factory=dict)
     accept: tuple[Accept, ...] = ()
     variants: tuple[Variant, ...] = ()

@@ -1,0 +1,1 @@
+"""Every variant of a release from one sheet, finished, written, listed and verified."""
