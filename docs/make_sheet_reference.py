@@ -21,7 +21,25 @@ An automation point starts at its place and reaches its value after `over_beats`
 `gain_db` points add to the fader, all others (those of EQ bands too) are absolute. Text with a
 comma or a `: ` in it needs quotes: `why: "boxy, against the piano"`.
 
-`variants` are read and checked, but no command acts on them yet: `render` makes the main mix.
+`render` makes the mix that the sheet describes, the main mix; its `variants` are made by
+`mixwright deliver`.
+
+**File names.** The files of a variant are called by the pattern `file_name`, its own or that of the
+release; `/` is between folders. In a pattern these are filled in:
+
+| in braces | becomes |
+| --- | --- |
+| `{title}`, `{artist}` | those of the song |
+| `{album}`, `{track_number}` | those of the labels; the number with two digits at least |
+| `{variant}` | the name of the variant |
+| `{stem}` | in a variant in parts, the name of the group, track or stem |
+| `{format}`, `{rate_hz}` | such as `wav24` and `48000` |
+
+The ending goes by the format: `.wav`, `.aiff`, `.flac`, `.ogg`, `.opus`, `.mp3`. A character in a
+title that some disks do not take becomes `_`. Where one variant has several parts, several rates,
+or formats with the same ending, and its pattern does not tell them apart, ` - ` and what does is
+added. So `{title} - {variant}` gives `Salt Road - main.wav`, `Salt Road - stems - drums.wav` and
+`Salt Road - cd - 44100 Hz - wav16.wav`.
 """
 
 
@@ -81,12 +99,12 @@ class Reference:
         words = []
         if "const" in node:
             words.append(f"`{node['const']}`")
-        if "enum" in node:
-            words.append(", ".join(f"`{value}`" for value in node["enum"]))
-        if "minimum" in node:
-            words.append(f"{node['minimum']} to {node['maximum']}")
-        if "pattern" in node and "title" in node:
+        choices = node.get("enum") or node.get("items", {}).get("enum", ())
+        words.append(", ".join(f"`{value}`" for value in choices))
+        if "pattern" in node:
             words.append(node.get("patternErrorMessage", "").removeprefix("expected "))
+        elif "minimum" in node:
+            words.append(f"{node['minimum']} to {node['maximum']}")
         if "default" in node:
             words.append(f"left out: `{json.dumps(node['default'])}`")
         return "; ".join(word for word in words if word).replace("|", "\\|")

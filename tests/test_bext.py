@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +13,14 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixwright.audio.bext import Bext, parse_bext, read_bext
+from mixwright.audio.bext import (
+    Bext,
+    bext_chunk,
+    coding_history,
+    parse_bext,
+    read_bext,
+    write_bext,
+)
 from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.problem import Fault, ProblemError
 
@@ -242,6 +251,141 @@ def test_no_damage_ends_in_a_traceback(
     path.write_bytes(content[:cut])
     found = read_bext(path)
     assert found is None or found.time_reference_samples >= 0
+
+
+# ---- written ----
+
+FULL = Bext(
+    description="lead vocal, take 7",
+    originator="a recorder",
+    originator_reference="NFQ001",
+    date="2024-05-17",
+    time="10-00-00",
+    time_reference_samples=TEN_O_CLOCK,
+    version=2,
+    loudness_lufs=-23.0,
+    loudness_range_lu=7.5,
+    max_true_peak_dbtp=-1.0,
+    max_momentary_lufs=-18.1,
+    max_short_term_lufs=-20.05,
+)
+
+
+def test_every_field_is_written_where_the_standard_has_it() -> None:
+    # EBU Tech 3285 version 2: offset and content of each field, and its published values.
+    body = bext_chunk(FULL, "A=PCM,F=48000,W=24,M=mono,T=desk")
+    assert body == bext_body()
+    table = {
+        0: b"lead vocal, take 7" + bytes(238),
+        256: b"a recorder" + bytes(22),
+        288: b"NFQ001" + bytes(26),
+        320: b"2024-05-17",
+        330: b"10-00-00",
+        338: bytes.fromhex("0030FF66 00000000"),
+        346: b"\2\0",
+        348: bytes(64),
+        412: bytes.fromhex("04F7"),
+        414: struct.pack("<4h", 750, -100, -1810, -2005),
+        422: bytes(180),
+        602: b"A=PCM,F=48000,W=24,M=mono,T=desk\r\n",
+    }
+    assert list(table) == [sum(map(len, list(table.values())[:row])) for row in range(len(table))]
+    for offset, content in table.items():
+        assert body[offset : offset + len(content)] == content
+
+
+def test_what_is_written_is_read_again() -> None:
+    nothing = Bext("", "", "", "", "", 0, 2, None, None, None, None, None)
+    late = replace(FULL, time_reference_samples=2**64 - 1)
+    for bext in (FULL, nothing, late):
+        assert parse_bext(bext_chunk(bext)) == bext
+    assert len(bext_chunk(nothing)) == 602
+    old = parse_bext(bext_chunk(replace(FULL, version=1)))
+    assert old == replace(FULL, **dict.fromkeys(LOUDNESS), version=1)
+    assert bext_chunk(replace(FULL, version=1))[412:602] == bytes(190)
+
+
+LOUDNESS = [name for name in vars(FULL) if name.endswith(("lufs", "lu", "dbtp"))]
+
+
+@pytest.mark.parametrize(
+    ("value", "wanted"),
+    [
+        (-23.0, -2300),
+        (0.005, 1),
+        (-0.005, -1),
+        (-23.005, -2301),  # as a binary number it lies above the half
+        (-14.0049, -1400),
+        (99.99, 9999),
+        (99.995, 0x7FFF),
+        (-150.0, 0x7FFF),
+        (-math.inf, 0x7FFF),
+        (math.nan, 0x7FFF),
+        (None, 0x7FFF),
+    ],
+)
+def test_loudness_is_written_in_hundredths(value: float | None, wanted: int) -> None:
+    body = bext_chunk(replace(FULL, **dict.fromkeys(LOUDNESS, value)))
+    found = struct.unpack_from("<5h", body, 412)
+    spread = 0x7FFF if wanted < 0 else wanted  # a range below zero is none
+    assert found == (wanted, spread, wanted, wanted, wanted)
+
+
+def test_texts_are_ascii_and_fit_their_fields() -> None:
+    texts = {"originator": "Tonstudio Süd\0\n…夜", "description": "é" * 300, "time": "10:00:00.5"}
+    body = bext_chunk(replace(FULL, **texts))
+    assert body[256:288] == b"Tonstudio Sud  ...?".ljust(32, b"\0")
+    assert body[0:256] == b"e" * 256
+    assert body[330:338] == b"10:00:00"
+    assert bext_chunk(FULL, "a\nb\r\ncé")[602:] == b"a\r\nb\r\nce\r\n"
+
+
+@pytest.mark.parametrize("samples", [-1, 2**64])
+def test_a_time_that_can_not_be_is_our_bug(samples: int) -> None:
+    with pytest.raises(ValueError, match="out of range"):
+        bext_chunk(replace(FULL, time_reference_samples=samples))
+
+
+@pytest.mark.parametrize("form", ["WAV", "RF64"])
+@pytest.mark.parametrize("frames", [1000, 1001])
+def test_it_is_put_into_a_finished_file(tmp_path: Path, form: str, frames: int) -> None:
+    # One channel of 24 bits and an odd count: sound of odd length, with padding behind it.
+    path = tmp_path / "a.wav"
+    samples = np.random.default_rng(1).integers(-(2**23), 2**23, frames).astype(np.int32) * 256
+    soundfile.write(path, samples, 48000, format=form, subtype="PCM_24")
+    for bext, history in ((replace(FULL, time="00-00-00"), "odd"), (FULL, "x" * 2000), (FULL, "")):
+        write_bext(path, bext, history)
+        assert read_bext(path) == bext
+        whole = path.read_bytes()
+        long = form == "RF64"
+        (size,) = struct.unpack_from("<Q" if long else "<I", whole, 20 if long else 4)
+        assert size == len(whole) - 8
+        # The standard prints it before all others but the one with the long sizes.
+        at = 12 + (8 + 28 if long else 0)
+        assert (whole[at : at + 4], whole.count(b"bext")) == (b"bext", 1)
+        assert np.array_equal(soundfile.read(path, dtype="int32")[0], samples)
+    write_bext(path, FULL)
+    assert path.read_bytes() == whole
+
+
+def test_the_sound_library_reads_what_is_written(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros(100), 48000)
+    write_bext(path, FULL, coding_history(24, 48000, "mixwright 1"))
+    with soundfile.SoundFile(path) as file:
+        # SFC_GET_BROADCAST_INFO: as a C structure, see above.
+        kept = soundfile._ffi.new("char[]", 858)
+        assert soundfile._snd.sf_command(file._file, 0x10F0, kept, 858) == 1
+    info = bytes(soundfile._ffi.buffer(kept))
+    assert info[:338] + info[340:604] == bext_chunk(FULL)
+    assert info[608:].startswith(b"A=PCM,F=48000,W=24,M=stereo,T=mixwright 1\r\n")
+
+
+def test_what_is_no_wav_file_gets_none(tmp_path: Path) -> None:
+    path = tmp_path / "a.flac"
+    soundfile.write(path, np.zeros(100), 48000)
+    with pytest.raises(ProblemError, match="expected a whole WAV file"):
+        write_bext(path, FULL)
 
 
 # ---- time stamps that disagree ----

@@ -188,7 +188,13 @@ def test_what_is_asked_of_the_mix_is_said_after_the_steps(recall: Recall) -> Non
     assert data["limits"]["list"] == [limit]
     assert data["accepted"]["list"][0] == MORE["accept"][0] | {"name": None}
     assert data["references"]["list"][0]["section"] == "chorus 2"
-    assert list(data)[-5:] == ["accepted", "limits", "delivery", "references", "variants"]
+    after = ["accepted", "limits", "delivery", "references", "release", "variants"]
+    assert list(data)[-6:] == after
+    assert data["release"]["album"] == "Harbour Notices"
+    broadcast = next(v for v in data["variants"]["list"] if v["name"] == "broadcast")
+    assert broadcast["finish"] == {"standard": "ebu_r_128", "head_s": 0.5, "tail_s": 1.0}
+    cover = data["variants"]["covers"][0]
+    assert (cover["at"], cover["for"], cover["level_db"]) == ("bar 5 beat 2.9", "0.6 beats", "off")
 
 
 def test_a_move_without_a_reason_says_so(tmp_path: Path) -> None:

@@ -3,12 +3,14 @@
 Raises ProblemError without a place; who knows the sheet adds it.
 """
 
+from mixwright.audio.formats import FORMATS, RENDER_FORMATS, MixFormat
 from mixwright.audio.probe import StemInfo, probe
 from mixwright.audio.read import StemReader
-from mixwright.audio.write import FORMATS, MixFormat, Spool, check_target, write_mix
+from mixwright.audio.write import Spool, check_target, write_mix
 
 __all__ = [
     "FORMATS",
+    "RENDER_FORMATS",
     "MixFormat",
     "Spool",
     "StemInfo",

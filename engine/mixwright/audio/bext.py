@@ -1,8 +1,8 @@
 """The broadcast extension of a WAV file: who, when, and at which sample of the day it begins.
 
 Layout of the ``bext`` chunk by EBU Tech 3285, version 2 (May 2011): 602 bytes, little-endian, then
-the coding history. Chunks are walked by their headers alone, in RIFF, RF64 and BW64 files (EBU Tech
-3306, ITU-R BS.2088), in any order; nothing else is read.
+the coding history. Chunks are walked by their headers alone (:mod:`mixwright.audio.riff`), in any
+order; nothing else is read.
 
 A file without the chunk, of another kind or cut off before it says nothing: None. So does a chunk
 that is too short to hold its fixed part: what it claims can't be trusted, and nothing in a mix
@@ -14,20 +14,21 @@ Whether the times of several files agree is told by :mod:`mixwright.meters.time_
 
 from __future__ import annotations
 
-import os
+import math
 import struct
+import unicodedata
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 from pathlib import Path
-from typing import BinaryIO
 
+from mixwright.audio.riff import chunks, put_chunk
 from mixwright.problem import Fault, Problem, ProblemError
 
-FORMS = (b"RIFF", b"RF64", b"BW64")
 FIXED_BYTES = 602
-LARGE = 0xFFFFFFFF
+TEXT_BYTES = (256, 32, 32, 10, 8)
+UMID_BYTES = 64
 LOUDNESS_AT, NOT_USED, LARGEST = 412, 0x7FFF, 9999
-# More chunks than any file has: a damaged one may seem to hold nothing but empty ones.
-MOST_CHUNKS = 10_000
+LARGEST_TIME = 2**64 - 1
 
 
 @dataclass(frozen=True)
@@ -62,12 +63,15 @@ def read_bext(path: Path) -> Bext | None:
     """
     try:
         with open(path, "rb") as file:
-            chunk = _find(file)
+            found = (chunk for chunk in chunks(file) if chunk.name == b"bext")
+            if (chunk := next(found, None)) is None:
+                return None
+            file.seek(chunk.body_at)
+            return parse_bext(file.read(min(chunk.size, FIXED_BYTES)))
     except OSError as error:
         message = f"{path.name} can't be read: {error.strerror}"
         fault = Fault.INPUT if isinstance(error, FileNotFoundError) else Fault.MACHINE
         raise ProblemError([Problem("audio/unreadable", message, fault=fault)]) from error
-    return None if chunk is None else parse_bext(chunk)
 
 
 def parse_bext(chunk: bytes) -> Bext | None:
@@ -98,42 +102,82 @@ def parse_bext(chunk: bytes) -> Bext | None:
     )
 
 
-def _find(file: BinaryIO) -> bytes | None:
-    """The fixed part of the chunk, as much of it as there is."""
-    form = file.read(12)
-    if form[:4] not in FORMS or form[8:12] != b"WAVE":
-        return None
-    end = os.fstat(file.fileno()).st_size
-    long_sizes: dict[bytes, int] = {}
-    for _ in range(MOST_CHUNKS):
-        header = file.read(8)
-        if len(header) < 8:
-            return None
-        name, size = header[:4], int.from_bytes(header[4:], "little")
-        start = file.tell()
-        if name == b"bext":
-            return file.read(min(size, FIXED_BYTES))
-        if name == b"ds64":
-            long_sizes = _long_sizes(file.read(min(size, 28 + 12 * 64)))
-        elif size == LARGE:
-            size = long_sizes.get(name, size)
-        start += size + size % 2
-        if start >= end:
-            return None
-        file.seek(start)
-    return None
+def write_bext(path: Path, bext: Bext, coding_history: str = "") -> None:
+    """Put the chunk into a finished WAV or RF64 file, in place of the one it has.
+
+    It goes before everything but ``ds64``, where the standard prints it; what follows moves within
+    the file. Raises ProblemError if `path` is not a whole WAV file, OSError if the machine refuses.
+    """
+    put_chunk(path, b"bext", bext_chunk(bext, coding_history), first=True)
 
 
-def _long_sizes(chunk: bytes) -> dict[bytes, int]:
-    """True sizes of the chunks that are too large for 32 bits, from a ``ds64`` chunk."""
-    if len(chunk) < 28:
-        return {}
-    data_size, _, entries = struct.unpack_from("<QQI", chunk, 8)
-    sizes = {b"data": data_size}
-    for entry in range(min(entries, (len(chunk) - 28) // 12)):
-        name, size = struct.unpack_from("<4sQ", chunk, 28 + 12 * entry)
-        sizes[name] = size
-    return sizes
+def bext_chunk(bext: Bext, coding_history: str = "") -> bytes:
+    """Return the body of the chunk: 602 bytes, then the coding history.
+
+    Texts are cut at the length of their field and padded with zeros. The standard has ASCII: a
+    letter with an accent loses it, a control character becomes a space, anything else a question
+    mark. In the history, lines stay and end in CR and LF. Loudness is in hundredths, rounded to the
+    nearest, half away from zero; what is None, infinite or out of range is marked as not used, and
+    before version 2 there is none.
+
+    Raises ValueError if the time is negative or needs more than 64 bits.
+
+    >>> bext = Bext("Lanterns at Low Tide", "", "", "", "", 48000, 2, -23.0, None, None, None, None)
+    >>> bext_chunk(bext)[412:416].hex()
+    '04f7ff7f'
+    """
+    if not 0 <= bext.time_reference_samples <= LARGEST_TIME:
+        raise ValueError(f"a time of {bext.time_reference_samples} samples is out of range")
+    texts = (bext.description, bext.originator, bext.originator_reference, bext.date, bext.time)
+    sized = zip(texts, TEXT_BYTES, strict=True)
+    body = b"".join(_ascii(text)[:size].ljust(size, b"\0") for text, size in sized)
+    body += struct.pack("<QH", bext.time_reference_samples, bext.version) + bytes(UMID_BYTES)
+    if bext.version >= 2:
+        body += struct.pack("<5h", *map(_as_hundredths, _loudness(bext)))
+    history = [_ascii(line) + b"\r\n" for line in coding_history.splitlines()]
+    body = body.ljust(FIXED_BYTES, b"\0") + b"".join(history)
+    # Even in length: the sound library's RF64 reader forgets the padding of a chunk that is not.
+    return body + bytes(len(body) % 2)
+
+
+def coding_history(bits: int | None, rate_hz: int, software: str) -> str:
+    """Return the line that says how a stereo file was made, 32-bit float if no `bits`.
+
+    Keys by EBU R 98 (from memory), which has none for floating point: that goes into the text.
+
+    >>> coding_history(24, 48000, "mixwright 1.0")
+    'A=PCM,F=48000,W=24,M=stereo,T=mixwright 1.0'
+    """
+    text = software.replace(",", " ") + ("" if bits else "; floating point")
+    return f"A=PCM,F={rate_hz},W={bits or 32},M=stereo,T={text}"
+
+
+def _ascii(text: str) -> bytes:
+    """ASCII as documented in `bext_chunk`."""
+    apart = unicodedata.normalize("NFKD", text)
+    kept = (letter for letter in apart if not unicodedata.combining(letter))
+    clean = "".join(" " if unicodedata.category(letter) == "Cc" else letter for letter in kept)
+    return clean.encode("ascii", "replace")
+
+
+def _loudness(bext: Bext) -> tuple[float | None, ...]:
+    """The five values in the order of the chunk; a range below zero is none."""
+    spread = bext.loudness_range_lu
+    return (
+        bext.loudness_lufs,
+        None if spread is not None and spread < 0.0 else spread,
+        bext.max_true_peak_dbtp,
+        bext.max_momentary_lufs,
+        bext.max_short_term_lufs,
+    )
+
+
+def _as_hundredths(value: float | None) -> int:
+    if value is None or not math.isfinite(value):
+        return NOT_USED
+    # From the shortest decimal of the number: its binary half may lie a hair below the half meant.
+    rounded = int(Decimal(repr(float(value))).scaleb(2).to_integral_value(ROUND_HALF_UP))
+    return rounded if abs(rounded) <= LARGEST else NOT_USED
 
 
 def _text(field: bytes) -> str:

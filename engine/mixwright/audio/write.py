@@ -1,59 +1,38 @@
 """Streaming write: a spool of the finished sum, then one pass into the file asked for.
 
-A file appears under its own name only when it is complete: it is written beside and renamed. The
-spool lets the level be known before the first sample is quantised, so that a mix that would clip is
-refused instead of written.
+The spool lets the level be known before the first sample is quantised, so that a mix that would
+clip is refused instead of written.
 """
 
 from __future__ import annotations
 
-import errno
-import os
 import tempfile
+import threading
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import soundfile
-from numpy.typing import NDArray
 
-from mixwright.dsp.dither import Quantiser
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.audio.encode import OWN_MARK, encode
+from mixwright.audio.formats import FORMATS, MixFormat
+from mixwright.audio.staged import told_as_problem, written_beside
+from mixwright.problem import Problem, ProblemError
 from mixwright.units import Block
 
-OWN_MARK = "mixwright"
-# What the user can mend by giving another name.
-BAD_NAMES = (errno.ENAMETOOLONG, errno.ENOTDIR, errno.EEXIST, errno.EINVAL, errno.EISDIR)
-FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+__all__ = [
+    "FORMATS",
+    "MixFormat",
+    "Spool",
+    "check_target",
+    "refuse_folder",
+    "told_as_problem",
+    "write_mix",
+    "written_beside",
+]
+
 WRITE_FRAMES = 65536
 FRAME_BYTES = 16  # of the spool: two float64
-RIFF_LIMIT_BYTES = 2**32 - 2**20
-
-
-@dataclass(frozen=True)
-class MixFormat:
-    """A deliverable format; `bits` is None for float."""
-
-    name: str
-    container: str
-    subtype: str
-    bits: int | None
-    suffix: str
-
-
-FORMATS = {
-    f.name: f
-    for f in (
-        MixFormat("wav16", "WAV", "PCM_16", 16, ".wav"),
-        MixFormat("wav24", "WAV", "PCM_24", 24, ".wav"),
-        MixFormat("wav32f", "WAV", "FLOAT", None, ".wav"),
-        MixFormat("flac16", "FLAC", "PCM_16", 16, ".flac"),
-        MixFormat("flac24", "FLAC", "PCM_24", 24, ".flac"),
-    )
-}
 
 
 def refuse_folder(path: Path) -> None:
@@ -90,29 +69,12 @@ def _is_ours(path: Path) -> bool:
         return False  # not a sound file we can read, so not one of ours
 
 
-@contextmanager
-def told_as_problem(path: Path) -> Iterator[None]:
-    """Turn the machine's refusals (full disk, permission) into a ProblemError with the file."""
-    try:
-        yield
-    except (OSError, soundfile.LibsndfileError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        message = f"{path} can't be written: {reason}"
-        if getattr(error, "errno", None) in BAD_NAMES:
-            problem = Problem("output/bad-name", message, help="give another --out")
-        else:
-            full = getattr(error, "errno", None) in FULL
-            hint = "free some space or " if full else ""
-            hint += "choose another --out; nothing was changed"
-            problem = Problem("output/machine", message, help=hint, fault=Fault.MACHINE)
-        raise ProblemError([problem]) from error
-
-
 class Spool:
     """The finished sum, float64 stereo, in a nameless temporary file beside the target."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._reading = threading.Lock()
         self.frames = 0
         with told_as_problem(folder):
             folder.mkdir(parents=True, exist_ok=True)
@@ -138,15 +100,20 @@ class Spool:
             at += len(block)
         self.frames = min(self.frames, max(least, last))
 
+    def cut(self, frames: int) -> None:
+        """Leave out what comes after so many frames."""
+        self.frames = min(self.frames, frames)
+
     def blocks(self, first: int = 0) -> Iterator[Block]:
         """Yield the sum again from frame `first` on, in blocks of (frames, 2)."""
-        self._file.seek(first * FRAME_BYTES)
         whole = np.empty((WRITE_FRAMES, 2))
         for at in range(first, self.frames, WRITE_FRAMES):
             block = whole[: min(WRITE_FRAMES, self.frames - at)]
             room, filled = block.data.cast("B"), 0
-            while count := self._file.readinto(room[filled:]):
-                filled += count
+            with self._reading:  # several may read at once, each at a place of its own
+                self._file.seek(at * FRAME_BYTES)
+                while count := self._file.readinto(room[filled:]):
+                    filled += count
             yield block
 
     def close(self) -> None:
@@ -169,62 +136,16 @@ def write_mix(
     `shaped` is for integer formats: noise-shaped dither in place of a plain one.
     Raises ProblemError (fault MACHINE) when the disk refuses; leaves no debris.
     """
-    quantiser = None if form.bits is None else Quantiser(form.bits, seed, shaped, rate_hz)
-    sample_bytes = 4 if form.bits is None else form.bits // 8
-    container = form.container
-    if container == "WAV" and spool.frames * 2 * sample_bytes > RIFF_LIMIT_BYTES:
-        container = "RF64"
-    written: Future[None] | None = None
+    blocks = spool.blocks() if gain == 1.0 else (block * gain for block in spool.blocks())
     with written_beside(target) as beside:
-        with soundfile.SoundFile(
-            beside, "w", rate_hz, 2, subtype=form.subtype, format=container
-        ) as file:
-            file.software = f"{OWN_MARK} {version}"
-            with ThreadPoolExecutor(1) as writer:  # writes one block while the next is made
-                for block in spool.blocks():
-                    scaled = block if gain == 1.0 else block * gain
-                    made = as_file_samples(scaled, quantiser)
-                    if written is not None:
-                        written.result()
-                    written = writer.submit(file.write, made)
-            if written is not None:
-                written.result()
-        _clear_time_stamp(beside)
-        _sync(beside)
-
-
-@contextmanager
-def written_beside(target: Path) -> Iterator[Path]:
-    """Give a path to write to that takes the place of `target` when all went well.
-
-    Raises ProblemError when the disk refuses; leaves no debris.
-    """
-    beside = target.with_name(f".{target.name}.part-{os.getpid()}")
-    try:
-        with told_as_problem(target):
-            yield beside
-            os.replace(beside, target)
-    finally:
-        beside.unlink(missing_ok=True)
-
-
-def as_file_samples(
-    block: Block, quantiser: Quantiser | None
-) -> NDArray[np.float32] | NDArray[np.int32]:
-    """Return a block as the file holds it: float32, or dithered whole numbers."""
-    return block.astype(np.float32) if quantiser is None else quantiser.quantise(block)
-
-
-def _clear_time_stamp(path: Path) -> None:
-    """Float files carry the time of writing in their PEAK chunk: zero it, so renders repeat."""
-    with open(path, "r+b") as file:
-        head = file.read(4096)
-        at = head.find(b"PEAK")
-        if at >= 0 and head[:4] in (b"RIFF", b"RF64") and at < head.find(b"data"):
-            file.seek(at + 12)
-            file.write(bytes(4))
-
-
-def _sync(path: Path) -> None:
-    with open(path, "rb+") as file:
-        os.fsync(file.fileno())
+        encode(
+            blocks,
+            spool.frames,
+            beside,
+            form,
+            rate_hz,
+            seed=seed,
+            shaped=shaped,
+            version=version,
+            named=target,
+        )

@@ -70,7 +70,10 @@ def shelf_gain_db(
 
 
 class RunningDeEsser(CountedReduction):
-    """Detector and shelf with their state; while nothing is reduced, every bit is left alone."""
+    """Detector and shelf with their state; while nothing is reduced, every bit is left alone.
+
+    Its level comes from the block or from a key; the shelf moves alike in all channels.
+    """
 
     latency = 0
 
@@ -96,10 +99,13 @@ class RunningDeEsser(CountedReduction):
         slowest = max(abs((1.0 - corner) / (1.0 + corner)) for corner in corners)
         self.tail = 0 if slowest == 0.0 else math.ceil(-TAIL_DB / (20.0 * math.log10(slowest)))
 
-    def process(self, block: Block) -> Block:
-        """Turn the band down in place where it is loud."""
+    def process(self, block: Block, key: Block | None = None) -> Block:
+        """Turn the band of `block` down in place where it, or that of `key` (same frames), is loud.
+
+        A key is given for every block or for none.
+        """
         from mixwright.dsp.kernels.dynamics import run_de_esser
 
-        heard = self._detector.hear(block, None)
+        heard = self._detector.hear(block, key)
         run_de_esser(block, heard, self._curve, self._state, self._lows, self._counts)
         return block

@@ -180,9 +180,15 @@ class RunningDelay:
         self._filter_state = np.zeros((len(self._sections), 2, channels))
         self._duck = None if settings.duck_db is None else _Duck(settings.duck_db, rate_hz)
 
-    def process(self, block: Block) -> Block:
-        """Replace `block` by its repeats, in place."""
-        gains = None if self._duck is None else self._duck.gains(block)
+    def process(self, block: Block, key: Block | None = None) -> Block:
+        """Replace `block` by its repeats, in place.
+
+        They are ducked while `block` sounds, or while `key` (same frames) does; without `duck_db`
+        a key changes nothing.
+        """
+        gains = None
+        if self._duck is not None:
+            gains = self._duck.gains(block if key is None else key)
         self._moves.run(block, self._repeat)
         if gains is not None:
             from mixwright.dsp.kernels.delay import apply_gains

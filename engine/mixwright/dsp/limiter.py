@@ -86,7 +86,11 @@ def _filters() -> tuple[tuple[NDArray[np.float64], ...], float]:
 
 
 class RunningLimiter(CountedReduction):
-    """Peaks, gain and the sound held back; below the ceiling, every bit is left alone."""
+    """Peaks, gain and the sound held back; below the ceiling, every bit is left alone.
+
+    With a key it is the key that is kept under the ceiling: the parts of a mix, each limited with
+    the mix as its key, add up to the limited mix.
+    """
 
     tail = 0
 
@@ -105,17 +109,30 @@ class RunningLimiter(CountedReduction):
         self._level = np.zeros(1)
         self._window = _window(smoothed, span)
         self._before = np.zeros((max(self.latency, 2 * HALF_TAPS - 1), channels))
+        self._heard_before: Block | None = None
 
-    def process(self, block: Block) -> Block:
-        """Limit `block` in place; it comes out `latency` samples late."""
+    def process(self, block: Block, key: Block | None = None) -> Block:
+        """Limit `block` in place by its own peaks or those of `key` (same frames).
+
+        It comes out `latency` samples late; the key is not held back. A key is given for every
+        block or for none.
+        """
         from mixwright.dsp.kernels.limiter import run_limiter
 
         joined = np.concatenate([self._before, block])
         self._before = joined[len(block) :]
-        run_limiter(
-            block, joined, self._filters, self._curve, self._level, self._window, self._counts
-        )
+        heard = joined if key is None else self._joined_key(key)
+        state = (self._level, self._window, self._counts)
+        run_limiter(block, joined, heard, self._filters, self._curve, *state)
         return block
+
+    def _joined_key(self, key: Block) -> Block:
+        """The key with what came before it, as long as the sound with what came before it."""
+        if self._heard_before is None:
+            self._heard_before = np.zeros((len(self._before), key.shape[1]))
+        joined = np.concatenate([self._heard_before, key])
+        self._heard_before = joined[len(key) :]
+        return joined
 
 
 def _window(smoothed: int, span: int) -> tuple[NDArray[np.float64], *tuple[NDArray[np.int64], ...]]:

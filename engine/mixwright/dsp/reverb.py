@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,8 @@ from mixwright.units import db_to_gain
 
 # Without early reflections the tail comes up within so long.
 ONSET_MS = 1.5
+# Responses that are remembered: as many as songs have rooms, and then some. A few MB each.
+IMPULSES_KEPT = 8
 
 
 @dataclass(frozen=True)
@@ -62,7 +65,7 @@ class ReverbSettings:
         """Return a running stereo convolution; mono input is not taken."""
         if channels != 2:
             raise ValueError("a reverb takes stereo blocks")
-        response, tail = synthesise_impulse(self, rate_hz), self.tail_samples(rate_hz)
+        response, tail = _kept_impulse(self, rate_hz), self.tail_samples(rate_hz)
         return started(response, tail, self.pre_delay_ms, self.later_pre_delays_ms, rate_hz)
 
     def begun_at(self, start_s: float) -> ReverbSettings:
@@ -76,6 +79,14 @@ class ReverbSettings:
         ring_s = self.decay_s * slowest * TAIL_DB / 60.0
         longest_ms = max([self.pre_delay_ms, *(ms for _, ms in self.later_pre_delays_ms)])
         return math.ceil((ring_s + longest_ms / 1000.0) * rate_hz)
+
+
+@lru_cache(IMPULSES_KEPT)
+def _kept_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.float64]:
+    """The impulse response, read-only: several mixes at once have the same rooms."""
+    response = synthesise_impulse(settings, rate_hz)
+    response.setflags(write=False)
+    return response
 
 
 def synthesise_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.float64]:

@@ -13,11 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixwright.dsp.align import RunningAlign
-from mixwright.dsp.curve import Curve
-from mixwright.rendering.plan import Plan
-from mixwright.units import SILENCE_DB, Block
-
-SILENT = Curve("dB", SILENCE_DB)
+from mixwright.rendering.plan import SILENT, Plan
+from mixwright.units import Block
 
 
 @dataclass(frozen=True)
@@ -42,13 +39,9 @@ class Apart:
         return cls(tracks, frozenset(holding - others), frozenset(holding & others))
 
     @property
-    def sums(self) -> list[str]:
-        """The names of the sums they need beside those of the mix."""
-        return [self.sum_of(group) for group in (None, *sorted(self.pure | self.mixed))]
-
-    def sum_of(self, group: str | None) -> str:
-        """Return the name of the sum of those in a group, or of those in none."""
-        return f"apart/{group or ''}"
+    def summed(self) -> list[str | None]:
+        """The groups whose apart tracks need a sum of their own; None is those in no group."""
+        return [None, *sorted(self.mixed)] if self.tracks else []
 
 
 NOTHING_APART = Apart()
@@ -63,10 +56,10 @@ class ApartStrip:
         self._dry_aligns = [RunningAlign(returned) for _ in range(2)]
         self._blocks: tuple[Block, Block] | None = None
 
-    def begin(self, totals: dict[str, Block]) -> None:
-        """Start a block with what goes straight to the bus."""
+    def begin(self, direct: Block) -> None:
+        """Start a block with what is apart in no group and goes straight to the bus."""
         if self._apart.tracks:
-            direct = self._direct_align.process(totals[self._apart.sum_of(None)])
+            direct = self._direct_align.process(direct)
             self._blocks = direct, np.zeros_like(direct)
 
     def add_group(self, name: str, block: Block) -> None:

@@ -35,7 +35,7 @@ from mixwright.meters.loudness import (
 )
 from mixwright.problem import Problem, ProblemError, Span
 from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
-from mixwright.rendering.plan import Plan
+from mixwright.rendering.plan import Plan, key_only
 from mixwright.rendering.takes import (
     Take,
     TakeOptions,
@@ -210,10 +210,7 @@ def _apart(track: TrackPlan, is_own: bool, group: str | None, keys: set[str]) ->
     """A track on its own; one that is only listened to goes nowhere, and ends after its EQ."""
     if is_own:
         return replace(track, group=group, sends=())
-    if track.name not in keys:
-        return None
-    chain = ChainPlan(track.chain.eq, track.chain.level_match)
-    return replace(track, chain=chain, group="(key only)", sends=())
+    return key_only(track) if track.name in keys else None
 
 
 def bypass_files(folder: Path, name: str, part: str, words: str, suffix: str) -> list[Path]:

@@ -74,3 +74,21 @@ class NumberCache(DataCache):
         """Return the number kept for exactly these dependencies, if there is one."""
         value = super().get(depends)
         return float(value) if isinstance(value, float) and math.isfinite(value) else None
+
+
+class Remembered(NumberCache):
+    """Levels that are also kept while this lasts: mixes of one song have most of them in common."""
+
+    def __init__(self, folder: Path | None) -> None:
+        super().__init__(folder)
+        self._values: dict[str, float] = {}
+
+    def get(self, depends: str) -> float | None:
+        """Return the number found before for exactly these dependencies, now or earlier."""
+        known = self._values.get(depends)
+        return super().get(depends) if known is None else known
+
+    def put(self, depends: str, value: float) -> None:
+        """Keep a number."""
+        self._values[depends] = value
+        super().put(depends, value)

@@ -16,6 +16,7 @@ from mixwright.dsp.contract import Running
 from mixwright.dsp.inserts import InsertSettings
 from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem
+from mixwright.rendering.following import ON_ITS_OWN, Following, Heard
 from mixwright.rendering.nodes import NodeError, at_node
 from mixwright.rendering.parts import ChainPlan, Stretch
 from mixwright.rendering.reductions import MeasuredReduction, Reducing, Reduction
@@ -47,6 +48,7 @@ class Chain:
     """A chain at work. `watch` names the part whose change of level is to be measured.
 
     `path` is its place in the sheet, `start` the song sample of the first frame it will see.
+    `heard` is None unless others follow it: what each dynamics processor hears is kept there.
     """
 
     def __init__(
@@ -59,8 +61,13 @@ class Chain:
         span: Span,
         start: int,
         watch: str | None = None,
+        following: Following = ON_ITS_OWN,
     ) -> None:
         self.name, self.plan, self._path = path[-1], plan, path
+        self._following = following
+        self.heard: Heard | None = None
+        if following.lead is not None:
+            following.lead.heard = following.lead.heard or Heard()
         self._eq = plan.eq.start(rate_hz, channels, start)
         self._gains = {
             part: match_gain(matches.get((self.name, part), 0.0)) for part in ("eq", "inserts")
@@ -102,19 +109,28 @@ class Chain:
         `keys` holds the blocks of the tracks that this chain listens to, at the same place.
         """
         if "gate" in self._dynamics:
-            self._dynamics["gate"].process(block, at, keys.get(self.plan.gate_key or ""))
+            self._reduce("gate", block, at, keys.get(self.plan.gate_key or ""))
         if "compressor" in self._dynamics:
             self._compress(block, at, keys.get(self.plan.compressor_key or ""))
         if "de_esser" in self._dynamics:
-            self._dynamics["de_esser"].process(block, at)
+            self._reduce("de_esser", block, at, None)
         if self._inserts:
             self._insert(block)
         return block
 
+    def _reduce(self, part: str, block: Block, at: int, key: Block | None) -> None:
+        """Let a dynamics processor work by its key, by itself, or by what its lead hears."""
+        lead = self._following.lead
+        if lead is not None and lead.heard is not None:
+            key = lead.heard.of(part)
+        elif self.heard is not None:
+            self.heard.keep(part, block if key is None else key)
+        self._dynamics[part].process(block, at, key)
+
     def _compress(self, block: Block, at: int, key: Block | None) -> None:
         if self._watch == "compressor":
             self._before.feed(block)
-        self._dynamics["compressor"].process(block, at, self._after_the_gate(key))
+        self._reduce("compressor", block, at, self._after_the_gate(key))
         if self._watch == "compressor":
             self._after.feed(block)
         scaled(block, self._gains["compressor"])
@@ -131,7 +147,13 @@ class Chain:
     def _insert(self, block: Block) -> None:
         if self._watch == "inserts":
             self._before.feed(block)
-        run_inserts(self._inserts, self._path, block)
+        additions = self._following.additions
+        if additions is None:
+            run_inserts(self._inserts, self._path, block)
+        else:
+            inserts, path = self._inserts, self._path
+            first = self._following.is_first
+            additions.add(block, first, lambda whole: run_inserts(inserts, path, whole))
         if self._watch == "inserts":
             self._after.feed(block)
         scaled(block, self._gains["inserts"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -22,6 +22,7 @@ from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
 from mixwright.sheet import STEPS, Sheet, StepName
+from mixwright.sheet.deliverables import Cover
 from mixwright.sheet.model import (
     Band,
     Group,
@@ -79,7 +80,42 @@ class Drawer:
             group=track.group,
             sends=tuple(sends) if self.has("effects") else (),
             cut_at=length if stem_end(track, stem, self.timeline.rate_hz) > length else None,
+            cover=self.cover(track),
         )
+
+    def cover(self, track: Track) -> Curve:
+        """What a clean version does to a track, as a gain beside its fader.
+
+        A word is covered from its first sample to its last: the gain is down before and comes up
+        after. What sounds instead is there as long.
+        """
+        is_instead = any(cover.instead == track.name for cover in track.covers)
+        rest_db = SILENCE_DB if is_instead else 0.0
+        ramp = max(1, round(DECLICK_MS * self.timeline.rate_hz / 1000.0))
+        moves: list[Move] = []
+        for start, end, level_db in self._covered(track.covers, ramp):
+            value = 0.0 if is_instead else level_db
+            moves += [Move(max(0, start - ramp), ramp, value), Move(end, ramp, rest_db)]
+        return Curve("dB", rest_db, tuple(moves))
+
+    def _covered(self, covers: Sequence[Cover], ramp: int) -> list[tuple[int, int, float]]:
+        """First and last sample and level of each stretch; what meets becomes one, at the lower."""
+        stretches: list[tuple[int, int, float]] = []
+        for start, end, level_db in sorted(map(self._stretch_of, covers)):
+            if stretches and start - 2 * ramp <= stretches[-1][1]:
+                before = stretches.pop()
+                start, end = before[0], max(end, before[1])
+                level_db = min(level_db, before[2])
+            stretches.append((start, end, level_db))
+        return stretches
+
+    def _stretch_of(self, cover: Cover) -> tuple[int, int, float]:
+        start_s = self.timeline.seconds_at(cover.at)
+        length_s = cover.for_ms / 1000.0
+        if cover.for_beats:
+            length_s = self.timeline.beats_to_seconds(start_s, cover.for_beats)
+        start, end = (self.timeline.nearest_sample(s) for s in (start_s, start_s + length_s))
+        return start, end, cover.level_db
 
     def group(self, group: Group) -> BusPlan:
         """One group."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
@@ -19,6 +20,13 @@ class Listener(Protocol):
     def feed(self, block: Block) -> Any:
         """Take a block (frames, channels), which is neither kept nor changed."""
         ...
+
+
+# Who listens, by point and name: at a track's "source" (polarity and trim done), "equalised",
+# "treated" (after its chain) and "track" (as placed); at a group's "group in" and "group"; at a
+# "return"; at the bus "dry" and "wet" (all returns); see Apart for "apart", "rest" and others.
+Ears = Mapping[tuple[str, str], Listener]
+NO_EARS: Ears = {}
 
 
 @dataclass(frozen=True)

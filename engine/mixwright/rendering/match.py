@@ -18,10 +18,12 @@ from mixwright.dsp.filters import design_bands
 from mixwright.meters import FilterLoudnessMeter
 from mixwright.rendering.cache import NumberCache
 from mixwright.rendering.chain import Span, match_db
-from mixwright.rendering.engine import FRAMES, Engine, Progress
+from mixwright.rendering.engine import Engine, Progress
+from mixwright.rendering.mixing import Mix
 from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
-from mixwright.rendering.plan import Plan
-from mixwright.rendering.strip import TrackStrip
+from mixwright.rendering.plan import KEY_ONLY, Plan
+from mixwright.rendering.strip import BusStrip, TrackStrip
+from mixwright.rendering.sums import FRAMES
 
 Found = dict[tuple[str, str], float]
 STILL = Curve("dB", 0.0)
@@ -130,6 +132,7 @@ def _upstream(track: TrackPlan, part: ChainPart) -> TrackPlan:
         chain=track.chain.as_matched(part),
         gain=STILL,
         mute=STILL,
+        cover=STILL,
         pan=Curve("plain", 0.0),
         group=None,
         sends=(),
@@ -183,7 +186,7 @@ def _needed(plan: Plan, group: BusPlan) -> tuple[TrackPlan, ...]:
         if track.group == group.name:
             kept.append(dataclasses.replace(track, sends=()))
         elif track.name in keys:
-            kept.append(dataclasses.replace(_upstream(track, "eq"), group="(key only)"))
+            kept.append(dataclasses.replace(_upstream(track, "eq"), group=KEY_ONLY))
     return tuple(kept)
 
 
@@ -234,13 +237,14 @@ def _engine_job(plan: Plan, name: str, part: ChainPart, pool: ThreadPoolExecutor
     """A figure for which a part of the graph has to be played."""
 
     def measure(found: Found) -> float:
-        engine = Engine(plan, found, pool, watch=(name, part))
+        engine = Engine([Mix(plan, found)], pool, watch=(name, part))
         try:
             for _ in engine.blocks():
                 pass
         finally:
             engine.close()
-        strips = {strip.name: strip for strip in (*engine.groups, engine.mix_bus)}
-        return strips[name].chain.watched_match_db
+        mixing = engine.mixings[0]
+        strips: list[BusStrip] = [*(node.strip for node in mixing.groups), mixing.mix_bus]
+        return next(strip for strip in strips if strip.name == name).chain.watched_match_db
 
     return Job(name, part, _depends(plan, name, part), measure)

@@ -20,6 +20,7 @@ Makeup = float | Literal["matched"]
 # The parts of a chain, in the order of the signal.
 ChainPart = Literal["eq", "gate", "compressor", "de_esser", "inserts"]
 NO_EQ = EqSettings()
+UNCOVERED = Curve("dB", 0.0)
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,8 @@ class ChainPlan:
 class TrackPlan:
     """One track: where it is read from, what happens to it, where it goes.
 
-    `cut_at` is the end of the song where the stem would go on after it.
+    `cut_at` is the end of the song where the stem would go on after it. `cover` is what a clean
+    version does to its level.
     """
 
     name: str
@@ -96,6 +98,7 @@ class TrackPlan:
     group: str | None
     sends: tuple[tuple[str, Curve], ...]
     cut_at: int | None = None
+    cover: Curve = UNCOVERED
 
 
 @dataclass(frozen=True)

@@ -8,19 +8,23 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mixwright.audio import StemInfo, probe
+from mixwright.dsp.curve import Curve
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.draw import Drawer, stem_end
-from mixwright.rendering.parts import BusPlan, ReturnPlan, Stretch, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, Stretch, TrackPlan
 from mixwright.rendering.settle import Paths, limiter_settling
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
 from mixwright.timeline import Position, Timeline
 from mixwright.units import SILENCE_DB
+
+SILENT = Curve("dB", SILENCE_DB)
+KEY_ONLY = "(key only)"  # the group of tracks that go nowhere; no name in a sheet has brackets
 
 
 @dataclass(frozen=True)
@@ -114,6 +118,34 @@ def make_plan(
         lead_in=lead_in,
         lead_out=0 if limiter is None else limiter.start(timeline.rate_hz, 2).latency,
     )
+
+
+def sounding(plan: Plan) -> Plan:
+    """Return the plan without what is silent throughout: it sounds the same.
+
+    What only keys something ends after its EQ, which is where it is listened to.
+    """
+    muted = {group.name for group in plan.groups if group.mute == SILENT}
+    heard = [t for t in plan.tracks if SILENT not in (t.gain, t.mute) and t.group not in muted]
+    groups = [g for g in plan.groups if any(track.group == g.name for track in heard)]
+    chains = [track.chain for track in heard] + [group.chain for group in groups]
+    keys = {key for chain in chains for key in chain.keys}
+    tracks = [t if t in heard else key_only(t) for t in plan.tracks if t in heard or t.name in keys]
+    sending = [name for name, level in _sends_of(heard) if level != SILENT]
+    returns = [r for r in plan.returns if r.name in sending and SILENT not in (r.gain, r.mute)]
+    kept = {part.name for part in returns}
+    tracks = [replace(t, sends=tuple(s for s in t.sends if s[0] in kept)) for t in tracks]
+    return replace(plan, tracks=tuple(tracks), groups=tuple(groups), returns=tuple(returns))
+
+
+def key_only(track: TrackPlan) -> TrackPlan:
+    """Return a track that is only listened to: it goes nowhere, and ends after its EQ."""
+    chain = ChainPlan(track.chain.eq, track.chain.level_match)
+    return replace(track, chain=chain, group=KEY_ONLY, sends=())
+
+
+def _sends_of(tracks: Sequence[TrackPlan]) -> list[tuple[str, Curve]]:
+    return [send for track in tracks for send in track.sends]
 
 
 def unchecked_plugins(sheet: Sheet) -> dict[str, Path]:

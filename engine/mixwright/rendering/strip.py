@@ -17,8 +17,9 @@ from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.pan import balance_gains, pan_gains, width_matrix
 from mixwright.meters import LoudnessMeter
 from mixwright.rendering.chain import NO_KEYS, Chain, Keys, Matches, Span, scaled
+from mixwright.rendering.following import ON_ITS_OWN, Following
 from mixwright.rendering.nodes import at_node, check_finite
-from mixwright.rendering.parts import BusPlan, TrackPlan
+from mixwright.rendering.parts import UNCOVERED, BusPlan, TrackPlan
 from mixwright.units import Block, scratch_block
 
 CUT_FADE_MS = 10.0
@@ -152,9 +153,11 @@ class TrackStrip:
             return self._still
         plan = self.plan
         gain = plan.gain.values(at, frames) * plan.mute.values(at, frames)
+        if plan.cover != UNCOVERED:
+            gain = gain * plan.cover.values(at, frames)
         pan = plan.pan.values(at, frames)
         left, right = pan_gains(pan) if mono else balance_gains(pan)
-        if all(curve.is_constant for curve in (plan.gain, plan.mute, plan.pan)):
+        if all(curve.is_constant for curve in (plan.gain, plan.mute, plan.cover, plan.pan)):
             self._still = gain * left, gain * right
         return gain * left, gain * right
 
@@ -179,11 +182,13 @@ class BusStrip:
         span: Span,
         start: int,
         watch: str | None = None,
+        following: Following = ON_ITS_OWN,
     ) -> None:
         self.plan = plan
         self.name = plan.name
         path = (plan.name,) if plan.name == "mix_bus" else ("groups", plan.name)
-        self.chain = Chain(path, plan.chain, matches, rate_hz, 2, span, start, watch)
+        self.following = following
+        self.chain = Chain(path, plan.chain, matches, rate_hz, 2, span, start, watch, following)
 
     def process(self, block: Block, at: int, keys: Keys = NO_KEYS) -> Block:
         """The whole bus, in place."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from mixwright.audio import FORMATS, MixFormat
+from mixwright.audio import RENDER_FORMATS, MixFormat
 from mixwright.audio.write import refuse_folder, told_as_problem
 from mixwright.problem import Problem, ProblemError
 from mixwright.sheet import STEPS, Sheet
@@ -37,20 +37,20 @@ def default_target(
 
 def chosen_format(name: str | None, out: str | Path | None) -> MixFormat:
     """Return the format asked for, or the one that the file's name asks for; both must agree."""
-    if name is not None and name not in FORMATS:
-        message = f"unknown format '{name}', expected one of: {', '.join(FORMATS)}"
+    if name is not None and name not in RENDER_FORMATS:
+        message = f"unknown format '{name}', expected one of: {', '.join(RENDER_FORMATS)}"
         raise ProblemError([Problem("usage/unknown-format", message)])
     out = None if out is None else Path(out)
     by_suffix = {".wav": "wav24", ".flac": "flac24"}
     if out is None:
-        return FORMATS[name or "wav24"]
+        return RENDER_FORMATS[name or "wav24"]
     refuse_folder(out)
     suffix = out.suffix.lower()
-    if suffix not in by_suffix or (name is not None and FORMATS[name].suffix != suffix):
-        expected = f"a name ending in {FORMATS[name].suffix}" if name else ".wav or .flac"
+    if suffix not in by_suffix or (name is not None and RENDER_FORMATS[name].suffix != suffix):
+        expected = f"a name ending in {RENDER_FORMATS[name].suffix}" if name else ".wav or .flac"
         message = f"{out.name} ends in '{out.suffix}', expected {expected}"
         raise ProblemError([Problem("usage/suffix", message, help="change --out or --format")])
-    return FORMATS[name or by_suffix[suffix]]
+    return RENDER_FORMATS[name or by_suffix[suffix]]
 
 
 def keep_sources(sheet: Sheet, target: Path) -> None:

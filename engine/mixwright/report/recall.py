@@ -22,6 +22,7 @@ from mixwright.meters import SoundReadings
 from mixwright.meters.bands import third_octaves
 from mixwright.report import recall_markdown as form
 from mixwright.report.readings import clock
+from mixwright.report.recall_deliverables import release_chapter, variants_chapter
 from mixwright.report.recall_markdown import Chapter, Column, Move, Recall, Strip, Table, table_of
 from mixwright.sheet import Band, Group, MixBus, Point, Points, Return, Track, TrackAutomation
 from mixwright.sheet.model import Compressor, DeEsser, Gate
@@ -37,9 +38,9 @@ def recall_of(heard: Evidence) -> Recall:
     song = heard.sheet.song
     title = song.title + (f" - {song.artist}" if song.artist else "")
     steps = (_song, _balance, _mixbus, _eq, _dynamics, _effects, _automation)
-    after = (_accepted, _limits, _delivery, _references, _variants)
-    chapters = [step(heard) for step in steps]
-    chapters += [found for part in after if not (found := part(heard)).is_empty]
+    after = [part(heard) for part in (_accepted, _limits, _delivery, _references)]
+    after += [release_chapter(heard.sheet), variants_chapter(heard.sheet)]
+    chapters = [*(step(heard) for step in steps), *(part for part in after if not part.is_empty)]
     return Recall(title, tuple(chapters))
 
 
@@ -382,18 +383,3 @@ def _delivery(heard: Evidence) -> Chapter:
 def _references(heard: Evidence) -> Chapter:
     columns = (_words("file", "reference"), _words("section"), WHY)
     return _listed("references", "references", columns, heard.sheet.references)
-
-
-def _variants(heard: Evidence) -> Chapter:
-    def offsets(offset_db: Mapping[str, float]) -> str:
-        return ", ".join(f"{name} {form.signed(value)}" for name, value in offset_db.items())
-
-    columns = (
-        _words("name", "variant"),
-        *(_words(key, text=", ".join) for key in ("formats", "only", "without")),
-        _words("offset_db", "offset dB", text=offsets),
-        _words("split_by", "split by"),
-        _words("sum", text=form.unless("own", str)),
-        WHY,
-    )
-    return _listed("variants", "variants", columns, heard.sheet.variants)

@@ -42,8 +42,8 @@ __all__ = [
     "Accept",
     "Band",
     "BusAutomation",
-    "Cover",
     "Compressor",
+    "Cover",
     "Delivery",
     "Group",
     "Labels",
@@ -79,6 +79,7 @@ def load_sheet(path: str | Path, *, allow_outside: bool = False) -> Sheet:
     -4.5
     """
     from mixwright.sheet.build import build_sheet
+    from mixwright.sheet.file_names import check_file_names
     from mixwright.sheet.meaning import check_meaning
     from mixwright.sheet.schema import check_format, check_shape
     from mixwright.sheet.tree import read_tree
@@ -93,8 +94,10 @@ def load_sheet(path: str | Path, *, allow_outside: bool = False) -> Sheet:
         problems += check_meaning(sound, path.parent, allow_outside)
     _raise_errors(problems)
     sheet = build_sheet(path, tree)
+    problems = check_file_names(sheet)
     if sheet.song.end is not None:
-        _raise_errors(check_length(sheet, sheet.timeline.sample_at(sheet.song.end)))
+        problems += check_length(sheet, sheet.timeline.sample_at(sheet.song.end))
+    _raise_errors(problems)
     return sheet
 
 

@@ -14,7 +14,7 @@ from mixwright.dsp.expander import ExpanderSettings
 from mixwright.dsp.inserts import INSERTS, PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
-from mixwright.sheet.deliverables import Variant
+from mixwright.sheet.build_variants import release_of, variants_of
 from mixwright.sheet.model import (
     Accept,
     Band,
@@ -40,6 +40,7 @@ from mixwright.sheet.model import (
 )
 from mixwright.sheet.times import position_of, sections_of, tempo_of
 from mixwright.sheet.tree import Node, Tree
+from mixwright.sheet.values import level_db, numbers_of, pan_value, plain_of
 from mixwright.timeline import note_to_beats
 from mixwright.units import SILENCE_DB
 
@@ -59,16 +60,17 @@ def build_sheet(path: Path, tree: Tree) -> Sheet:
         mix_bus=_mix_bus(node.child("mix_bus")),
         references=tuple(Reference(**entry.value) for entry in node.child("references").items()),
         delivery=_delivery(node),
+        release=release_of(node.child("release")),
         limits={key: float(limit.value) for key, limit in node.child("limits").entries()},
         accept=tuple(Accept(**entry.value) for entry in node.child("accept").items()),
-        variants=tuple(_variant(name, part) for name, part in node.child("variants").entries()),
+        variants=variants_of(node.child("variants")),
         spans=tree.spans,
     )
 
 
 def _song(node: Node) -> Song:
     return Song(
-        **_plain(node, "title", "artist", "loudest_section"),
+        **plain_of(node, "title", "artist", "loudest_section"),
         sample_rate_hz=int(node.value["sample_rate_hz"]),
         tempo=tempo_of(node),
         sections=sections_of(node),
@@ -81,8 +83,8 @@ def _track(name: str, node: Node) -> Track:
     numbers = ("offset_ms", "trim_db", "gain_db", "width_percent")
     return Track(
         name=name,
-        **_plain(node, "file", "role", "group", "polarity", "mute", "level_match", "why"),
-        **_numbers(node, *numbers),
+        **plain_of(node, "file", "role", "group", "polarity", "mute", "level_match", "why"),
+        **numbers_of(node, *numbers),
         pan=pan_value(node.value.get("pan", "C")),
         eq=_eq(node),
         **_dynamics(node),
@@ -104,8 +106,8 @@ def _track(name: str, node: Node) -> Track:
 def _group(name: str, node: Node) -> Group:
     return Group(
         name=name,
-        **_plain(node, "mute", "level_match", "why"),
-        **_numbers(node, "gain_db", "width_percent"),
+        **plain_of(node, "mute", "level_match", "why"),
+        **numbers_of(node, "gain_db", "width_percent"),
         eq=_eq(node),
         **_dynamics(node),
         inserts=_inserts(node),
@@ -117,8 +119,8 @@ def _return(name: str, node: Node, song: Song) -> Return:
     return Return(
         name=name,
         effect=_reverb(node, song) if node.value["type"] == "reverb" else _delay(node, song),
-        **_plain(node, "note", "pre_delay_note", "mute", "why"),
-        **_numbers(node, "gain_db", "width_percent"),
+        **plain_of(node, "note", "pre_delay_note", "mute", "why"),
+        **numbers_of(node, "gain_db", "width_percent"),
         inserts=_inserts(node),
         eq=_eq(node),
         automation=_bus_automation(node),
@@ -127,7 +129,7 @@ def _return(name: str, node: Node, song: Song) -> Return:
 
 def _reverb(node: Node, song: Song) -> ReverbSettings | RecordedRoom:
     """A reverb; with a note, its pre-delay is that at the first tempo."""
-    said = _numbers(node, "pre_delay_ms", "high_pass_hz", "low_pass_hz")
+    said = numbers_of(node, "pre_delay_ms", "high_pass_hz", "low_pass_hz")
     if (note := node.child("pre_delay_note").text) is not None:
         said["pre_delay_ms"] = _note_ms(note, song)
     if "impulse" in node:
@@ -138,14 +140,14 @@ def _reverb(node: Node, song: Song) -> ReverbSettings | RecordedRoom:
     if "early_db" in node:
         level = level_db(node.value["early_db"])
         said["early_db"] = None if level == SILENCE_DB else level
-    said |= _numbers(node, "decay_s", "size_m")
+    said |= numbers_of(node, "decay_s", "size_m")
     return ReverbSettings(**said, decay_by_band=tuple(sorted(factors)))
 
 
 def _delay(node: Node, song: Song) -> DelaySettings:
     """A delay; with a note, its time at the first tempo (later ones are for whoever renders)."""
     names = ("spread_ms", "feedback_db", "high_pass_hz", "low_pass_hz", "duck_db")
-    said = _numbers(node, *names) | _plain(node, "ping_pong")
+    said = numbers_of(node, *names) | plain_of(node, "ping_pong")
     note = node.child("note").text
     time_ms = float(node.value["time_ms"]) if note is None else _note_ms(note, song)
     return DelaySettings(time_ms, **said)
@@ -157,8 +159,8 @@ def _note_ms(note: str, song: Song) -> float:
 
 def _mix_bus(node: Node) -> MixBus:
     return MixBus(
-        **_plain(node, "level_match", "why"),
-        **_numbers(node, "gain_db", "width_percent"),
+        **plain_of(node, "level_match", "why"),
+        **numbers_of(node, "gain_db", "width_percent"),
         eq=_eq(node),
         compressor=_compressor(node),
         limiter=_limiter(node),
@@ -171,19 +173,7 @@ def _delivery(node: Node) -> Delivery | None:
         return None
     part = node.child("delivery")
     numbers = ("integrated_lufs", "tolerance_lu", "true_peak_dbtp")
-    return Delivery(**_plain(part, "standard", "why"), **_numbers(part, *numbers))
-
-
-def _variant(name: str, node: Node) -> Variant:
-    lists: dict[str, Any] = {
-        key: tuple(node.value[key]) for key in ("formats", "only", "without") if key in node
-    }
-    return Variant(
-        name=name,
-        **_plain(node, "split_by", "sum", "why"),
-        **lists,
-        offset_db={name: float(db.value) for name, db in node.child("offset_db").entries()},
-    )
+    return Delivery(**plain_of(part, "standard", "why"), **numbers_of(part, *numbers))
 
 
 def _eq(node: Node) -> tuple[Band, ...]:
@@ -191,7 +181,7 @@ def _eq(node: Node) -> tuple[Band, ...]:
 
 
 def _band(node: Node) -> Band:
-    settings = _numbers(node, "freq_hz", "gain_db", "q", "slope") | _plain(node, "on")
+    settings = numbers_of(node, "freq_hz", "gain_db", "q", "slope") | plain_of(node, "on")
     if node.value["type"] in DEFAULT_Q:
         settings.setdefault("q", DEFAULT_Q[node.value["type"]])
     if "slope_db_per_oct" in node:
@@ -209,10 +199,10 @@ def _dynamics(parent: Node) -> dict[str, Any]:
     found: dict[str, Any] = {}
     if "gate" in parent:
         node = parent.child("gate")
-        found["gate"] = Gate(_settings(ExpanderSettings, node), **_plain(node, "key", "why"))
+        found["gate"] = Gate(_settings(ExpanderSettings, node), **plain_of(node, "key", "why"))
     if "de_esser" in parent:
         node = parent.child("de_esser")
-        found["de_esser"] = DeEsser(_settings(DeEsserSettings, node), **_plain(node, "why"))
+        found["de_esser"] = DeEsser(_settings(DeEsserSettings, node), **plain_of(node, "why"))
     return found | {"compressor": _compressor(parent)}
 
 
@@ -222,7 +212,7 @@ def _compressor(parent: Node) -> Compressor | None:
         return None
     return Compressor(
         _settings(CompressorSettings, node),
-        **_plain(node, "key", "why"),
+        **plain_of(node, "key", "why"),
         makeup_db=node.child("makeup_db").number,
     )
 
@@ -231,7 +221,7 @@ def _limiter(parent: Node) -> Limiter | None:
     node = parent.child("limiter")
     if "limiter" not in parent:
         return None
-    return Limiter(_settings(LimiterSettings, node), **_plain(node, "why"))
+    return Limiter(_settings(LimiterSettings, node), **plain_of(node, "why"))
 
 
 def _inserts(parent: Node) -> tuple[Insert, ...]:
@@ -264,8 +254,8 @@ def _points(node: Node) -> Points:
         Point(
             position_of(point),
             _point_value(str(node.path[-1]), point.value["value"]),
-            **_numbers(point, "over_beats", "over_ms"),
-            **_plain(point, "shape"),
+            **numbers_of(point, "over_beats", "over_ms"),
+            **plain_of(point, "shape"),
         )
         for point in node.items()
     )
@@ -273,33 +263,3 @@ def _points(node: Node) -> Points:
 
 def _point_value(ridden: str, value: Any) -> float:
     return pan_value(value) if ridden == "pan" else level_db(value)
-
-
-def level_db(value: Any) -> float:
-    """Return a level as a float; ``off`` is -inf, and true and false are 1 and 0.
-
-    >>> level_db("off"), level_db(-6)
-    (-inf, -6.0)
-    """
-    return SILENCE_DB if value == "off" else float(value)
-
-
-def pan_value(text: str) -> float:
-    """Return a pan from -100 (hard left) to +100 (hard right).
-
-    >>> [pan_value(pan) for pan in ("L100", "C", "R30")]
-    [-100.0, 0.0, 30.0]
-    """
-    if text == "C":
-        return 0.0
-    return float(text[1:]) * (-1.0 if text[0] == "L" else 1.0)
-
-
-def _plain(node: Node, *keys: str) -> dict[str, Any]:
-    """The entries under these keys that are there, as they are."""
-    return {key: node.value[key] for key in keys if key in node}
-
-
-def _numbers(node: Node, *keys: str) -> dict[str, Any]:
-    """The entries under these keys that are there, as floats."""
-    return {key: float(node.value[key]) for key in keys if key in node}

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 from mixwright.timeline import Position
 from mixwright.units import SILENCE_DB
+
+# The variant that is the mix itself.
+MAIN = "main"
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,15 @@ class Labels:
     originator: str | None = None
     originator_reference: str | None = None
     time_reference_s: float | None = None
+
+    def over(self, general: Labels) -> Labels:
+        """Return these labels, and where they say nothing those of `general`.
+
+        >>> Labels(genre="folk").over(Labels(genre="pop", album="Salt Road")).album
+        'Salt Road'
+        """
+        own = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Labels(**{k: getattr(general, k) if v is None else v for k, v in own.items()})
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,9 @@ from mixwright.timeline import Position, Timeline
 
 
 def check_length(sheet: Sheet, length_samples: int) -> list[Problem]:
-    """Return a problem for each section and automation point at or after the end of the song.
+    """Return a problem for each section, point and cover at or after the end of the song.
 
-    `length_samples` counts from the start of the song. A point at a section that is itself
+    `length_samples` counts from the start of the song. What is at a section that is itself
     beyond the end is not said again.
 
     >>> check_length(sheet, 48000 * 180)  # doctest: +SKIP
@@ -29,12 +29,12 @@ def check_length(sheet: Sheet, length_samples: int) -> list[Problem]:
             span = sheet.span_of("song", "sections", index, "bar")
             message = f"section {section.name} (bar {section.bar}) {end}"
             problems.append(Problem("sheet/beyond-end", message, span))
-    for path, points in _rides(sheet):
-        for index, point in enumerate(points):
-            if point.at.section in gone or timeline.sample_at(point.at) < length_samples:
+    for path, places in _placed(sheet):
+        for index, at in enumerate(places):
+            if at.section in gone or timeline.sample_at(at) < length_samples:
                 continue
-            span = sheet.span_of(*path, index, _anchor(point.at))
-            problems.append(Problem("sheet/beyond-end", f"{point.at} {end}", span))
+            span = sheet.span_of(*path, index, _anchor(at))
+            problems.append(Problem("sheet/beyond-end", f"{at} {end}", span))
     return problems
 
 
@@ -56,6 +56,14 @@ def _anchor(position: Position) -> str:
     if position.section is not None:
         return "section"
     return "bar" if position.bar is not None else "s"
+
+
+def _placed(sheet: Sheet) -> Iterator[tuple[PathKey, list[Position]]]:
+    """Every list of things that happen at a position, with its path."""
+    for path, points in _rides(sheet):
+        yield path, [point.at for point in points]
+    for variant in sheet.variants:
+        yield ("variants", variant.name, "clean"), [cover.at for cover in variant.clean]
 
 
 def _rides(sheet: Sheet) -> Iterator[tuple[PathKey, Points]]:

@@ -15,17 +15,15 @@ from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem
 from mixwright.sheet.files import FileCheck
-from mixwright.sheet.nearest import similar
+from mixwright.sheet.names import PARTS, RESERVED_NAMES, Names
 from mixwright.sheet.shape import as_written
 from mixwright.sheet.times import PositionCheck, check_section, check_song, tempo_of, timeline_of
 from mixwright.sheet.tree import Node, Tree
+from mixwright.sheet.variants_meaning import check_deliverables
 from mixwright.timeline import note_to_beats
 
 # Filters are designed up to here; beyond it there is no frequency left to shape.
 HIGHEST_OF_RATE = 0.49
-# Reports call the bus by this name.
-RESERVED_NAMES = ("mix_bus",)
-_PARTS = ("tracks", "groups", "returns")
 # What only a synthesised room has: a recorded one brings its own.
 _OF_DECAY = ("decay_by_band", "seed", "size_m", "early_db")
 _RIDDEN_GAIN = ("bell", "low_shelf", "high_shelf")
@@ -39,11 +37,12 @@ def check_meaning(tree: Tree, folder: Path, allow_outside: bool = False) -> list
     """
     sheet = Node(tree, tree.value)
     song = sheet.child("song")
-    names = {part: [name for name, _ in sheet.child(part).entries()] for part in _PARTS}
-    check = _Check(sheet, names, PositionCheck(song, timeline_of(song)))
-    problems = [*check_song(song), *check.names_unique(), *check.parts(), *check.variants()]
+    names, times = Names(sheet), PositionCheck(song, timeline_of(song))
+    check = _Check(sheet, names, times)
+    problems = [*check_song(song), *names.unique(), *check.parts()]
+    problems += check_deliverables(sheet, names, times)
     if "end" in song:
-        problems += check.times.position(song.child("end"), "the end")
+        problems += times.position(song.child("end"), "the end")
     files = FileCheck(folder, allow_outside)
     for name, track in sheet.child("tracks").entries():
         problems += files.check(track.child("file"), name)
@@ -54,39 +53,25 @@ def check_meaning(tree: Tree, folder: Path, allow_outside: bool = False) -> list
         problems += check_section(reference.child("section"), song)
     for accepted in sheet.child("accept").items():
         if accepted.child("name").text not in RESERVED_NAMES:
-            problems += check.known(accepted.child("name"), *_PARTS)
+            problems += names.known(accepted.child("name"), *PARTS)
         problems += check_section(accepted.child("section"), song)
     return problems
 
 
 @dataclass(frozen=True)
 class _Check:
-    """The whole sheet, the names in it by part, and its times."""
+    """The whole sheet, the names in it, and its times."""
 
     sheet: Node
-    names: dict[str, list[str]]
+    names: Names
     times: PositionCheck
-
-    def names_unique(self) -> Iterator[Problem]:
-        """A track, group or return by a name that is taken."""
-        taken: dict[str, str] = {}
-        for part in _PARTS:
-            for name, node in self.sheet.child(part).entries():
-                if name in RESERVED_NAMES:
-                    message = f"{name} is a name with a meaning of its own"
-                    yield Problem("sheet/name-taken", message, node.key_span, "choose another name")
-                other = taken.setdefault(name, part)
-                if other != part:
-                    message = f"{name} names a {other[:-1]} and a {part[:-1]}"
-                    help = "rename one of them"
-                    yield Problem("sheet/name-taken", message, node.key_span, help)
 
     def parts(self) -> Iterator[Problem]:
         """Everything that sound runs through."""
         for name, track in self.sheet.child("tracks").entries():
-            yield from self.known(track.child("group"), "groups")
+            yield from self.names.known(track.child("group"), "groups")
             for send, node in track.child("sends_db").entries():
-                yield from self.known_key(node, send, ("returns",))
+                yield from self.names.known_key(node, send, "returns")
             yield from self.strip(track, name)
         for _, group in self.sheet.child("groups").entries():
             yield from self.strip(group, None)
@@ -110,7 +95,7 @@ class _Check:
             yield Problem("sheet/no-effect", message, rms.key_span)
         for ridden, points in node.child("automation").entries():
             if ridden.startswith("sends_db."):
-                yield from self.known_key(points, ridden.partition(".")[2], ("returns",))
+                yield from self.names.known_key(points, ridden.partition(".")[2], "returns")
             yield from self.times.ride(points)
 
     def key(self, key: Node, part: str, track: str | None) -> Iterator[Problem]:
@@ -120,7 +105,7 @@ class _Check:
             message = f"{track} is its own key, expected another track"
             yield Problem("sheet/own-key", message, key.span, help)
         else:
-            yield from self.known(key, "tracks")
+            yield from self.names.known(key, "tracks")
 
     def band(self, band: Node, track: str | None) -> Iterator[Problem]:
         """One band of the EQ of a track (by its name) or of something with two sides."""
@@ -139,26 +124,6 @@ class _Check:
             yield from self.times.ride(points)
         for point in rides.child("freq_hz").items():
             yield from self.below_limit(point.child("value"), "freq_hz")
-
-    def known(self, node: Node, *parts: str) -> Iterator[Problem]:
-        """A value that names a track, group or return."""
-        if node.text is not None and (problem := self._unknown(node.text, parts)):
-            yield Problem("sheet/unknown-" + parts[0][:-1], problem[0], node.span, problem[1])
-
-    def known_key(self, node: Node, name: str, parts: tuple[str, ...]) -> Iterator[Problem]:
-        """A key that names a track, group or return."""
-        if problem := self._unknown(name, parts):
-            yield Problem("sheet/unknown-" + parts[0][:-1], problem[0], node.key_span, problem[1])
-
-    def _unknown(self, name: str, parts: tuple[str, ...]) -> tuple[str, str | None] | None:
-        known = [known for part in parts for known in self.names[part]]
-        if name in known:
-            return None
-        kind = " or ".join(part[:-1] for part in parts)
-        for part in _PARTS:
-            if name in self.names[part]:
-                return f"unknown {kind} {name}, {name} is a {part[:-1]}", None
-        return f"unknown {kind} {name}", similar(kind, name, known)
 
     def below_limit(self, node: Node, name: str | None = None) -> Iterator[Problem]:
         """A frequency that the sample rate can hold."""
@@ -215,35 +180,3 @@ class _Check:
                 message = f"{said}, expected between {bounds.low:g} and {bounds.high:g} ms"
                 yield Problem("sheet/out-of-bounds", message, node.span)
                 return
-
-    def variants(self) -> Iterator[Problem]:
-        """Deliverables: members that exist, and at least one of them left."""
-        for name, node in self.sheet.child("variants").entries():
-            only, without = node.child("only"), node.child("without")
-            if "only" in node and "without" in node:
-                message = "only and without are both given, expected one of them"
-                second = max(only, without, key=lambda n: (n.key_span.line, n.key_span.column))
-                yield Problem("sheet/only-and-without", message, second.key_span)
-            faults = [
-                problem
-                for member in (*only.items(), *without.items())
-                for problem in self.known(member, "tracks", "groups")
-            ]
-            for member, offset in node.child("offset_db").entries():
-                faults += self.known_key(offset, member, ("tracks", "groups"))
-            yield from faults
-            if not faults and not self._members(only, without):
-                yield Problem(
-                    "sheet/no-tracks", f"the variant {name} holds no track", node.key_span
-                )
-
-    def _members(self, only: Node, without: Node) -> list[str]:
-        """The tracks that a variant holds."""
-        kept = {item.text for item in only.items()}
-        dropped = {item.text for item in without.items()}
-        found = []
-        for name, track in self.sheet.child("tracks").entries():
-            parts = {name, track.child("group").text}
-            if not parts & dropped and (not kept or parts & kept):
-                found.append(name)
-        return found

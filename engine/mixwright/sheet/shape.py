@@ -39,6 +39,7 @@ _KINDS = {
 }
 _BOOLEAN_WORDS = {"yes": "true", "on": "true", "no": "false", "off": "false"}
 _LONGEST_LISTED = 8
+_LONGEST_SAID = 60
 
 
 def shape_faults(
@@ -104,8 +105,9 @@ class _Fault:
 
     @property
     def said(self) -> str:
-        """The value as a person writes it."""
-        return as_written(self.value)
+        """The value as a person writes it, in one line that is not too long."""
+        words = " ".join(as_written(self.value).split())
+        return words if len(words) <= _LONGEST_SAID else words[: _LONGEST_SAID - 4] + " ..."
 
     def problem(self, rule: str, message: str, help: str | None = None) -> Problem:
         return Problem(f"sheet/{rule}", message, self.tree.span(self.path), help)
@@ -220,17 +222,18 @@ class _Fault:
         if len(every) <= _LONGEST_LISTED:
             message = f"{self.name} is {self.said}, expected {listed(every)}"
             return self.problem("not-listed", message, help)
-        help = help or f"known {self.name}s: {', '.join(every)}"
-        return self.problem("not-listed", f"unknown {self.name} {self.said}", help)
+        name = self.name.removeprefix("an item of ").removesuffix("s")
+        help = help or f"known {name}s: {', '.join(every)}"
+        return self.problem("not-listed", f"unknown {name} {self.said}", help)
 
     def off_pattern(self) -> Problem:
         help = None
-        if isinstance(self.value, str):
+        if isinstance(self.value, str) and self.name in _IN_CAPITALS:
             upper = self.value.upper().replace(" ", "")
             pan = meant_pan(self.value) if self.name in ("pan", "value") else None
             meant = pan or upper
             help = f"write {meant}" if re.search(self.asked, meant) else None
-        message = f"{self.name} is {self.said}, expected {self.expected}"
+        message = f"{self.name} is {self.said or 'empty'}, expected {self.expected}"
         return self.problem("bad-value", message, help)
 
     def empty(self) -> Problem:
@@ -268,12 +271,15 @@ class _Fault:
         return Problem("sheet/no-effect", f"{what} takes no {key}", self.tree.key_span(self.path))
 
 
+# Values that are written in capitals, without spaces.
+_IN_CAPITALS = ("pan", "value", "isrc")
 # What an entry of a list is, for a message about its keys.
 _SINGULAR = {
     "tempo": "a tempo change",
     "sections": "a section",
     "references": "a reference",
     "accept": "an accepted finding",
+    "clean": "a cover",
 }
 
 _BAD_VALUES: dict[str, Callable[[_Fault], Problem]] = {
@@ -331,7 +337,7 @@ def _kind(value: Any) -> str:
 
 
 def _text_help(value: float, schema: dict[str, Any]) -> str | None:
-    if "pattern" in schema:
+    if "pattern" in schema and not re.search(schema["pattern"], as_written(value)):
         side = "L" if value < 0 else "R"
         better = f"{side}{as_written(abs(value))}" if value else "C"
         return f"write {better}" if re.search(schema["pattern"], better) else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.audio.write import FORMATS
+from mixwright.audio import FORMATS, MixFormat
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
 
@@ -15,8 +15,9 @@ ENOUGH_BITS = 24
 def format_poor(heard: Evidence, limits: Mapping[str, float]) -> Result:
     """What is delivered holds less than what was recorded.
 
-    Measures the formats of all variants: one of them should have 24 bits or floating point. Tracks
-    at a higher sample rate than the song's are a note.
+    Measures the formats of all variants: one of them should have 24 bits or floating point, and
+    leave nothing out as formats for listening do. Tracks at a higher sample rate than the song's
+    are a note.
 
     Why it matters: mastering and archives need more bits than a listener does, and what was left
     out can't be had back.
@@ -32,9 +33,9 @@ def format_poor(heard: Evidence, limits: Mapping[str, float]) -> Result:
         return Result("no variants", higher, judged=bool(higher))
     formats = dict.fromkeys(name for variant in variants for name in variant.formats)
     measured = f"delivered as {', '.join(formats)}"
-    if any((FORMATS[name].bits or ENOUGH_BITS) >= ENOUGH_BITS for name in formats):
+    bits = max(_bits_of(FORMATS[name]) for name in formats)
+    if bits >= ENOUGH_BITS:
         return Result(measured, higher)
-    bits = max(FORMATS[name].bits or 0 for name in formats)
     remark = Remark(
         "look",
         f"no variant has more than {bits} bits, expected {ENOUGH_BITS} or floating point in one",
@@ -46,6 +47,11 @@ def format_poor(heard: Evidence, limits: Mapping[str, float]) -> Result:
         unit="bits",
     )
     return Result(measured, (remark, *higher))
+
+
+def _bits_of(form: MixFormat) -> int:
+    """What a format holds, in bits: 0 if it leaves out what isn't heard."""
+    return 0 if form.lossy else form.bits or ENOUGH_BITS
 
 
 def _higher_rates(heard: Evidence) -> tuple[Remark, ...]:

@@ -165,14 +165,16 @@ def smooth(wanted, count, sums, early, late, turn):  # type: ignore[no-untyped-d
 
 
 @njit(**OPTIONS)
-def run_limiter(block, joined, filters, curve, level, window, counts):  # type: ignore[no-untyped-def]
-    """Write to `block` the end of `joined`, held back and kept under the ceiling.
+def run_limiter(block, joined, heard, filters, curve, level, window, counts):  # type: ignore[no-untyped-def]
+    """Write to `block` the end of `joined`, held back and turned down while `heard` is too high.
 
-    `joined` is the block with what came before it. `filters` are those of :func:`interval_peaks`;
-    `curve` is the ceiling, what is aimed at (both amplitudes), the release coefficient, the most
-    that a filter gains, the samples over which the highest reduction holds, and the samples by
-    which the sound is held back. `level[0]` is the reduction after the release; `window` the state
-    of :func:`highest_of_late` and :func:`smooth`: held, places, at, sums, early, late, turn.
+    `joined` is the block with what came before it; `heard`, of as many frames, is that which is
+    kept under the ceiling: the same, or a key with what came before it. `filters` are those of
+    :func:`interval_peaks`; `curve` is the ceiling, what is aimed at (both amplitudes), the release
+    coefficient, the most that a filter gains, the samples over which the highest reduction holds,
+    and the samples by which the sound is held back. `level[0]` is the reduction after the release;
+    `window` the state of :func:`highest_of_late` and :func:`smooth`: held, places, at, sums, early,
+    late, turn.
     """
     held, places, at, sums, early, late, turn = window
     ceiling, aim, release, reach = curve[0], curve[1], curve[2], curve[3]
@@ -183,7 +185,7 @@ def run_limiter(block, joined, filters, curve, level, window, counts):  # type: 
     for start in range(0, block.shape[0], STRETCH):
         count = min(STRETCH, block.shape[0] - start)
         first = before + start - filters[2].shape[0] + 1
-        over = interval_peaks(joined, first, count, filters, reach, ceiling, wanted)
+        over = interval_peaks(heard, first, count, filters, reach, ceiling, wanted)
         for n in range(count):
             for c in range(block.shape[1]):
                 block[start + n, c] = joined[before + start + n - latency, c]

@@ -1,0 +1,210 @@
+"""What players show of a file: title, artist, album and so on, each format in its own way.
+
+WAV, AIFF and MP3 carry them as ID3 version 2.4 in UTF-8; FLAC, Vorbis and Opus as comments
+(Xiph.Org "Vorbis comment specification"; RFC 9639; RFC 7845). In WAV, the tag is a chunk named
+``id3`` behind the sound; as it is put there by :mod:`mixwright.audio.riff`, files past 4 GB have it
+too. Nothing but the name of the writing software is in other places (INFO, APPL): each fact is told
+once.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from mixwright.audio.formats import MixFormat
+from mixwright.audio.riff import FORMS, chunks, put_chunk
+from mixwright.problem import Fault, Problem, ProblemError
+
+# ID3 version 2.4.0, "Native Frames", section 4.
+FRAMES = {
+    "title": "TIT2",
+    "artist": "TPE1",
+    "album": "TALB",
+    "track_number": "TRCK",
+    "date": "TDRC",
+    "genre": "TCON",
+    "isrc": "TSRC",
+    "copyright": "TCOP",
+    "comment": "COMM",
+}
+SOFTWARE_FRAME = "TSSE"
+UTF_8 = 3
+NO_LANGUAGE = "XXX"
+# Vorbis comment specification, "Minimal list of standard field names"; COMMENT by use.
+COMMENTS = {
+    "title": "TITLE",
+    "artist": "ARTIST",
+    "album": "ALBUM",
+    "track_number": "TRACKNUMBER",
+    "date": "DATE",
+    "genre": "GENRE",
+    "isrc": "ISRC",
+    "copyright": "COPYRIGHT",
+    "comment": "COMMENT",
+}
+CHUNK = b"id3 "
+
+
+@dataclass(frozen=True)
+class Tags:
+    """What is told of a file; None is not told. `date` is a year, or yyyy-mm-dd."""
+
+    title: str | None = None
+    artist: str | None = None
+    album: str | None = None
+    track_number: int | None = None
+    date: str | None = None
+    genre: str | None = None
+    isrc: str | None = None
+    copyright: str | None = None
+    comment: str | None = None
+
+    def texts(self) -> dict[str, str]:
+        """Return what is told, by field, as text.
+
+        >>> Tags(title="Low Tide", track_number=3).texts()
+        {'title': 'Low Tide', 'track_number': '3'}
+        """
+        told = {field.name: getattr(self, field.name) for field in fields(self)}
+        return {name: str(value) for name, value in told.items() if value is not None}
+
+
+def write_tags(path: Path, form: MixFormat, tags: Tags, software: str | None = None) -> None:
+    """Write `tags` into a finished file of that format, in place of those it has.
+
+    The mark of the writing software stays as it is; `software` is for MP3, which has no other place
+    for it. Sound is not touched. Raises ProblemError for a file that is not of the format, OSError
+    if the machine refuses.
+    """
+    texts = tags.texts()
+    with _told_as_problem(path):
+        if form.container == "WAV":
+            put_chunk(path, CHUNK, _id3_bytes(texts), first=False)
+            return
+        file = _opened(path, form)
+        if file.tags is None:
+            file.add_tags()
+        if form.container in ("AIFF", "MP3"):
+            _set_frames(file.tags, texts)
+        else:
+            _set_comments(file.tags, texts)
+        if software is not None and form.container == "MP3":
+            _set_frame(file.tags, SOFTWARE_FRAME, software)
+        file.save()
+
+
+def read_tags(path: Path) -> Tags:
+    """Return what a file in any of our formats says of itself.
+
+    Raises ProblemError if it can't be read.
+    """
+    from mutagen import File
+    from mutagen.id3 import ID3
+
+    with _told_as_problem(path):
+        try:
+            with open(path, "rb") as file:
+                riff = file.read(4) in FORMS
+                tags: Any = _chunk_tags(file) if riff else getattr(File(path), "tags", None)
+        except OSError as error:
+            raise _unreadable(path, error.strerror or str(error), error) from error
+    if tags is None:
+        return Tags()
+    texts = _frame_texts(tags) if isinstance(tags, ID3) else _comment_texts(tags)
+    number = texts.pop("track_number", "").split("/")[0]
+    return Tags(**texts, track_number=int(number) if number.isdecimal() else None)
+
+
+def _opened(path: Path, form: MixFormat) -> Any:
+    """The file as the tagging library has it; its classes have no types."""
+    from mutagen.aiff import AIFF
+    from mutagen.flac import FLAC
+    from mutagen.mp3 import MP3
+    from mutagen.oggopus import OggOpus
+    from mutagen.oggvorbis import OggVorbis
+
+    kinds: dict[str, Any] = {"AIFF": AIFF, "MP3": MP3, "FLAC": FLAC}
+    kinds |= {"OPUS": OggOpus, "VORBIS": OggVorbis}
+    return kinds[form.subtype if form.container == "OGG" else form.container](path)
+
+
+def _set_comments(tags: Any, texts: Mapping[str, str]) -> None:
+    for name, key in COMMENTS.items():
+        if name in texts:
+            tags[key] = [texts[name]]
+        elif key in tags:
+            del tags[key]
+
+
+def _id3(*content: io.BytesIO) -> Any:
+    """A tag from its bytes, or an empty one."""
+    from mutagen import id3
+
+    make: Any = id3.ID3
+    return make(*content)
+
+
+def _id3_bytes(texts: Mapping[str, str]) -> bytes:
+    tags, kept = _id3(), io.BytesIO()
+    _set_frames(tags, texts)
+    tags.save(kept, v1=0, padding=lambda _: 0)
+    return kept.getvalue()
+
+
+def _set_frames(tags: Any, texts: Mapping[str, str]) -> None:
+    for name, key in FRAMES.items():
+        tags.delall(key)
+        if name in texts:
+            more = {"lang": NO_LANGUAGE, "desc": ""} if name == "comment" else {}
+            _set_frame(tags, key, texts[name], **more)
+
+
+def _set_frame(tags: Any, key: str, text: str, **more: str) -> None:
+    from mutagen import id3
+
+    tags.setall(key, [getattr(id3, key)(encoding=UTF_8, text=[text], **more)])
+
+
+def _frame_texts(tags: Any) -> dict[str, str]:
+    found = {name: tags.getall(key) for name, key in FRAMES.items()}
+    return {
+        name: str(frames[0].text[0]) for name, frames in found.items() if frames and frames[0].text
+    }
+
+
+def _comment_texts(tags: Mapping[str, list[str]]) -> dict[str, str]:
+    return {name: tags[key][0] for name, key in COMMENTS.items() if key in tags}
+
+
+def _chunk_tags(file: io.BufferedReader) -> Any:
+    for chunk in chunks(file):
+        if chunk.name == CHUNK:
+            file.seek(chunk.body_at)
+            return _id3(io.BytesIO(file.read(chunk.size)))
+    return None
+
+
+@contextmanager
+def _told_as_problem(path: Path) -> Iterator[None]:
+    """The library wraps what the machine refuses in its own errors: take it out again."""
+    from mutagen import MutagenError
+
+    try:
+        yield
+    except MutagenError as error:
+        cause = error.args[0] if error.args else None
+        if isinstance(cause, OSError):
+            raise cause from error
+        raise _unreadable(path, str(error), error) from error
+
+
+def _unreadable(path: Path, reason: str, error: Exception) -> ProblemError:
+    missing = not isinstance(error, OSError) or isinstance(error, FileNotFoundError)
+    fault = Fault.INPUT if missing else Fault.MACHINE
+    message = f"the tags of {path.name} can't be read: {reason}"
+    return ProblemError([Problem("audio/unreadable", message, fault=fault)])
