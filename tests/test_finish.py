@@ -11,8 +11,8 @@ import pyloudnorm
 import pytest
 from numpy.typing import NDArray
 
-from mixwright.deliver.convert import converted, converted_frames
-from mixwright.deliver.finish import Cut, Levelling, cut_of, finished, level_to
+from mixwright.delivering.convert import converted, converted_frames
+from mixwright.delivering.finish import Cut, Levelling, cut_of, finished, level_to
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.meters import MixMeter
 from mixwright.problem import ProblemError

@@ -42,6 +42,17 @@ def db(error: NDArray[np.float64]) -> float:
     return 20 * math.log10(np.abs(error).max() + 1e-300)
 
 
+def is_close(
+    found: NDArray[np.float64],
+    expected: NDArray[np.float64] | float,
+    *,
+    rel: float = 1e-6,
+    abs: float = 1e-12,
+) -> bool:
+    """As ``pytest.approx``, which takes long over so many samples."""
+    return bool((np.abs(found - expected) <= np.maximum(rel * np.abs(expected), abs)).all())
+
+
 def loudness(signal: NDArray[np.float64]) -> float:
     meter = LoudnessMeter(48000, signal.shape[1])
     meter.feed(np.ascontiguousarray(signal))
@@ -144,7 +155,8 @@ def test_a_compressor_is_made_up_unless_told_how(make_song: SongMaker) -> None:
     plain = rendered(make_song({"a": (signal, settings % ", makeup_db: 0")}))
     raised = rendered(make_song({"a": (signal, settings % ", makeup_db: 6")}))
     assert loudness(plain) < dry - 3.0
-    assert raised == pytest.approx(plain * 10 ** (6 / 20), rel=1e-5, abs=1e-7)
+    assert raised.shape == plain.shape
+    assert is_close(raised, plain * 10 ** (6 / 20), rel=1e-5, abs=1e-7)
 
 
 @pytest.mark.parametrize(
@@ -267,7 +279,7 @@ def test_automation_moves_where_and_how_it_says(make_song: SongMaker) -> None:
     )
     song = ", tempo: [{bar: 1, bpm: 120, beats_per_bar: 4}]"
     levels = rendered(make_song({"a": (flat, rides)}, song=song))[:, 0] / 0.1
-    assert levels[:48000] == pytest.approx(1.0)
+    assert is_close(levels[:48000], 1.0)
     assert 20 * math.log10(levels[48000 + 12000]) == pytest.approx(3.0, abs=0.001)
     assert 20 * math.log10(levels[100000]) == pytest.approx(6.0, abs=0.001)
     assert not levels[121000:].any()
@@ -279,7 +291,7 @@ def test_a_pan_ride_keeps_its_power(make_song: SongMaker) -> None:
     flat = np.full((96000, 1), 0.1)
     rides = "pan: L100, automation: {pan: [{s: 0.5, value: R100, over_ms: 1000}]}"
     out = rendered(make_song({"a": (flat, rides)}))
-    assert (out**2).sum(axis=1) == pytest.approx(0.01, rel=1e-5)
+    assert is_close((out**2).sum(axis=1), 0.01, rel=1e-5)
     assert out[-1].tolist() == pytest.approx([0.0, 0.1])
 
 
@@ -434,7 +446,7 @@ def test_mutes_leave_nothing_through_and_take_nothing_away(make_song: SongMaker)
     rides = "pan: L100, automation: {mute: [{s: 0, value: true}, {s: 1, value: false}]}"
     out = rendered(make_song({"a": (flat, rides)}))[:, 0]
     assert not out[:47000].any()
-    assert out[48000:] == pytest.approx(0.1)
+    assert is_close(out[48000:], 0.1)
 
 
 def test_a_groups_fader_takes_its_tracks_sends_along(make_song: SongMaker) -> None:
@@ -481,17 +493,21 @@ def test_an_interrupt_closes_no_file_under_a_thread(tmp_path: Path) -> None:
         key = ", compressor: {threshold_db: -30, ratio: 2, key: t0}" if k == 1 else ""
         lines.append(f"  t{k}: {{file: stems/{k}.flac, gain_db: -20{key}}}")
     (tmp_path / "mix.yaml").write_text("\n".join(lines), "utf-8")
+    # One process for all: whatever an interrupt breaks is there for those that follow, too.
     code = (
-        "import _thread, random, sys, threading; from mixwright import cli\n"
-        "path, wait = sys.argv[1], float(sys.argv[2])\n"
+        "import _thread, sys, threading; from mixwright import cli\n"
+        "path = sys.argv[1]\n"
         "assert cli.run(['render', path, '--to', '1 s']) == 0\n"
-        "threading.Timer(wait, _thread.interrupt_main).start()\n"
-        "sys.exit(cli.run(['render', path, '--no-cache']))"
+        "for wait in (0.05, 0.12, 0.2, 0.3):\n"
+        "    timer = threading.Timer(wait, _thread.interrupt_main)\n"
+        "    timer.start()\n"
+        "    status = cli.run(['render', path, '--no-cache'])\n"
+        "    timer.cancel()\n"
+        "    assert status in (130, 0), status\n"
     )
-    for wait in (0.05, 0.12, 0.2, 0.3):
-        arguments = [sys.executable, "-c", code, str(tmp_path / "mix.yaml"), str(wait)]
-        done = subprocess.run(arguments, capture_output=True, text=True, check=False)
-        assert done.returncode in (130, 0), done.stderr
+    arguments = [sys.executable, "-c", code, str(tmp_path / "mix.yaml")]
+    done = subprocess.run(arguments, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
 
 
 def test_a_silent_song_renders_and_says_so(make_song: SongMaker) -> None:

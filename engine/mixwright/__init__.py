@@ -18,6 +18,7 @@ __all__ = [
     "bypass",
     "check",
     "compare_references",
+    "deliver",
     "inspect",
     "load",
     "log",
@@ -25,6 +26,7 @@ __all__ = [
     "plan",
     "render",
     "render_each_step",
+    "verify",
 ]
 
 if TYPE_CHECKING:
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
         bypass,
         check,
         compare_references,
+        deliver,
         inspect,
         load,
         log,
@@ -39,6 +42,7 @@ if TYPE_CHECKING:
         plan,
         render,
         render_each_step,
+        verify,
     )
     from mixwright.timeline import Position
 

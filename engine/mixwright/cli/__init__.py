@@ -13,7 +13,19 @@ import click
 from mixwright import __version__
 from mixwright.problem import Fault, ProblemError
 
-VERBS = ("bypass", "check", "demo", "inspect", "log", "measure", "render", "schema", "validate")
+VERBS = (
+    "bypass",
+    "check",
+    "deliver",
+    "demo",
+    "inspect",
+    "log",
+    "measure",
+    "render",
+    "schema",
+    "validate",
+    "verify",
+)
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 EXIT_USAGE, EXIT_MACHINE, EXIT_OUR_BUG, EXIT_INTERRUPTED = 2, 3, 70, 130
 

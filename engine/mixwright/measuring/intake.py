@@ -29,9 +29,9 @@ from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.cache import DataCache, cache_folder
 from mixwright.rendering.ears import Listener
-from mixwright.rendering.sums import FRAMES
 from mixwright.rendering.perform import usable_cores
 from mixwright.rendering.plan import probe_stems
+from mixwright.rendering.sums import FRAMES
 from mixwright.sheet import Sheet, Track
 from mixwright.units import Block
 

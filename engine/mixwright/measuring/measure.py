@@ -15,11 +15,10 @@ from mixwright.audio import StemInfo, StemReader, probe
 from mixwright.meters import SoundMeter
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.apart import NOTHING_APART, Apart
-from mixwright.rendering.ears import Ear, Figures
-from mixwright.rendering.ears import Ears
-from mixwright.rendering.sums import FRAMES
+from mixwright.rendering.ears import Ear, Ears, Figures
 from mixwright.rendering.perform import Performed, StageProgress, performed
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.sums import FRAMES
 from mixwright.units import SILENCE_DB, Block, scratch_block
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 
 from mixwright.dsp.curve import Curve
@@ -26,6 +26,7 @@ from mixwright.rendering.strip import BusStrip, TrackStrip
 from mixwright.rendering.sums import FRAMES
 
 Found = dict[tuple[str, str], float]
+NOTHING_KNOWN: Mapping[tuple[str, str], float] = {}
 STILL = Curve("dB", 0.0)
 
 
@@ -40,9 +41,15 @@ class Job:
 
 
 def match_levels(
-    plan: Plan, pool: ThreadPoolExecutor, cache: NumberCache, progress: Progress | None = None
+    plan: Plan,
+    pool: ThreadPoolExecutor,
+    cache: NumberCache,
+    progress: Progress | None = None,
+    known: Mapping[tuple[str, str], float] = NOTHING_KNOWN,
 ) -> Found:
     """Return the gain in dB that takes back each level change, by ``(strip, part)``.
+
+    `known` is taken over as it is.
 
     For a whole song the mix bus's compressor is not among them: its gain comes out of the render
     itself. A part of a song needs it beforehand, to sound as it does in the whole.
@@ -54,10 +61,10 @@ def match_levels(
     if not plan.is_whole:
         stages.append(_bus_compressor(whole, pool))
     total = sum(len(stage) for stage in stages)
-    found: Found = {}
+    found: Found = dict(known)
     for stage in stages:
         missing = []
-        for job in stage:
+        for job in (job for job in stage if (job.name, job.part) not in known):
             kept = cache.get(job.depends)
             if kept is None:
                 missing.append(job)
@@ -73,7 +80,7 @@ def match_levels(
             if not math.isnan(value):
                 cache.put(job.depends, value)
             if progress is not None:
-                progress(len(found) / total)
+                progress(min(1.0, len(found) / total))
     return found
 
 

@@ -24,7 +24,7 @@ from mixwright.rendering.cache import NumberCache, Remembered, cache_folder
 from mixwright.rendering.chain import match_gain
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress
-from mixwright.rendering.match import Found, keep_bus_makeup, match_levels
+from mixwright.rendering.match import NOTHING_KNOWN, Found, keep_bus_makeup, match_levels
 from mixwright.rendering.mixing import Mix, Mixing
 from mixwright.rendering.nodes import check_finite
 from mixwright.rendering.plan import Plan
@@ -141,9 +141,8 @@ def _matched(
         share = None
         if progress is not None:
             share = lambda done, index=index: progress((index + done) / len(parts))  # noqa: E731
-        found = match_levels(part.plan, pool, cache, share)
-        if part.follows is not None:
-            found |= mixes[part.follows].matches
+        known = NOTHING_KNOWN if part.follows is None else mixes[part.follows].matches
+        found = match_levels(part.plan, pool, cache, share, known)
         mixes.append(Mix(part.plan, found, part.follows, part.parts_before))
     return mixes
 

@@ -68,12 +68,13 @@ def keep_sources(sheet: Sheet, target: Path) -> None:
             raise ProblemError([problem])
 
 
-def seed_of(sheet: Sheet) -> int:
+def seed_of(sheet: Sheet, stem: str | None = None) -> int:
     """Return the seed of the dither: from the song's name, so that a render repeats.
 
-    Not from the settings: what two versions of a mix have in common then stays the same bits.
+    Not from the settings: what two versions of a mix have in common then stays the same bits. Each
+    `stem` has its own: the same dither in all of them would add up as one sound.
     """
     import hashlib
 
-    name = f"{sheet.song.title}\n{sheet.song.artist}"
+    name = f"{sheet.song.title}\n{sheet.song.artist}" + ("" if stem is None else f"\n{stem}")
     return int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")

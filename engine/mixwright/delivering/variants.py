@@ -16,7 +16,6 @@ from mixwright.sheet import Cover, Group, Return, Sheet, Track, Variant
 MutedStrip = TypeVar("MutedStrip", Track, Return)
 MovedStrip = TypeVar("MovedStrip", Track, Group)
 PlanOf = Callable[[Sheet], Plan]
-MAIN = "main"
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,327 @@
+"""A delivery: what is out of date is made in one pass, written, and put in its place, listed.
+
+The steps: lock the folder, finish what was cut off, work out what every variant depends on, make
+those whose files are not what they would become, commit variant by variant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from mixwright.audio import FORMATS, check_target
+from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
+from mixwright.delivering.files import levelled, made_ready, write_file
+from mixwright.delivering.finish import Levelling
+from mixwright.delivering.hashes import check_unchanged, lying_sha256, sha256_of, stem_sha256
+from mixwright.delivering.manifest import (
+    MANIFEST_FILE,
+    Manifest,
+    OutputEntry,
+    SheetEntry,
+    SongName,
+    input_entry,
+    relative_file,
+    this_platform,
+    this_tool,
+)
+from mixwright.delivering.orders import Order, Orders, digest_of, orders_of
+from mixwright.delivering.variants import PlanOf, Version
+from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.rendering import Plan
+from mixwright.rendering.cache import DataCache, cache_folder
+from mixwright.rendering.perform import (
+    Part,
+    Performed,
+    StageProgress,
+    performed_together,
+    usable_cores,
+)
+from mixwright.rendering.run import doubtful_matches
+from mixwright.rendering.target import keep_sources
+from mixwright.sheet import Sheet
+
+# So many mixes are made in one pass, sets of parts being kept whole: each takes some memory (its
+# sums, returns and buses, some 10 MB) and, on disk, 16 bytes a frame.
+MIXES_AT_ONCE = 16
+
+
+@dataclass(frozen=True)
+class DeliveryOptions:
+    """How to deliver: into `folder`, the variants `only` (none: all), with so many threads."""
+
+    folder: Path
+    only: tuple[str, ...] = ()
+    threads: int | None = None
+    force: bool = False
+    keep_cache: bool = True
+    progress: StageProgress | None = None
+
+
+@dataclass(frozen=True)
+class Delivered:
+    """What a delivery did: `made` and `kept` are the files of the variants asked for.
+
+    `failed` names variants that could not be made, with the problems; `stale` those that were not
+    asked for and are missing or from an earlier sheet.
+    """
+
+    folder: Path
+    manifest: Manifest
+    made: tuple[OutputEntry, ...]
+    kept: tuple[OutputEntry, ...]
+    failed: dict[str, tuple[Problem, ...]]
+    stale: tuple[str, ...]
+    warnings: tuple[Problem, ...] = ()
+
+    @property
+    def manifest_path(self) -> Path:
+        """Where the manifest lies."""
+        return self.folder / MANIFEST_FILE
+
+
+def default_folder(sheet: Sheet) -> Path:
+    """Return where a sheet is delivered: ``out`` beside it, in a folder of its name if not ``mix``.
+
+    >>> from mixwright.sheet import Song
+    >>> song = Song("A", 48000)
+    >>> [default_folder(Sheet(Path(p), song, ())).as_posix() for p in ("a/mix.yaml", "b/two.yaml")]
+    ['a/out', 'b/out/two']
+    """
+    name = sheet.path.stem
+    return sheet.folder / "out" if name == "mix" else sheet.folder / "out" / name
+
+
+def deliver_sheet(sheet: Sheet, plan_of: PlanOf, options: DeliveryOptions) -> Delivered:
+    """Bring the files of a sheet's variants up to date.
+
+    `plan_of` plans a sheet. Raises ProblemError for stems that can't be read or change meanwhile,
+    and when the machine refuses; what is in place by then is whole and listed.
+    """
+    orders = orders_of(sheet, plan_of)
+    orders.wanted(options.only)
+    with locked(options.folder):
+        before = recover(options.folder)
+        cache = DataCache(cache_folder() if options.keep_cache else None, "hashes")
+        hashes = {info.path: stem_sha256(info, cache) for info in orders.stems}
+        dated = (replace(o, digest=digest_of(o, sheet, orders.main, hashes)) for o in orders.all)
+        orders = Orders(orders.main, tuple(dated))
+        manifest = _manifest_of(sheet, orders, hashes, options.folder, before)
+        return _Delivery(sheet, orders, options, manifest).run()
+
+
+def _manifest_of(
+    sheet: Sheet, orders: Orders, hashes: dict[Path, str], folder: Path, before: Manifest | None
+) -> Manifest:
+    """The manifest as it will be, with the files that were delivered so far."""
+    now = Manifest(
+        song=SongName(sheet.song.title, sheet.song.artist),
+        sheet=SheetEntry(relative_file(sheet.path, folder), sha256_of(sheet.path)),
+        made_by=this_tool(),
+        platform=this_platform(),
+        inputs=tuple(input_entry(i, hashes[i.path], sheet.folder) for i in orders.stems),
+    )
+    if before is not None:
+        now = replace(now, outputs=before.outputs, former=before.former)
+    return retire(folder, now, {file for order in orders.all for file in order.files.values()})
+
+
+class _Delivery:
+    """One delivery at work, with the folder locked."""
+
+    def __init__(
+        self, sheet: Sheet, orders: Orders, options: DeliveryOptions, manifest: Manifest
+    ) -> None:
+        self._sheet, self._orders, self._options = sheet, orders, options
+        self._folder, self._manifest = options.folder, manifest
+        self._made: list[OutputEntry] = []
+        self._failed: dict[str, tuple[Problem, ...]] = {}
+        self._warnings: dict[Problem, None] = {}
+
+    def run(self) -> Delivered:
+        """Make what is out of date, and say what was done."""
+        wanted = self._orders.wanted(self._options.only)
+        late = [order for order in self._orders.all if not self._stands(order)]
+        todo = [order for order in wanted if order in late]
+        for order in todo:
+            for file in order.files.values():
+                keep_sources(self._sheet, self._folder / file)
+                self._keep_strangers(file)
+        for batch in _batches(todo):
+            self._perform(batch)
+        write_manifest(self._folder, self._manifest)
+        kept = [entry for order in wanted if order not in todo for entry in self._entries(order)]
+        stale = tuple(order.variant.name for order in late if order not in wanted)
+        return Delivered(
+            self._folder,
+            self._manifest,
+            tuple(self._made),
+            tuple(kept),
+            self._failed,
+            stale,
+            tuple(self._warnings),
+        )
+
+    def _entries(self, order: Order) -> list[OutputEntry]:
+        found = (self._manifest.output(file) for file in order.files.values())
+        return [entry for entry in found if entry is not None]
+
+    def _stands(self, order: Order) -> bool:
+        """Whether all files of an order are there, and are what they would become."""
+        entries = self._entries(order)
+        return len(entries) == len(order.files) and all(
+            entry.plan == order.digest and lying_sha256(self._folder / entry.file) == entry.sha256
+            for entry in entries
+        )
+
+    def _keep_strangers(self, file: str) -> None:
+        if self._manifest.output(file) is None:
+            check_target(self._folder / file, self._options.force)
+
+    def _perform(self, orders: Sequence[Order]) -> None:
+        """Perform the mixes of some orders together, then write and commit their files."""
+        parts, places = _parts_of(orders, self._orders.main)
+        options, folder = self._options, self._folder
+        with performed_together(
+            parts,
+            folder,
+            threads=options.threads,
+            keep_cache=options.keep_cache,
+            progress=options.progress,
+        ) as done:
+            for one in done:
+                self._warnings |= dict.fromkeys(doubtful_matches(one.found))
+            main = done[0] if any(order.needs_main for order in orders) else None
+            self._write(orders, done, places, main)
+
+    def _write(
+        self,
+        orders: Sequence[Order],
+        done: Sequence[Performed],
+        places: dict[int, int],
+        main: Performed | None,
+    ) -> None:
+        """Write the files of all orders side by side, and commit order by order."""
+        threads = self._options.threads or usable_cores()
+        progress, count = self._options.progress, 0
+        with ExitStack() as kept:
+            folders = [kept.enter_context(staging(self._folder)) for _ in orders]
+            pool = kept.enter_context(ThreadPoolExecutor(threads, thread_name_prefix="mixwright"))
+            kept.callback(pool.shutdown, wait=True, cancel_futures=True)
+            lead = pool.submit(_main_levelling, orders, main)
+            jobs: list[list[Future[list[OutputEntry]]]] = [
+                [
+                    pool.submit(
+                        self._files,
+                        order,
+                        version,
+                        rate_hz,
+                        done[places[id(version)]],
+                        main,
+                        lead,
+                        staged,
+                    )
+                    for version in order.versions
+                    for rate_hz in order.rates_hz
+                ]
+                for order, staged in zip(orders, folders, strict=True)
+            ]
+            total = sum(map(len, jobs))
+            for order, staged, futures in zip(orders, folders, jobs, strict=True):
+                entries: list[OutputEntry] | None = []
+                for future in futures:
+                    made = self._result(order, future)
+                    entries = None if made is None or entries is None else entries + made
+                    count += 1
+                    if progress is not None:
+                        progress("writing", count / total)
+                if entries is not None:
+                    self._commit(entries, staged)
+
+    def _files(
+        self,
+        order: Order,
+        version: Version,
+        rate_hz: int,
+        done: Performed,
+        main: Performed | None,
+        lead: Future[Levelling],
+        staged: Path,
+    ) -> list[OutputEntry]:
+        """The files of one mix at one rate."""
+        levelling = lead.result()
+        with made_ready(order, done, main, levelling, rate_hz, self._folder) as ready:
+            return [
+                write_file(self._sheet, order, version, ready, FORMATS[name], staged)
+                for name in order.variant.formats
+            ]
+
+    def _result(self, order: Order, future: Future[list[OutputEntry]]) -> list[OutputEntry] | None:
+        """What a job made; None where the variant can't be made, which others don't suffer for."""
+        try:
+            return future.result()
+        except ProblemError as error:
+            if any(problem.fault is Fault.MACHINE for problem in error.problems):
+                raise
+            before = self._failed.get(order.variant.name, ())
+            place = self._sheet.span_of("variants", order.variant.name)
+            found = (replace(problem, span=problem.span or place) for problem in error.problems)
+            self._failed[order.variant.name] = tuple(dict.fromkeys([*before, *found]))
+            return None
+
+    def _commit(self, entries: list[OutputEntry], staged: Path) -> None:
+        check_unchanged(self._orders.stems)
+        for entry in entries:
+            self._keep_strangers(entry.file)  # someone may have put a file there meanwhile
+        self._manifest = commit(self._folder, self._manifest, staged, entries)
+        self._made += entries
+
+
+def _main_levelling(orders: Sequence[Order], main: Performed | None) -> Levelling:
+    """What is done to the main mix, for all that follow it."""
+    if main is None or not any(order.follows_main for order in orders):
+        return Levelling()
+    return levelled(main, orders[0].main_finish)
+
+
+def _batches(orders: Sequence[Order]) -> list[list[Order]]:
+    """Orders to be performed together; a set of parts is never torn."""
+    batches: list[list[Order]] = []
+    for order in orders:
+        count = sum(len(other.versions) for other in batches[-1]) if batches else MIXES_AT_ONCE
+        if count + len(order.versions) > MIXES_AT_ONCE:
+            batches.append([])
+        batches[-1].append(order)
+    return batches
+
+
+def _parts_of(orders: Sequence[Order], main: Plan) -> tuple[list[Part], dict[int, int]]:
+    """The mixes to perform, each once, and which of them each version (by its id) is.
+
+    The main mix comes first where any of them needs it.
+    """
+    parts: list[Part] = []
+    places: dict[int, int] = {}
+    if any(order.needs_main for order in orders):
+        parts.append(Part(main))
+    for order in orders:
+        before: tuple[int, ...] = ()
+        for version in order.versions:
+            part = _part_of(version, before, main)
+            if part not in parts:
+                parts.append(part)
+            places[id(version)] = parts.index(part)
+            if version.in_exact_set:
+                before = (*before, places[id(version)])
+    return parts, places
+
+
+def _part_of(version: Version, before: tuple[int, ...], main: Plan) -> Part:
+    if not version.follows_main:
+        return Part(version.plan)
+    if version.plan == main and not version.in_exact_set:
+        return Part(main)
+    return Part(version.plan, 0, before if version.in_exact_set else None)

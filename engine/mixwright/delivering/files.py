@@ -1,0 +1,232 @@
+"""From a performance to files: finished, converted, measured, labelled, written to be committed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from mixwright.audio import MixFormat, Spool
+from mixwright.audio.bext import Bext
+from mixwright.audio.encode import encode
+from mixwright.audio.tags import Tags
+from mixwright.delivering.convert import converted, converted_frames
+from mixwright.delivering.finish import Cut, Levelling, Source, cut_of, finished, level_to
+from mixwright.delivering.hashes import sha256_of
+from mixwright.delivering.manifest import FileMeters, OutputEntry
+from mixwright.delivering.orders import Finish, Order
+from mixwright.delivering.variants import Version
+from mixwright.meters import SoundMeter, SoundReadings
+from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.nodes import check_finite
+from mixwright.rendering.perform import Performed
+from mixwright.rendering.run import FULL_SCALE_MARGIN
+from mixwright.rendering.target import seed_of
+from mixwright.sheet import Sheet
+from mixwright.sheet.deliverables import MAIN
+from mixwright.units import Block
+from mixwright.version import __version__
+
+
+@dataclass(frozen=True)
+class Spooled:
+    """Sound in a spool, at its rate."""
+
+    spool: Spool
+    rate_hz: int
+
+    @property
+    def frames(self) -> int:
+        """Its length in samples."""
+        return self.spool.frames
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield it in blocks of (frames, 2)."""
+        return self.spool.blocks()
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A mix as its files will hold it: `cut` and `levelling` are what was done to it."""
+
+    source: Source
+    readings: SoundReadings
+    levelling: Levelling
+    cut: Cut
+
+
+def levelled(source: Source, finish: Finish) -> Levelling:
+    """Return what brings a source to the loudness that a finish asks for."""
+    if finish.aim is None:
+        return Levelling()
+    cut = cut_of(source, finish.head_s, finish.tail_s)
+    aim = (finish.aim.integrated_lufs, finish.aim.true_peak_dbtp)
+    return level_to(source, *aim, cut, finish.fade_in_s, finish.fade_out_s)
+
+
+@contextmanager
+def made_ready(
+    order: Order,
+    done: Performed,
+    main: Performed | None,
+    main_levelling: Levelling,
+    rate_hz: int,
+    folder: Path,
+) -> Iterator[Ready]:
+    """Finish a version and convert it to a rate; it is gone when the context is left.
+
+    `folder` takes a spool where anything has to be done to it. Raises ProblemError.
+    """
+    finish, lead = order.finish, None
+    cut = cut_of(main if order.cut_by_main and main else done, finish.head_s, finish.tail_s)
+    if order.follows_main and (order.variant.loudness is None):
+        levelling, lead = main_levelling, main
+    elif finish.aim is not None:
+        aim = (finish.aim.integrated_lufs, finish.aim.true_peak_dbtp)
+        levelling = level_to(done, *aim, cut, finish.fade_in_s, finish.fade_out_s)
+    else:
+        levelling = Levelling()
+    fades_s = (finish.fade_in_s, finish.fade_out_s)
+    whole = cut == Cut(0, done.frames)
+    if whole and levelling == Levelling() and fades_s == (0.0, 0.0) and rate_hz == done.rate_hz:
+        readings = done.meter.sound.readings(gain=done.gain)
+        yield Ready(done, readings, levelling, cut)
+        return
+    blocks = finished(done, levelling, cut, *fades_s, lead)
+    meter, spool = SoundMeter(rate_hz, 2), Spool(folder)
+    try:
+        for block in converted(blocks, done.rate_hz, rate_hz, cut.frames):
+            check_finite(meter.feed(block), "the mix", ("mix_bus",))
+            spool.write(block)
+        assert spool.frames == converted_frames(cut.frames, done.rate_hz, rate_hz)
+        yield Ready(Spooled(spool, rate_hz), meter.readings(), levelling, cut)
+    finally:
+        spool.close()
+
+
+def write_file(
+    sheet: Sheet, order: Order, version: Version, ready: Ready, form: MixFormat, staged: Path
+) -> OutputEntry:
+    """Write one file at its place below `staged`, and return its entry.
+
+    Raises ProblemError for what is over full scale in a format that can't hold it, and when the
+    disk refuses.
+    """
+    rate_hz, variant = ready.source.rate_hz, order.variant
+    file = order.files[version.stem, rate_hz, form.name]
+    refuse_over(order, version, ready, form)
+    path = staged / file
+    path.parent.mkdir(parents=True, exist_ok=True)
+    shaped = variant.dither == "shaped" and form.bits == 16
+    encode(
+        ready.source.blocks(),
+        ready.source.frames,
+        path,
+        form,
+        rate_hz,
+        seed=seed_of(sheet, version.stem),
+        shaped=shaped,
+        tags=tags_of(sheet, order, version),
+        bext=bext_of(sheet, order, version, ready),
+        version=__version__,
+        named=Path(file),
+    )
+    return OutputEntry(
+        file=file,
+        variant=variant.name,
+        stem=version.stem,
+        plan=order.digest,
+        sha256=sha256_of(path),
+        bytes=path.stat().st_size,
+        format=form.name,
+        sample_rate_hz=rate_hz,
+        frames=ready.source.frames,
+        seconds=round(ready.source.frames / rate_hz, 6),
+        meters=meters_of(ready.readings),
+        gain_db=round(ready.levelling.gain_db, 4),
+        limited_db=round(ready.levelling.reduction_db, 4),
+        sum_group=variant.name if version.in_exact_set else None,
+        dither=None if form.bits is None else ("shaped" if shaped else "tpdf"),
+    )
+
+
+def meters_of(found: SoundReadings) -> FileMeters:
+    """Return what the manifest says of a mix, rounded to thousandths."""
+
+    def rounded(value: float | None) -> float | None:
+        return None if value is None else round(value, 3)
+
+    return FileMeters(
+        rounded(found.integrated_lufs),
+        rounded(found.loudness_range_lu),
+        rounded(found.true_peak_dbtp),
+        rounded(found.sample_peak_dbfs),
+    )
+
+
+def refuse_over(order: Order, version: Version, ready: Ready, form: MixFormat) -> None:
+    """Refuse what is over full scale in a format that would clip it."""
+    peak_dbfs = ready.readings.sample_peak_dbfs
+    if form.name == "wav32f" or peak_dbfs <= FULL_SCALE_MARGIN:
+        return
+    what = order.variant.name if version.stem is None else f"{order.variant.name}, {version.stem}"
+    remedy = f"take {peak_dbfs + 0.005:.2f} dB or more off mix_bus.gain_db"
+    if order.finish.aim is not None:
+        remedy = "lower true_peak_dbtp"
+    raise ProblemError(
+        [
+            Problem(
+                "deliver/would-clip",
+                f"{what} was not written: it peaks at {peak_dbfs:+.2f} dBFS, "
+                f"which {form.name} can't hold",
+                help=f"{remedy}, or deliver it as wav32f",
+            )
+        ]
+    )
+
+
+def tags_of(sheet: Sheet, order: Order, version: Version) -> Tags:
+    """Return what players show of a file: a variant's name stands after the title."""
+    words = [] if order.variant.name == MAIN else [_spoken(version.stem or order.variant.name)]
+    title = sheet.song.title + "".join(f" ({word})" for word in words)
+    labels = {f.name for f in fields(Tags)} & {f.name for f in fields(order.labels)}
+    said = {name: getattr(order.labels, name) for name in labels}
+    return Tags(title=title, artist=sheet.song.artist, **said)
+
+
+def bext_of(sheet: Sheet, order: Order, version: Version, ready: Ready) -> Bext:
+    """Return the broadcast extension; its date is the release's, so that a delivery repeats.
+
+    The time reference is that of the first sample that is left.
+    """
+    labels, found, rate_hz = order.labels, ready.readings, ready.source.rate_hz
+    description = labels.description or _ascii(tags_of(sheet, order, version).title or "")
+    start_s = labels.time_reference_s or 0.0
+    start = round(start_s * rate_hz) + round(ready.cut.first * rate_hz / sheet.song.sample_rate_hz)
+    date = labels.date if labels.date is not None and len(labels.date) == 10 else ""
+    return Bext(
+        description=description[:256],
+        originator=labels.originator or "mixwright",
+        originator_reference=labels.originator_reference or "",
+        date=date,
+        time="",
+        time_reference_samples=max(0, start),
+        version=2,
+        loudness_lufs=found.integrated_lufs,
+        loudness_range_lu=found.loudness_range_lu,
+        max_true_peak_dbtp=found.true_peak_dbtp,
+        max_momentary_lufs=found.momentary_max_lufs,
+        max_short_term_lufs=found.short_term_max_lufs,
+    )
+
+
+def _spoken(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _ascii(text: str) -> str:
+    import unicodedata
+
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore")
+    return plain.decode("ascii")

@@ -1,0 +1,253 @@
+"""Holding a delivery to its manifest: by hashes, and by making everything again.
+
+What is made again need not have the same bits: another machine or library may round otherwise.
+Then the two files are subtracted, and what is left must lie below a limit: for float files
+`FLOAT_NULL_DBFS`; for integer files `MOST_STEPS` quantisation steps, since a last bit that differs
+before the dither may come out as one step on either side; with shaped dither `MOST_SHAPED_STEPS`,
+since one step that differs changes all the noise after it (11 measured at most); for lossy files
+`LOSSY_NULL_DBFS`, since an encoder turns a last bit into other choices. The limits are ours.
+"""
+
+from __future__ import annotations
+
+import math
+import tempfile
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import soundfile
+
+from mixwright.delivering.hashes import lying_sha256
+from mixwright.delivering.manifest import (
+    MANIFEST_FILE,
+    Manifest,
+    OutputEntry,
+    manifest_path,
+    read_manifest,
+    this_platform,
+    this_tool,
+)
+from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.units import gain_to_db
+
+FLOAT_NULL_DBFS, LOSSY_NULL_DBFS = -120.0, -60.0
+MOST_STEPS, MOST_SHAPED_STEPS = 2, 16
+INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+READ_FRAMES = 65536
+
+State = Literal["same", "changed", "missing", "from before"]
+Part = Literal["sheet", "input", "output"]
+
+
+@dataclass(frozen=True)
+class Remade:
+    """How an output made again compares with the one that the manifest lists.
+
+    `null_dbfs` is the peak of their difference, -inf for none; None where it wasn't or couldn't be
+    taken, and then `words` say why. `limit_dbfs` is what it may reach.
+    """
+
+    same_bits: bool
+    holds: bool
+    null_dbfs: float | None = None
+    limit_dbfs: float | None = None
+    words: str | None = None
+
+
+@dataclass(frozen=True)
+class Held:
+    """One file held to the manifest; `remade` is None where nothing was made again."""
+
+    part: Part
+    file: str
+    state: State
+    remade: Remade | None = None
+
+    @property
+    def holds(self) -> bool:
+        """Whether it is as listed, and, where made again, came out as it is."""
+        return self.state == "same" and (self.remade is None or self.remade.holds)
+
+
+@dataclass(frozen=True)
+class Verified:
+    """A manifest and everything that was held to it: sheet, inputs, outputs, in this order.
+
+    `notes` say what else a person should know: another version of a library, a rerender left out.
+    """
+
+    path: Path
+    manifest: Manifest
+    files: tuple[Held, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def holds(self) -> bool:
+        """Whether every file is as the manifest lists it, and came out so again if asked for."""
+        return all(held.holds for held in self.files)
+
+    @property
+    def outputs_hold(self) -> bool:
+        """Whether what was delivered is as listed, whatever has become of sheet and inputs."""
+        return all(held.holds for held in self.files if held.part == "output")
+
+
+Rerender = Callable[[Path], Manifest | None]
+
+
+def verify_manifest(path: str | Path, rerender: Rerender | None = None) -> Verified:
+    """Hold every file that a manifest lists to its hash; `path` may be the folder it lies in.
+
+    `rerender` delivers everything again into the folder it is given; it is called only where the
+    sheet and all inputs are as they were. Raises ProblemError for a manifest that can't be read or
+    doesn't fit, and (fault MACHINE) for files that are there but can't be read.
+    """
+    path = manifest_path(path)
+    manifest = read_manifest(path)
+    folder = path.parent
+    sources = _sources(manifest, folder)
+    outputs = [_output(manifest, entry, folder) for entry in manifest.outputs]
+    notes = [*_strangers(manifest)]
+    if manifest.staged is not None:
+        notes.append("the last delivery was interrupted: deliver again to bring it to its end")
+    if rerender is not None and all(held.holds for held in sources):
+        outputs = _made_again(manifest, folder, outputs, rerender)
+    elif rerender is not None:
+        notes.append("nothing was made again: the sheet or an input isn't as it was")
+    return Verified(path, manifest, (*sources, *outputs), tuple(notes))
+
+
+def _sources(manifest: Manifest, folder: Path) -> list[Held]:
+    sheet = manifest.sheet
+    found = [Held("sheet", sheet.file, _state(folder / sheet.file, sheet.sha256))]
+    home = (folder / sheet.file).parent
+    return found + [
+        Held("input", entry.file, _state(home / entry.file, entry.sha256))
+        for entry in manifest.inputs
+    ]
+
+
+def _state(path: Path, sha256: str, before: Collection[str] = ()) -> State:
+    lying = lying_sha256(path)
+    if lying is None:
+        return "missing"
+    if lying == sha256:
+        return "same"
+    return "from before" if lying in before else "changed"
+
+
+def _output(manifest: Manifest, entry: OutputEntry, folder: Path) -> Held:
+    before = {was.sha256 for was in manifest.replacing if was.file == entry.file}
+    before |= {was.sha256 for was in manifest.former if was.file == entry.file}
+    return Held("output", entry.file, _state(folder / entry.file, entry.sha256, before))
+
+
+def _strangers(manifest: Manifest) -> list[str]:
+    """What it was made with that is another one here: bits may differ for it."""
+    then, now = manifest.made_by, this_tool()
+    pairs = {
+        "mixwright": (then.mixwright, now.mixwright),
+        "mixwright's sound": (str(then.sound), str(now.sound)),
+        "Python": (then.python, now.python),
+        "system": (manifest.platform.system, this_platform().system),
+        "machine": (manifest.platform.machine, this_platform().machine),
+    }
+    names = sorted({*then.libraries, *now.libraries})
+    pairs |= {n: (then.libraries.get(n, "none"), now.libraries.get(n, "none")) for n in names}
+    return [f"made with {name} {a}, here is {b}" for name, (a, b) in pairs.items() if a != b]
+
+
+def _made_again(
+    manifest: Manifest, folder: Path, outputs: list[Held], rerender: Rerender
+) -> list[Held]:
+    try:
+        made = tempfile.TemporaryDirectory(
+            prefix=".mixwright-verify-", dir=folder, ignore_cleanup_errors=True
+        )
+    except OSError as error:
+        message = f"nothing can be made again in {folder}: {error.strerror}"
+        hint = "copy the song and its delivery to where it can be written"
+        problem = Problem("verify/machine", message, help=hint, fault=Fault.MACHINE)
+        raise ProblemError([problem]) from error
+    with made as name:
+        again = rerender(Path(name))
+        if again is None and Path(name, MANIFEST_FILE).exists():
+            again = read_manifest(Path(name))
+        listed = set() if again is None else {entry.file for entry in again.outputs}
+        return [
+            Held(
+                held.part,
+                held.file,
+                held.state,
+                _remade(entry, held, folder, Path(name)) if entry.file in listed else _NOT_MADE,
+            )
+            for entry, held in zip(manifest.outputs, outputs, strict=True)
+        ]
+
+
+_NOT_MADE = Remade(False, False, words="not made again")
+
+
+def _remade(entry: OutputEntry, held: Held, folder: Path, again: Path) -> Remade:
+    lying = lying_sha256(again / entry.file)
+    if lying == entry.sha256:
+        return Remade(True, True)
+    if lying is None:
+        return _NOT_MADE
+    if held.state != "same":
+        return Remade(False, False, words="other bits, and nothing as listed to compare with")
+    return null_test(folder / entry.file, again / entry.file, entry.dither == "shaped")
+
+
+def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:
+    """Subtract one sound file from another, block by block, and say whether enough cancels.
+
+    The limit is that of the first file's kind and its dither, see above. Files of another rate,
+    length or number of channels, and files that can't be decoded, don't hold.
+    """
+    try:
+        with soundfile.SoundFile(one) as a, soundfile.SoundFile(other) as b:
+            for what, first, second in (
+                ("Hz", a.samplerate, b.samplerate),
+                ("channels", a.channels, b.channels),
+                ("frames", a.frames, b.frames),
+            ):
+                if first != second:
+                    return Remade(False, False, words=f"{second} {what}, not {first}")
+            limit, peak = limit_of(a.subtype, shaped), _peak_of_difference(a, b)
+    except soundfile.LibsndfileError as error:
+        reason = str(error.error_string).rstrip(".").lower()
+        return Remade(False, False, words=f"can't be compared: {reason}")
+    null_dbfs = gain_to_db(peak)
+    return Remade(False, peak <= limit, null_dbfs, gain_to_db(limit))
+
+
+def limit_of(subtype: str, shaped: bool = False) -> float:
+    """Return what may be left of a difference, as an amplitude, by the kind of samples.
+
+    >>> limit_of("PCM_16") * 2**15
+    2.0
+    """
+    if (bits := INTEGER_BITS.get(subtype)) is not None:
+        steps = MOST_SHAPED_STEPS if shaped else MOST_STEPS
+        return float(steps * 2.0 ** (1 - bits))
+    level_dbfs = FLOAT_NULL_DBFS if subtype in ("FLOAT", "DOUBLE") else LOSSY_NULL_DBFS
+    return float(10.0 ** (level_dbfs / 20.0))
+
+
+def _peak_of_difference(a: soundfile.SoundFile, b: soundfile.SoundFile) -> float:
+    """The largest difference of two samples; infinite where one of them is no number."""
+    peak = 0.0
+    while True:
+        one = a.read(READ_FRAMES, dtype="float64", always_2d=True)
+        other = b.read(READ_FRAMES, dtype="float64", always_2d=True)
+        if len(one) != len(other):
+            return math.inf  # cut short: fewer samples than the header says
+        if not len(one):
+            return peak
+        if not (np.isfinite(one).all() and np.isfinite(other).all()):
+            return math.inf
+        peak = max(peak, float(np.max(np.abs(one - other))))

@@ -1,0 +1,97 @@
+"""What a delivery did: a line a file for people, data for machines."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING, Any
+
+from mixwright.delivering.delivery import Delivered
+from mixwright.delivering.manifest import OutputEntry
+from mixwright.report.problems import problem_as_data
+from mixwright.report.readings import finite, level
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def print_delivered(done: Delivered, console: Console) -> None:
+    """Print the manifest's place, every file with its figures, and what to know besides."""
+    lines = [f"{done.manifest_path}  {outcome_words(done)}", ""]
+    rows = [("made", entry) for entry in done.made] + [("kept", entry) for entry in done.kept]
+    names = max((len(_name(entry)) for _, entry in rows), default=0)
+    lines += [_line(state, entry, names) for state, entry in rows]
+    if rows:
+        lines.append("")
+    for line in (*lines, *_notes(done)):
+        console.print(line, highlight=False, soft_wrap=True, markup=False)
+
+
+def outcome_words(done: Delivered) -> str:
+    """Return how much was made and kept, in words."""
+    made, kept = len(done.made), len(done.kept)
+    if not made and not done.failed:
+        return f"nothing to do: all {kept} files are as they would come out"
+    said = [f"{made} {'file' if made == 1 else 'files'} made"]
+    if kept:
+        said.append(f"{kept} kept as they were")
+    if done.failed:
+        said.append(f"not delivered: {', '.join(done.failed)}")
+    return ", ".join(said)
+
+
+def _name(entry: OutputEntry) -> str:
+    return entry.variant if entry.stem is None else f"{entry.variant}: {entry.stem}"
+
+
+def _line(state: str, entry: OutputEntry, names: int) -> str:
+    meters = entry.meters
+    lufs, peak = (
+        "   silent" if value is None else f"{level(value):>6} {unit}"
+        for value, unit in (
+            (meters.integrated_lufs, "LUFS"),
+            (meters.true_peak_dbtp, "dBTP"),
+        )
+    )
+    limited = f"  limited by {entry.limited_db:.1f} dB" if entry.limited_db > 0.0 else ""
+    return (
+        f"  {state}  {_name(entry):<{names}}  {entry.format:<6}  {lufs}  {peak}  "
+        f"{length(entry.seconds)}  {entry.file}{limited}"
+    )
+
+
+def length(seconds: float) -> str:
+    """Return a length as minutes and seconds.
+
+    >>> length(184.25), length(9.0)
+    ('3:04.2', '0:09.0')
+    """
+    tenths = int(seconds * 10.0 + 1e-6)
+    return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
+
+
+def _notes(done: Delivered) -> list[str]:
+    groups = dict.fromkeys(e.sum_group for e in (*done.made, *done.kept) if e.sum_group)
+    notes = [f"the parts of {group} add up to the main mix" for group in groups]
+    if done.stale:
+        notes.append(f"out of date and not asked for: {', '.join(done.stale)}")
+    if done.manifest.former:
+        former = ", ".join(entry.file for entry in done.manifest.former)
+        notes.append(f"no longer in the sheet, left where they are: {former}")
+    return [f"note: {note}" for note in notes]
+
+
+def delivered_as_data(done: Delivered) -> dict[str, Any]:
+    """Return what was done as plain JSON data; entries are those of the manifest."""
+    data = {
+        "manifest": str(done.manifest_path),
+        "made": [dataclasses.asdict(entry) for entry in done.made],
+        "kept": [dataclasses.asdict(entry) for entry in done.kept],
+        "failed": {
+            name: [problem_as_data(problem) for problem in problems]
+            for name, problems in done.failed.items()
+        },
+        "stale": list(done.stale),
+        "former": [dataclasses.asdict(entry) for entry in done.manifest.former],
+        "warnings": [problem_as_data(problem) for problem in done.warnings],
+    }
+    return finite(data)  # type: ignore[no-any-return]

@@ -1,0 +1,376 @@
+"""The manifest: its text, its schema, its reading, and the hashes that it is made of."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import math
+import os
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+
+from conftest import SongMaker, noise
+from mixwright.audio import probe
+from mixwright.delivering import hashes, manifest
+from mixwright.delivering.manifest import (
+    FileMeters,
+    FormerEntry,
+    InputEntry,
+    MadeBy,
+    Manifest,
+    OutputEntry,
+    Platform,
+    SheetEntry,
+    SongName,
+    manifest_text,
+    read_manifest,
+)
+from mixwright.problem import Fault, ProblemError
+from mixwright.rendering import Plan, make_plan
+from mixwright.rendering.cache import DataCache
+from mixwright.sheet import load_sheet
+
+A, B = "a" * 64, "b" * 64
+OUTPUT = OutputEntry(
+    "stems/bass.wav",
+    "stems",
+    "bass",
+    A,
+    B,
+    1234,
+    "wav24",
+    48000,
+    96000,
+    2.0,
+    FileMeters(-14.0, None, -1.0, -1.25),
+    -2.5,
+    0.5,
+    "stems wav24",
+    "tpdf",
+)
+WHOLE = Manifest(
+    SongName("Ebb", "Lanterns at Low Tide"),
+    SheetEntry("../mix.yaml", A),
+    MadeBy("0.1.0", 2, "3.11.0", {"numpy": "2.0"}),
+    Platform("Linux", "x86_64"),
+    (InputEntry("stems/bass.wav", B, 100, 48000, 1, 24),),
+    (OUTPUT,),
+    (FormerEntry("old.wav", A, "main"), FormerEntry("unlisted.wav", B)),
+    (dataclasses.replace(OUTPUT, sha256=A),),
+    ".mixwright-deliver-x1_y",
+)
+SCHEMA: dict[str, Any] = json.loads(manifest.schema_path().read_text("utf-8"))
+
+
+def saved(data: Any, folder: Path) -> Path:
+    (folder / "manifest.json").write_text(data if isinstance(data, str) else json.dumps(data))
+    return folder / "manifest.json"
+
+
+def test_what_is_written_is_read_again_and_fits_the_schema(tmp_path: Path) -> None:
+    text = manifest_text(WHOLE)
+    assert read_manifest(saved(text, tmp_path)) == WHOLE
+    assert read_manifest(tmp_path) == WHOLE, "the folder does as well"
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+    jsonschema.validate(json.loads(text), SCHEMA, cls=jsonschema.Draft202012Validator)
+    assert text.startswith('{\n  "format": 1,\n')
+    assert text.endswith("}\n")
+
+
+def test_the_order_of_entries_does_not_show() -> None:
+    one = dataclasses.replace(OUTPUT, file="a.wav")
+    texts = {
+        manifest_text(dataclasses.replace(WHOLE, outputs=order))
+        for order in ((one, OUTPUT), (OUTPUT, one))
+    }
+    assert len(texts) == 1
+
+
+def test_what_is_no_finite_number_is_null() -> None:
+    meters = FileMeters(-math.inf, math.nan, float(np.float64(-1.5)), math.inf)
+    silent = dataclasses.replace(OUTPUT, meters=meters)
+    found = json.loads(manifest_text(dataclasses.replace(WHOLE, outputs=(silent,))))
+    assert list(found["outputs"][0]["meters"].values()) == [None, None, -1.5, None]
+
+
+def described(schema: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Every key of the schema with what is said of it, a reference followed."""
+    for key, part in schema.get("properties", {}).items():
+        yield f"{path}/{key}", part
+        yield from described(part, f"{path}/{key}")
+    if "$ref" in schema:
+        yield from described(SCHEMA["$defs"][schema["$ref"].removeprefix("#/$defs/")], path)
+    if "items" in schema:
+        yield from described(schema["items"], f"{path}[]")
+
+
+def test_every_key_has_a_title_and_says_its_unit() -> None:
+    units = {"db": "dB", "dbfs": "dBFS", "dbtp": "dBTP", "lufs": "LUFS", "lu": "LU", "hz": "Hz"}
+    found = dict(described(SCHEMA))
+    assert len(found) > 50
+    for path, part in found.items():
+        assert part.get("title"), path
+        assert part.get("description", "").endswith("."), path
+        if (unit := units.get(path.rpartition("_")[2])) is not None:
+            assert unit in part["description"], path
+
+
+def test_schema_and_model_name_the_same_keys() -> None:
+    def keys(value: Any, path: str = "") -> Iterator[str]:
+        for name, item in value.items():
+            yield f"{path}/{name}"
+            if isinstance(item, dict) and name != "libraries":
+                yield from keys(item, f"{path}/{name}")
+            elif isinstance(item, list):
+                for part in item:
+                    yield from keys(part, f"{path}/{name}[]")
+
+    assert set(keys(json.loads(manifest_text(WHOLE)))) == set(dict(described(SCHEMA)))
+
+
+def test_this_machine_is_told_in_families_and_versions(tmp_path: Path) -> None:
+    tool = manifest.this_tool()
+    assert {"numpy", "scipy", "numba", "soundfile", "libsndfile", "soxr", "mutagen"} <= set(
+        tool.libraries
+    )
+    assert all(re.match(r"\d+\.\d+", version) for version in tool.libraries.values())
+    whole = dataclasses.replace(WHOLE, made_by=tool, platform=manifest.this_platform())
+    assert read_manifest(saved(manifest_text(whole), tmp_path)) == whole
+    assert str(Path.home()) not in manifest_text(whole)
+    assert os.uname().nodename not in manifest_text(whole)
+
+
+Change = Callable[[dict[str, Any]], object]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda d: d.pop("sheet"), "it has no sheet"),
+        (lambda d: d["outputs"][0].pop("sha256"), "outputs[0] has no sha256"),
+        (lambda d: d["song"].update(colour="red"), "song has an unknown key colour"),
+        (lambda d: d.update(inputs={}), "inputs is of the wrong kind, expected a list"),
+        (
+            lambda d: d["outputs"][0].update(stem=5),
+            "outputs[0].stem is of the wrong kind, expected a string or null",
+        ),
+        (
+            lambda d: d["sheet"].update(sha256="beef"),
+            'sheet.sha256 is "beef", expected a hash',
+        ),
+        (
+            lambda d: d["outputs"][0].update(file="../x.wav"),
+            'outputs[0].file is "../x.wav", expected a path inside its folder',
+        ),
+        (
+            lambda d: d.update(staged="../.mixwright-deliver-x"),
+            'staged is "../.mixwright-deliver-x", expected a path inside its folder',
+        ),
+        (lambda d: d["inputs"][0].update(bytes=-1), "inputs[0].bytes is -1, expected at least 0"),
+        (lambda d: d["inputs"][0].update(channels=3), "inputs[0].channels is 3, expected 1 or 2"),
+        (
+            lambda d: d["outputs"][0].update(dither="none"),
+            'outputs[0].dither is "none", expected tpdf or shaped or null',
+        ),
+        (lambda d: d["outputs"][0].update(channels=1), "outputs[0].channels is 1, expected 2"),
+        (lambda d: d["outputs"][0].update(format=""), 'format is "", expected some text'),
+        (lambda d: d.update(format=0), "format is 0, expected 1"),
+        (lambda d: d.update(format=2), "format 2 is newer than this mixwright reads (1)"),
+    ],
+)
+def test_what_does_not_fit_is_said_with_its_key(change: Change, said: str, tmp_path: Path) -> None:
+    data = json.loads(manifest_text(WHOLE))
+    change(data)
+    with pytest.raises(ProblemError, match=re.escape(said)) as caught:
+        read_manifest(saved(data, tmp_path))
+    assert {problem.fault for problem in caught.value.problems} == {Fault.INPUT}
+
+
+def test_every_keyword_of_the_schema_that_can_fail_has_words() -> None:
+    def keywords(schema: Any) -> Iterator[str]:
+        if isinstance(schema, dict):
+            yield from schema
+            named = ("properties", "$defs")
+            for key, part in schema.items():
+                for inner in part.values() if key in named else [part]:
+                    yield from keywords(inner)
+
+    quiet = {"$schema", "$id", "$defs", "$ref", "title", "description", "properties", "items"}
+    spoken = {"required", "additionalProperties", "type", "const", "enum", "minimum"}
+    assert set(keywords(SCHEMA)) - quiet == spoken | {"minLength", "pattern"}
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "format: 1", "{" * 100_000, '{"format": NaN}', '{"a": "\\ud800"}', "[1", "9" * 5000],
+)
+def test_what_is_not_json_is_refused_as_such(text: str, tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match="is not JSON"):
+        read_manifest(saved(text, tmp_path))
+
+
+@pytest.mark.parametrize("text", ["[]", "null", '"manifest"', "1"])
+def test_json_of_another_kind_is_refused(text: str, tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match="it is of the wrong kind, expected an object"):
+        read_manifest(saved(text, tmp_path))
+
+
+def test_no_manifest_no_text_and_one_that_cannot_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for path in (tmp_path, tmp_path / "nowhere", tmp_path / "nul\0"):
+        with pytest.raises(ProblemError, match="there is no manifest at"):
+            read_manifest(path)
+    (tmp_path / "manifest.json").write_bytes(b"\xff\xfe")
+    with pytest.raises(ProblemError, match="is not JSON"):
+        read_manifest(tmp_path)
+
+    def refuse(path: Path) -> bytes:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    with pytest.raises(ProblemError, match="can't be read: Permission denied") as caught:
+        read_manifest(tmp_path)
+    assert caught.value.problems[0].fault is Fault.MACHINE
+
+
+# Hashes.
+
+
+def test_sha_256_is_that_of_the_standard(tmp_path: Path) -> None:
+    # FIPS 180-4's second example (from memory), and the standard library on more than a buffer.
+    path = tmp_path / "x"
+    path.write_bytes(b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq")
+    assert hashes.sha256_of(path).startswith("248d6a61d20638b8e5c026930c3e6039")
+    path.write_bytes(bytes(range(256)) * 4096)
+    assert hashes.sha256_of(path) == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_a_stem_is_hashed_once_and_again_when_it_changed(
+    make_song: SongMaker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stem = make_song({"bass": (noise(1, 0.01), "")}).parent / "stems" / "bass.wav"
+    cache = DataCache(tmp_path / "cache", "hashes")
+    info, counted = probe(stem), []
+
+    def count(path: Path) -> str:
+        counted.append(path)
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+
+    monkeypatch.setattr(hashes, "sha256_of", count)
+    first = hashes.stem_sha256(info, cache)
+    assert [hashes.stem_sha256(info, cache), len(counted)] == [first, 1]
+    raw = bytearray(stem.read_bytes())
+    raw[-1] ^= 1
+    stem.write_bytes(raw)
+    os.utime(stem, ns=(info.modified_ns, info.modified_ns))  # as old and as long as before
+    other = hashes.stem_sha256(probe(stem), cache)
+    assert other == hashlib.sha256(raw).hexdigest() != first
+    assert len(counted) == 2
+
+
+def test_stems_that_changed_are_each_named(make_song: SongMaker, tmp_path: Path) -> None:
+    folder = make_song({n: (noise(1, 0.01), "") for n in ("a", "b", "c")}).parent / "stems"
+    infos = [probe(folder / f"{name}.wav") for name in "abc"]
+    hashes.check_unchanged(infos)
+    (folder / "a.wav").unlink()
+    (folder / "b.wav").write_bytes((folder / "b.wav").read_bytes())
+    with pytest.raises(ProblemError) as caught:
+        hashes.check_unchanged([*infos, *infos])
+    removed, changed = caught.value.problems
+    assert "a.wav was removed while" in removed.message
+    assert "b.wav was changed while" in changed.message
+    for problem in (removed, changed):
+        assert (problem.rule, problem.fault) == ("deliver/stem-changed", Fault.MACHINE)
+    for info in infos[:2]:  # nor is a hash kept that belongs to something else
+        with pytest.raises(ProblemError, match="while it was being delivered"):
+            hashes.stem_sha256(info, DataCache(tmp_path / "cache", "hashes"))
+
+
+FULL_SHEET = (
+    "returns: {hall: {type: reverb, decay_s: 0.3}}\n"
+    "mix_bus: {limiter: {ceiling_dbtp: -1}, compressor: {threshold_db: -20, ratio: 2}}\n"
+)
+
+
+def planned(path: Path) -> tuple[Plan, dict[Path, str]]:
+    plan = make_plan(load_sheet(path))
+    return plan, {t.stem.path: hashes.sha256_of(t.stem.path) for t in plan.tracks}
+
+
+def test_the_digest_of_a_plan_is_that_of_a_copy_elsewhere(
+    make_song: SongMaker, tmp_path: Path
+) -> None:
+    track = "gain_db: -6, sends_db: {hall: -12}, eq: [{type: bell, freq_hz: 200, gain_db: -2}]"
+    sheet = make_song({"bass": (noise(1, 0.1), track), "keys": (noise(2, 0.1), "")}, FULL_SHEET)
+    digest = hashes.plan_digest(*planned(sheet))
+    assert re.fullmatch("[0-9a-f]{64}", digest)
+
+    copy = tmp_path / "elsewhere"
+    shutil.copytree(sheet.parent / "stems", copy / "stems", copy_function=shutil.copyfile)
+    shutil.copyfile(sheet, copy / "song.yaml")
+    assert hashes.plan_digest(*planned(copy / "song.yaml")) == digest
+
+    changes = {
+        "a setting": sheet.read_text("utf-8").replace("gain_db: -6", "gain_db: -6.000001"),
+        "an EQ": sheet.read_text("utf-8").replace("200", "201"),
+        "the limiter": sheet.read_text("utf-8").replace("ceiling_dbtp: -1", "ceiling_dbtp: -2"),
+    }
+    others = {}
+    for what, text in changes.items():
+        assert text != sheet.read_text("utf-8"), what
+        (copy / "song.yaml").write_text(text, "utf-8")
+        others[what] = hashes.plan_digest(*planned(copy / "song.yaml"))
+    assert len({digest, *others.values()}) == 4
+
+    shutil.copyfile(sheet, copy / "song.yaml")
+    raw = bytearray((copy / "stems" / "keys.wav").read_bytes())
+    raw[-1] ^= 1
+    (copy / "stems" / "keys.wav").write_bytes(raw)
+    assert hashes.plan_digest(*planned(copy / "song.yaml")) not in {digest, *others.values()}
+
+
+def test_what_more_a_digest_takes_in(make_song: SongMaker, monkeypatch: pytest.MonkeyPatch) -> None:
+    plan, stems = planned(make_song({"bass": (noise(1, 0.01), "")}))
+    more: list[tuple[Any, ...]] = [
+        (),
+        (None,),
+        ("wav24",),
+        (("wav24",),),
+        ({"a": 1, "b": 2.0},),
+        (SongName("a"), SongName("b")),
+        (SongName("a, artist='b'"),),
+        (FileMeters(-1.0),),
+        (FileMeters(-math.inf),),
+        ({"x", "y"},),
+        (Fault.MACHINE,),
+    ]
+    assert len({hashes.plan_digest(plan, stems, *extra) for extra in more}) == len(more)
+    one, other = ({"a": 1, "b": 2}, {"b": 2, "a": 1})
+    assert hashes.plan_digest(plan, stems, one) == hashes.plan_digest(plan, stems, other)
+    assert hashes.plan_digest(plan, stems, np.float64(2)) == hashes.plan_digest(plan, stems, 2.0)
+    with pytest.raises(TypeError, match="object has no text that lasts"):
+        hashes.plan_digest(plan, stems, object())
+    with pytest.raises(KeyError):
+        hashes.plan_digest(plan, {})
+    before = hashes.plan_digest(plan, stems)
+    monkeypatch.setattr(hashes, "SOUND", 99)
+    assert hashes.plan_digest(plan, stems) != before
+
+
+def test_a_plug_in_goes_by_its_name_not_by_its_place() -> None:
+    from mixwright.dsp.inserts import PluginSettings
+
+    texts = {
+        hashes._lasting(PluginSettings(name, place), {})
+        for name, place in (("old_tape", "/one"), ("old_tape", "/two"), ("new_tape", "/one"))
+    }
+    assert len(texts) == 2
