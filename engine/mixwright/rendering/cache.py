@@ -17,7 +17,7 @@ from mixwright.dsp.inserts import PluginSettings
 from mixwright.version import __version__
 
 # Raised whenever a processor comes to sound different at the same settings.
-SOUND = 2
+SOUND = 3
 # What a third-party plug-in does may change behind our back: nothing that depends on one is kept.
 FOREIGN = f"{PluginSettings.__name__}("
 

@@ -84,7 +84,7 @@ class Chain:
                 )
         self._inserts = started_inserts(plan.inserts, path, rate_hz, channels)
         self._key_align: RunningAlign | None = None
-        self._watch = watch
+        self._watch, self._span, self._start = watch, span, start
         self._before = LoudnessMeter(rate_hz, channels)
         self._after = LoudnessMeter(rate_hz, channels)
 
@@ -97,10 +97,11 @@ class Chain:
     def equalise(self, block: Block) -> Block:
         """EQ and its level match, in place."""
         if self._watch == "eq":
-            self._before.feed(block)
+            self._before.feed(self._within(block, self._start))
         self._eq.process(block)
         if self._watch == "eq":
-            self._after.feed(block)
+            self._after.feed(self._within(block, self._start))
+            self._start += len(block)
         return scaled(block, self._gains["eq"])
 
     def treat(self, block: Block, at: int, keys: Keys = NO_KEYS) -> Block:
@@ -115,7 +116,7 @@ class Chain:
         if "de_esser" in self._dynamics:
             self._reduce("de_esser", block, at, None)
         if self._inserts:
-            self._insert(block)
+            self._insert(block, at)
         return block
 
     def _reduce(self, part: str, block: Block, at: int, key: Block | None) -> None:
@@ -129,10 +130,10 @@ class Chain:
 
     def _compress(self, block: Block, at: int, key: Block | None) -> None:
         if self._watch == "compressor":
-            self._before.feed(block)
+            self._before.feed(self._within(block, at))
         self._reduce("compressor", block, at, self._after_the_gate(key))
         if self._watch == "compressor":
-            self._after.feed(block)
+            self._after.feed(self._within(block, at))
         scaled(block, self._gains["compressor"])
 
     def _after_the_gate(self, key: Block | None) -> Block | None:
@@ -144,9 +145,13 @@ class Chain:
             self._key_align = RunningAlign(gate.latency, key.shape[1])
         return self._key_align.process(key.copy())
 
-    def _insert(self, block: Block) -> None:
+    def _within(self, block: Block, at: int) -> Block:
+        """What of a block lies in the song: its level must not depend on what lags elsewhere."""
+        return block[max(0, self._span.start - at) : max(0, self._span.end - at)]
+
+    def _insert(self, block: Block, at: int) -> None:
         if self._watch == "inserts":
-            self._before.feed(block)
+            self._before.feed(self._within(block, at))
         additions = self._following.additions
         if additions is None:
             run_inserts(self._inserts, self._path, block)
@@ -155,7 +160,7 @@ class Chain:
             first = self._following.is_first
             additions.add(block, first, lambda whole: run_inserts(inserts, path, whole))
         if self._watch == "inserts":
-            self._after.feed(block)
+            self._after.feed(self._within(block, at))
         scaled(block, self._gains["inserts"])
 
     @property

@@ -104,6 +104,7 @@ class Engine:
             self.mixings.append(
                 Mixing(mix, tracks, nodes, self.mixings, self._span, self._submit, **listening)  # type: ignore[arg-type]
             )
+        nodes.settle()
         grouped, lag = (max(lags) for lags in zip(*(m.lags for m in self.mixings), strict=True))
         for mixing in self.mixings:
             mixing.start_bus(grouped, lag)

@@ -6,6 +6,7 @@ at the same levels. A mix may follow another, see :mod:`mixwright.rendering.foll
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -54,13 +55,22 @@ class Node:
 
     def __init__(self, plan: BusPlan | ReturnPlan, sum_index: int, waits_for: list[Node]) -> None:
         self.plan, self.sum_index, self._waits_for = plan, sum_index, waits_for
+        self._own: Block | None = None
+
+    def share_sum(self) -> None:
+        """Work on a copy of the sum: another node needs it too."""
+        self._own = np.zeros((FRAMES, 2))
 
     def process(self, totals: Sequence[Block], at: int, keys: Keys) -> Block:
         """Work on one block; what it waits for has been submitted before it."""
         for node in self._waits_for:
             node.done.result()
-        block: Block = self.strip.process(totals[self.sum_index], at, keys)
-        return block
+        block = totals[self.sum_index]
+        if self._own is not None:
+            self._own[:] = block
+            block = self._own
+        done: Block = self.strip.process(block, at, keys)
+        return done
 
 
 @dataclass
@@ -70,6 +80,14 @@ class Nodes:
     sums: Sums = field(default_factory=Sums)
     groups: dict[object, Node] = field(default_factory=dict)
     returns: dict[object, Node] = field(default_factory=dict)
+
+    def settle(self) -> None:
+        """Let nodes that work on one sum not get in one another's way; once all are known."""
+        every = [*self.groups.values(), *self.returns.values()]
+        users = Counter(node.sum_index for node in every)
+        for node in every:
+            if users[node.sum_index] > 1:
+                node.share_sum()
 
 
 class Mixing:
