@@ -132,7 +132,7 @@ def _loudness_is_met(done: Delivered) -> None:
     meter = pyebur128.R128State(
         2, rate_hz, pyebur128.MeasurementMode.MODE_I | pyebur128.MeasurementMode.MODE_TRUE_PEAK
     )
-    meter.add_frames(np.ascontiguousarray(sound), len(sound))
+    meter.add_frames(np.ascontiguousarray(sound).ravel(), len(sound))
     assert pyebur128.get_loudness_global(meter) == pytest.approx(-14.0, abs=0.05)
     peak = max(pyebur128.get_true_peak(meter, channel) for channel in range(2))
     assert 20.0 * np.log10(peak) <= -2.0
