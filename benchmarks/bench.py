@@ -18,7 +18,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from load import make_stems, write_sheet
+from load import make_stems, write_release, write_sheet
 
 HERE = Path(__file__).resolve().parent
 
@@ -59,11 +59,59 @@ def check(folder: Path) -> list[str]:
     return [sys.executable, "-m", "mixwright.cli", "check", str(folder / "mix.yaml")]
 
 
+def delivery(folder: Path) -> list[str]:
+    """The command that delivers the release in a folder anew: its eight variants."""
+    return [*stems_too(folder), "--only", EIGHT]
+
+
+def stems_too(folder: Path) -> list[str]:
+    """The command that delivers everything in a folder anew: five stems as well."""
+    shutil.rmtree(folder / "out", ignore_errors=True)
+    return [sys.executable, "-m", "mixwright.cli", "deliver", str(folder / "release.yaml")]
+
+
+def release_render(folder: Path) -> list[str]:
+    """The command that renders the main mix of the release alone."""
+    command = [sys.executable, "-m", "mixwright.cli", "render", str(folder / "release.yaml")]
+    return [*command, "--out", str(folder / "alone.wav")]
+
+
+def compare_delivery(folder: Path, cache: Path, runs: int) -> dict[str, list[Run]]:
+    """Deliver eight variants against one render of the same sheet, with levels new and known."""
+    results: dict[str, list[Run]] = {
+        name: [] for name in (RENDER_NEW, DELIVER_NEW, RENDER_KNOWN, DELIVER_KNOWN, STEMS_KNOWN)
+    }
+    known = ((RENDER_KNOWN, release_render), (DELIVER_KNOWN, delivery), (STEMS_KNOWN, stems_too))
+    for _ in range(runs):
+        for name, command in ((RENDER_NEW, release_render), (DELIVER_NEW, delivery)):
+            shutil.rmtree(cache, ignore_errors=True)
+            results[name].append(run(command(folder), cache))
+        for name, command in known:
+            results[name].append(run(command(folder), cache))
+    shutil.rmtree(folder / "out")
+    return results
+
+
+def print_delivery(results: dict[str, list[Run]]) -> None:
+    """Print medians and ratios; the target stands beside."""
+    print("\neight variants, then 5 stems as well, against one render of the same sheet")
+    print_medians(results)
+    pairs = ((DELIVER_NEW, RENDER_NEW), (DELIVER_KNOWN, RENDER_KNOWN), (STEMS_KNOWN, RENDER_KNOWN))
+    for many, one in pairs:
+        wall, cpu = (
+            median(results[many], what) / median(results[one], what)
+            for what in ("seconds", "cpu_seconds")
+        )
+        target = "" if many == STEMS_KNOWN else " (target 2.5)"
+        print(f"{many}: {wall:.2f}x the time of {one}{target}, {cpu:.2f}x the cpu")
+
+
 def prepared(root: Path, stems: int, seconds: float) -> Path:
     """Make the load in a new folder."""
     folder = root / f"{stems}x{seconds:g}"
     make_stems(folder, stems, seconds)
     write_sheet(folder, stems, seconds)
+    write_release(folder, stems, seconds)
     return folder
 
 
@@ -80,22 +128,33 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=2)
     parser.add_argument("--skip-long", action="store_true", help="leave out the 5x longer song")
     parser.add_argument("--only-measuring", action="store_true", help="one file through all meters")
+    parser.add_argument("--only-delivery", action="store_true", help="eight variants of a song")
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="mixwright-bench-") as name:
         root = Path(name)
         cache = root / "cache"
+        if wanted.only_delivery:
+            folder = prepared(root, wanted.stems, wanted.seconds)
+            run(delivery(prepared(root, 9, 5)), cache)
+            print_delivery(compare_delivery(folder, cache, wanted.runs))
+            return
         print_measuring(compare_measuring(root, cache, wanted.runs))
         if wanted.only_measuring:
             return
         folder = prepared(root, wanted.stems, wanted.seconds)
         results = compare(folder, cache, wanted.runs)
         print_table(results, wanted.stems, wanted.seconds)
+        print_delivery(compare_delivery(folder, cache, wanted.runs))
         if not wanted.skip_long:
             print_memory(root, wanted.stems, wanted.seconds, results[FIRST])
 
 
 FIRST, KNOWN, FLOOR = "engine, first render", "engine, levels known", "floor: decode, sum, write"
 CHECK, CHECK_AGAIN = "check, first time", "check, again"
+RENDER_NEW, DELIVER_NEW = "render, first time", "deliver, first time"
+RENDER_KNOWN, DELIVER_KNOWN = "render, levels known", "deliver, levels known"
+STEMS_KNOWN = "deliver with stems, levels known"
+EIGHT = "main,instrumental,tv,a_cappella,clean,vocal_up,vocal_down,broadcast"
 BARE, METERS = "by hand, bare", "by hand, same meters"
 MATCHED = "by hand, same meters and levels"
 

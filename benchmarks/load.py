@@ -1,6 +1,7 @@
 """The load that the benchmarks share: N stems of S seconds and a sheet that works them hard.
 
-Per stem: four filters; on eight: a compressor; four returns; EQ and glue on the mix bus.
+Per stem: four filters; on eight: a compressor; four returns; EQ and glue on the mix bus. A second
+sheet of the same has five groups, eight variants, and stems that add up to the mix.
 """
 
 from __future__ import annotations
@@ -29,6 +30,37 @@ def make_stems(folder: Path, stems: int, seconds: float) -> None:
                 level = 0.12 * (0.3 + 0.7 * ((second + index) % 4 > 0)) * decay
                 noise = random.standard_normal((RATE_HZ, 2)) * level[:, None]
                 file.write(np.clip(noise, -0.9, 0.9))
+
+
+GROUPS = ("vocals", "backing", "drums", "band", "keys")
+VARIANTS = """
+groups: {vocals: {}, backing: {}, drums: {}, band: {}, keys: {}}
+variants:
+  main: {formats: [wav24]}
+  instrumental: {without: [vocals, backing]}
+  tv: {without: [vocals]}
+  a_cappella: {only: [vocals, backing]}
+  clean: {clean: [{name: vocals, bar: 2, for_beats: 1}, {name: vocals, s: 4, for_ms: 300}]}
+  vocal_up: {offset_db: {vocals: 1}}
+  vocal_down: {offset_db: {vocals: -1}}
+  broadcast: {loudness: {standard: ebu_r_128}}
+  stems: {split_by: group, sum: exact}
+"""
+
+
+def write_release(folder: Path, stems: int, seconds: float) -> Path:
+    """Write the sheet of the release beside that of the mix and return its path."""
+    lines = write_sheet(folder, stems, seconds).read_text("utf-8").splitlines()
+    index = 0
+    for at, line in enumerate(lines):
+        if line.startswith("    file:"):
+            # One lead voice, two backing voices, and the rest in three groups alike.
+            group = GROUPS[0] if index == 0 else GROUPS[1] if index < 3 else GROUPS[2 + index % 3]
+            lines[at] += f"\n    group: {group}"
+            index += 1
+    path = folder / "release.yaml"
+    path.write_text("\n".join(lines) + VARIANTS, "utf-8")
+    return path
 
 
 def write_sheet(folder: Path, stems: int, seconds: float) -> Path:
