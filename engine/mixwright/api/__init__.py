@@ -10,7 +10,7 @@
 from mixwright.api.figures import check, compare_references, inspect, log, measure
 from mixwright.api.loading import load, plan, section_span
 from mixwright.api.mixes import bypass, render, render_each_step
-from mixwright.api.releases import deliver, verify
+from mixwright.api.releases import deliver, deliver_album, verify
 from mixwright.timeline import Position
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "check",
     "compare_references",
     "deliver",
+    "deliver_album",
     "inspect",
     "load",
     "log",

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from mixwright.api.loading import check_threads, load, loaded_sheet, plan, said_in
+from mixwright.delivering.album import Album, deliver_songs
+from mixwright.delivering.album_sheets import songs_of
 from mixwright.delivering.delivery import Delivered, DeliveryOptions, default_folder, deliver_sheet
 from mixwright.delivering.manifest import Manifest, manifest_path, read_manifest
 from mixwright.delivering.verify import Verified, verify_manifest
@@ -49,6 +52,46 @@ def deliver(
     with said_in(sheet):
         options = DeliveryOptions(folder, tuple(only), threads, force, keep_cache, progress)
         return deliver_sheet(sheet, plan_of, options)
+
+
+def deliver_album(
+    folder: str | Path,
+    out: str | Path | None = None,
+    *,
+    only: Sequence[str] = (),
+    threads: int | None = None,
+    force: bool = False,
+    keep_cache: bool = True,
+    allow_outside: bool = False,
+    allow_plugins: bool = False,
+    progress: Callable[[str, str, float], None] | None = None,
+) -> Album:
+    """Deliver all mix sheets in a folder and one folder down, side by side, as :func:`deliver`.
+
+    `out` takes a folder for each song, by default each is delivered beside its sheet. `threads` are
+    those of all songs together. `progress` is told a song's name, the stage and its share. What
+    goes wrong with a song is in `songs` and `failed` of the result and stops no other. Raises
+    ProblemError for a folder without sheets.
+
+    Each song is made in a process of its own, which begins by importing the script that is running:
+    a script must do its work under ``if __name__ == "__main__":``.
+
+    >>> import mixwright
+    >>> album = mixwright.deliver_album("songs")  # doctest: +SKIP
+    >>> album.loudest.title, album.integrated_lufs  # doctest: +SKIP
+    ('Lanterns at Low Tide', -14.21)
+    """
+    check_threads(threads)
+    folder, out = Path(folder), None if out is None else Path(out)
+    songs = songs_of(folder, partial(load, allow_outside=allow_outside), out)
+    deliver_song = partial(
+        deliver,
+        only=tuple(only),
+        force=force,
+        keep_cache=keep_cache,
+        allow_plugins=allow_plugins,
+    )
+    return deliver_songs(folder, songs, deliver_song, threads, progress)
 
 
 def verify(

@@ -5,6 +5,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.progress import TaskID
 
 
 @contextmanager
@@ -18,11 +22,37 @@ def shown_progress(quiet: bool = False) -> Iterator[Callable[[str, float], None]
 
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        tasks: dict[str, object] = {}
+        tasks: dict[str, TaskID] = {}
 
         def show(stage: str, share: float) -> None:
             if stage not in tasks:
                 tasks[stage] = bar.add_task(stage, total=1.0)
-            bar.update(tasks[stage], completed=share)  # type: ignore[arg-type]
+            bar.update(tasks[stage], completed=share)
+
+        yield show
+
+
+@contextmanager
+def shown_album_progress(quiet: bool = False) -> Iterator[Callable[[str, str, float], None] | None]:
+    """Yield a callback ``(song, stage, share)`` that keeps a bar a song, or None as above."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    # A song's name is shown as it is: it may hold brackets.
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TextColumn("{task.fields[stage]}"),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
+        tasks: dict[str, TaskID] = {}
+
+        def show(song: str, stage: str, share: float) -> None:
+            if song not in tasks:
+                tasks[song] = bars.add_task(song, total=1.0, stage=stage)
+            bars.update(tasks[song], completed=share, stage=stage)
 
         yield show

@@ -1,0 +1,189 @@
+"""An album: the sheets in a folder, delivered side by side, and what they measure together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixwright.delivering.album_loudness import album_lufs, hops_of_file, main_mix
+from mixwright.delivering.album_sheets import SongSheet
+from mixwright.delivering.delivery import Delivered
+from mixwright.delivering.manifest import OutputEntry
+from mixwright.delivering.side_by_side import Job, Outcome, TellAll, side_by_side
+from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.perform import StageProgress, usable_cores
+from mixwright.sheet import Sheet
+from mixwright.units import SILENCE_DB
+
+
+@dataclass(frozen=True)
+class AlbumSong:
+    """A song of an album and what became of it.
+
+    `name` is its sheet's path below the album's folder, `folder` where its files go. `delivered`
+    is None where nothing could be; `problems` say why, `bug` is a fault of mixwright's own. `main`
+    is the file of the main mix, or of the first variant where that was not made.
+    """
+
+    name: str
+    sheet: Path
+    title: str
+    folder: Path | None = None
+    delivered: Delivered | None = None
+    main: OutputEntry | None = None
+    problems: tuple[Problem, ...] = ()
+    bug: Exception | None = None
+
+    @property
+    def failed(self) -> bool:
+        """Whether not all of it was delivered."""
+        return bool(self.every_problem) or self.bug is not None
+
+    @property
+    def every_problem(self) -> tuple[Problem, ...]:
+        """Its own problems, then those of its variants."""
+        variants = () if self.delivered is None else self.delivered.failed.values()
+        return (*self.problems, *(problem for problems in variants for problem in problems))
+
+    @property
+    def integrated_lufs(self) -> float | None:
+        """How loud its main mix is; None for silence and where there is none."""
+        return None if self.main is None else self.main.meters.integrated_lufs
+
+
+@dataclass(frozen=True)
+class Album:
+    """What delivering an album did, its songs in order.
+
+    `integrated_lufs` is the loudness of all main mixes as one programme, see
+    :func:`mixwright.delivering.album_loudness.album_lufs`.
+    """
+
+    folder: Path
+    songs: tuple[AlbumSong, ...]
+    integrated_lufs: float | None = None
+
+    @property
+    def failed(self) -> tuple[AlbumSong, ...]:
+        """The songs of which not all was delivered."""
+        return tuple(song for song in self.songs if song.failed)
+
+    @property
+    def loudest(self) -> AlbumSong | None:
+        """The song whose main mix is loudest, None where none sounds."""
+        return max(self._sounding(), key=_level, default=None)
+
+    @property
+    def quietest(self) -> AlbumSong | None:
+        """The song whose main mix is quietest, None where none sounds."""
+        return min(self._sounding(), key=_level, default=None)
+
+    @property
+    def difference_lu(self) -> float | None:
+        """By how much the loudest song is louder than the quietest."""
+        levels = [_level(song) for song in self._sounding()]
+        return max(levels) - min(levels) if levels else None
+
+    @property
+    def max_true_peak_dbtp(self) -> float | None:
+        """The highest true peak of all main mixes."""
+        peaks = (song.main.meters.true_peak_dbtp for song in self.songs if song.main is not None)
+        return max((peak for peak in peaks if peak is not None), default=None)
+
+    def _sounding(self) -> list[AlbumSong]:
+        return [song for song in self.songs if song.integrated_lufs is not None]
+
+
+def _level(song: AlbumSong) -> float:
+    return SILENCE_DB if song.integrated_lufs is None else song.integrated_lufs
+
+
+class DeliverSong(Protocol):
+    """Delivers one sheet; something that a fresh process can import, or a partial of such."""
+
+    def __call__(
+        self, sheet: Sheet, out: Path, *, threads: int, progress: StageProgress
+    ) -> Delivered: ...
+
+
+@dataclass(frozen=True)
+class SongDone:
+    """What the process of a song hands back; `hops` are mean squares of its main mix per 100 ms."""
+
+    delivered: Delivered
+    main: OutputEntry | None
+    hops: NDArray[np.float64]
+    problems: tuple[Problem, ...] = ()
+
+
+def deliver_songs(
+    folder: Path,
+    songs: Sequence[SongSheet],
+    deliver: DeliverSong,
+    threads: int | None = None,
+    progress: TellAll | None = None,
+) -> Album:
+    """Deliver the songs of an album side by side; what befalls one leaves the others alone.
+
+    `threads` (all cores for None) are shared out: two songs with a thread each are done sooner than
+    one song after the other with two. `progress` is told the name of a song, what is done, and how
+    far, and at its end ``done`` or ``failed``.
+    """
+    tell = progress or (lambda name, stage, share: None)
+    threads = threads or usable_cores()
+    at_once = max(1, min(threads, sum(song.folder is not None for song in songs)))
+    jobs: list[Job[SongDone]] = []
+    for song in songs:
+        if song.sheet is not None and song.folder is not None:
+            work = partial(deliver_one, deliver, song.sheet, song.folder, threads // at_once)
+            jobs.append(Job(song.name, work))
+        tell(song.name, "failed" if song.problems else "waiting", 0.0)
+    done = {song.name: _not_begun(song) for song in songs}
+    hops: dict[str, NDArray[np.float64]] = {}
+    with closing(side_by_side(jobs, at_once, tell)) as ended:
+        for index, outcome in ended:
+            name = jobs[index].name
+            done[name] = _ended(done[name], outcome)
+            tell(name, "failed" if done[name].failed else "done", 1.0)
+            if outcome.result is not None:
+                hops[name] = outcome.result.hops
+    return Album(folder, tuple(done.values()), album_lufs(hops.values()))
+
+
+def deliver_one(
+    deliver: DeliverSong,
+    sheet: Sheet,
+    folder: Path,
+    threads: int,
+    progress: StageProgress,
+) -> SongDone:
+    """Deliver one song and listen to its main mix; raises what `deliver` raises."""
+    delivered = deliver(sheet, folder, threads=threads, progress=progress)
+    files = (*delivered.made, *delivered.kept)
+    main = main_mix(files, [variant.name for variant in sheet.variants])
+    silence = np.empty(0)
+    if main is None:
+        return SongDone(delivered, None, silence)
+    progress("listening", 0.0)
+    try:
+        return SongDone(delivered, main, hops_of_file(folder / main.file))
+    except ProblemError as error:  # it was written and is listed, whatever became of it since
+        return SongDone(delivered, main, silence, error.problems)
+
+
+def _not_begun(song: SongSheet) -> AlbumSong:
+    title = song.name if song.sheet is None else song.sheet.song.title
+    return AlbumSong(song.name, song.path, title, song.folder, problems=song.problems)
+
+
+def _ended(song: AlbumSong, outcome: Outcome[SongDone]) -> AlbumSong:
+    if (done := outcome.result) is None:
+        return replace(song, problems=outcome.problems, bug=outcome.bug)
+    return replace(song, delivered=done.delivered, main=done.main, problems=done.problems)
