@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import hypothesis
 import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from mixwright.rendering import Rendered
 
 # Compiling takes what it takes: a time limit on an example would fail at random.
 hypothesis.settings.register_profile("mixwright", deadline=None)
@@ -19,19 +26,54 @@ RATE_HZ = 48000
 SongMaker = Callable[..., Path]
 
 
+@pytest.fixture(scope="session")
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of the cache that all tests of this process share."""
+    return tmp_path_factory.getbasetemp() / "cache"
+
+
 @pytest.fixture(autouse=True)
-def _own_cache(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("MIXWRIGHT_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+def _own_cache(own_cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MIXWRIGHT_CACHE", str(own_cache))
+
+
+@dataclass(frozen=True)
+class Demo:
+    """What ``mixwright demo demo`` left in a folder, what it said, and its renders by step."""
+
+    home: Path
+    status: int
+    said: str
+    renders: dict[str, Rendered]
 
 
 @pytest.fixture(scope="session")
-def example_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the example song in ``demo``, made once: its stems take a while."""
-    from mixwright.cli.demo import write_example
+def demo(tmp_path_factory: pytest.TempPathFactory, own_cache: Path) -> Demo:
+    """The example song, made and rendered through every step once: both take a while."""
+    import mixwright
+    from mixwright import cli
 
-    home = tmp_path_factory.mktemp("reader")
-    write_example(home / "demo", force=False)
-    return home
+    home, said = tmp_path_factory.mktemp("reader"), io.StringIO()
+    renders: dict[str, Rendered] = {}
+    render = mixwright.render
+
+    def kept(*arguments: Any, **options: Any) -> Rendered:
+        done = render(*arguments, **options)
+        renders[done.readings.through] = done
+        return done
+
+    with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(said):
+        patch.setenv("MIXWRIGHT_CACHE", str(own_cache))
+        patch.setattr(mixwright, "render", kept)
+        patch.chdir(home)
+        status = cli.run(["demo", "demo"])
+    return Demo(home, status, said.getvalue(), renders)
+
+
+@pytest.fixture(scope="session")
+def example_home(demo: Demo) -> Path:
+    """A folder with the example song in ``demo``."""
+    return demo.home
 
 
 def noise(
@@ -74,17 +116,36 @@ LONGEST = (
     "test_docs",
     "test_example",
     "test_rules",
-    "test_cli",
-    "test_render",
-    "test_wheel",
     "test_rule_songs",
+    "test_loudness_cases",
+    "test_render",
+    "test_cli",
+    "test_wheel",
+    "test_measure",
     "test_by_ear",
     "test_compressor",
-    "test_hearing",
 )
+# These share what takes long to make, each by the name of one of them.
+TOGETHER = {"test_example": "test_docs", "test_rule_songs": "test_rules"}
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Run the longest files first; the order within a file stays."""
     rank = {name: index for index, name in enumerate(LONGEST)}
     items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Hand out files in this order, and to one worker those that share what they have made."""
+    if config.getvalue("dist") != "loadfile":
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    class LongestFirst(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            name = Path(nodeid.split("::", 1)[0]).stem
+            return TOGETHER.get(name, name)
+
+    config.option.loadscopereorder = False  # it would put those with the most tests first
+    return LongestFirst(config, log)

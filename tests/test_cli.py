@@ -274,7 +274,7 @@ def _spool_is_open(pid: int) -> bool:
 
 @pytest.mark.parametrize("room", [1, 200_000, 3_999_000])
 def test_a_full_disk_is_said_with_status_3_and_the_old_mix_stays(sheet: Path, room: int) -> None:
-    assert subprocess.run(command("render", sheet), capture_output=True, check=True)
+    assert cli.run(["render", str(sheet)]) == 0
     mix = sheet.parent / "out" / "mix.wav"
     before = mix.read_bytes()
 

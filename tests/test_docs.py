@@ -12,10 +12,12 @@ from typing import Any
 import pytest
 
 import mixwright
+from conftest import Demo
 from mixwright import cli
 from mixwright.measuring.evidence import Evidence
 from mixwright.problem import ProblemError
-from mixwright.sheet import Sheet, load_sheet
+from mixwright.sheet import STEPS, Sheet, load_sheet
+from short_example import CHORUS, CUT_BAR, CUT_S, write_short_example
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -23,18 +25,39 @@ SHELL = [
     line for block in re.findall(r"```sh\n(.*?)```", README, re.S) for line in block.splitlines()
 ]
 COMMANDS = [line for line in SHELL if line.startswith("mixwright ")]
+DEMO = "mixwright demo demo"  # run before all others
+
+# These go by the whole song: one check hears it for them all, and the demo has measured every step.
+# Others do the same on the short one.
+ON_THE_WHOLE = ("validate", "check", "log")
 
 
 @pytest.fixture
-def folder(example_home: Path) -> Path:
+def folder(demo: Demo) -> Path:
     """A folder with the example in ``demo``, as after ``mixwright demo demo``."""
-    return example_home
+    return demo.home
+
+
+@pytest.fixture(scope="module")
+def short_folder(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Another, with the example cut short."""
+    home = tmp_path_factory.mktemp("short")
+    (home / "demo").mkdir()
+    write_short_example(demo.home / "demo", home / "demo")
+    return home
+
+
+def is_on_the_whole(line: str) -> bool:
+    """Whether a command is tried on the whole song; it is where a bar behind the cut is named."""
+    if line.split()[1] in ON_THE_WHOLE or "--each-step" in line:
+        return True
+    return any(int(bar) >= CUT_BAR for bar in re.findall(r"\bbar (\d+)", line))
 
 
 @pytest.fixture(scope="module", autouse=True)
 def _heard_once() -> Iterator[None]:
     """Hear a sheet once for all commands here that ask for the same."""
-    from mixwright import api
+    from mixwright.api import figures as api
 
     kept: list[tuple[Sheet, Evidence]] = []
     gather = api.gather
@@ -56,13 +79,34 @@ def test_the_readme_shows_every_command() -> None:
     assert {"make demo", "make test"} <= set(SHELL)
 
 
-@pytest.mark.parametrize("line", COMMANDS)
+def test_the_demo_runs_as_in_the_readme(demo: Demo) -> None:
+    assert DEMO in COMMANDS
+    assert demo.status == 0
+    assert "Listen to the six files in demo/out" in demo.said
+    assert set(demo.renders) == set(STEPS)
+
+
+@pytest.mark.parametrize("line", [line for line in COMMANDS if line != DEMO])
 def test_commands_in_the_readme_run(
-    line: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    line: str,
+    folder: Path,
+    short_folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.chdir(folder)
+    monkeypatch.chdir(folder if is_on_the_whole(line) else short_folder)
     assert cli.run(shlex.split(line)[1:]) == 0
     assert capsys.readouterr().out
+
+
+def test_the_short_song_is_the_song_but_for_its_length(folder: Path, short_folder: Path) -> None:
+    whole, short = (load_sheet(home / "demo" / "mix.yaml") for home in (folder, short_folder))
+    for parts in ("tracks", "groups", "returns", "variants"):
+        names = [[part.name for part in getattr(sheet, parts)] for sheet in (whole, short)]
+        assert names[0] == names[1]
+    assert [track.inserts for track in short.tracks] == [track.inserts for track in whole.tracks]
+    assert [part.name for part in short.song.sections] == ["intro", "verse 1", CHORUS]
+    assert mixwright.plan(short).end / short.song.sample_rate_hz == pytest.approx(CUT_S, abs=0.01)
 
 
 def test_the_example_proves_its_six_steps(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -74,10 +118,10 @@ def test_the_example_proves_its_six_steps(folder: Path, monkeypatch: pytest.Monk
     assert [s.rule for s in checked.spoken() if s.accepted] == ["mixbus/tone-off"]
 
 
-def test_python_in_the_readme_runs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(folder)
+def test_python_in_the_readme_runs(short_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(short_folder)
     for number, block in enumerate(re.findall(r"```python\n(.*?)```", README, re.S)):
-        script = folder / f"readme_{number}.py"
+        script = short_folder / f"readme_{number}.py"
         script.write_text(block, "utf-8")
         runpy.run_path(str(script))
 

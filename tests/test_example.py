@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 import mixwright
+from conftest import Demo
+from mixwright.cli.demo import write_example
 from mixwright.problem import ProblemError
 from mixwright.sheet import STEPS, Sheet
 
@@ -53,7 +55,7 @@ def test_it_uses_every_part_of_the_format(example: Path) -> None:
         return own | {k for item in node.values() for k in declared(item)}
 
     # Seeds, tempo-independent positions and the like are alternatives to what the song uses.
-    left_out = {"s", "seed", "over_ms", "spread_ms", "sum", "split_by"}
+    left_out = {"s", "seed", "over_ms", "for_ms", "spread_ms", "sum", "split_by"}
     # A recorded room and a third-party plug-in can't be made by code, and a limiter is for
     # deliveries at a given loudness, not for this mix.
     left_out |= {"impulse", "pre_delay_note", "plugin", "parameters", "limiter", "ceiling_dbtp"}
@@ -71,9 +73,8 @@ def test_every_move_has_a_reason(sheet: Sheet) -> None:
         assert track.compressor is None or track.compressor.why
 
 
-def test_it_measures_like_a_mix(sheet: Sheet, tmp_path: Path) -> None:
-    balance = mixwright.render(sheet, tmp_path / "balance.wav", through="balance").readings
-    whole = mixwright.render(sheet, tmp_path / "whole.wav").readings
+def test_it_measures_like_a_mix(sheet: Sheet, demo: Demo) -> None:
+    balance, whole = (demo.renders[step].readings for step in ("balance", "automation"))
     # Balance: headroom of the loudest part, -3 dBFS at most, -6 aimed at (common practice).
     assert -9.0 < balance.mix.true_peak_dbtp <= -3.0
     assert balance.loudest_section == sheet.song.loudest_section == whole.loudest_section
@@ -89,3 +90,14 @@ def test_steps_build_on_one_another(sheet: Sheet) -> None:
     assert len({repr(plan) for plan in plans}) == len(STEPS)
     with pytest.raises(ProblemError, match=r"unknown step 'ballance'.*balance"):
         mixwright.plan(sheet, through="ballance")  # type: ignore[arg-type]
+
+
+def test_what_has_been_changed_is_kept(demo: Demo, tmp_path: Path) -> None:
+    (tmp_path / "stems").mkdir()
+    (tmp_path / "mix.yaml").write_text("format: 1\n", "utf-8")
+    write_example(tmp_path, force=False)
+    assert (tmp_path / "mix.yaml").read_text("utf-8") == "format: 1\n"
+    assert list((tmp_path / "stems").iterdir()) == []
+    write_example(tmp_path, force=True)
+    made = (demo.home / "demo" / "mix.yaml").read_text("utf-8")
+    assert (tmp_path / "mix.yaml").read_text("utf-8") == made

@@ -55,6 +55,7 @@ OUTPUT = OutputEntry(
     0.5,
     "stems wav24",
     "tpdf",
+    A,
 )
 WHOLE = Manifest(
     SongName("Ebb", "Lanterns at Low Tide"),

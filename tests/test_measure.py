@@ -29,25 +29,36 @@ references: [{file: ref.wav, section: loud}]
 """
 
 
-def swelling() -> NDArray[np.float64]:
-    signal = noise(1, 10, 2, 0.05)
+def swelling(seconds: float) -> NDArray[np.float64]:
+    signal = noise(1, seconds, 2, 0.05)
     signal[192000:] *= 2.0
     return signal
 
 
-@pytest.fixture
-def song(make_song: SongMaker) -> Path:
+def song_of(make_song: SongMaker, seconds: float) -> Path:
+    """A song so long, with a reference twice as long."""
     tracks = {
-        "a": (swelling(), "group: band, sends_db: {hall: -10}"),
+        "a": (swelling(seconds), "group: band, sends_db: {hall: -10}"),
         "b": (
-            noise(2, 10) * 0.5,
+            noise(2, seconds) * 0.5,
             "pan: L40, gain_db: -6, compressor: {threshold_db: -40, ratio: 2}",
         ),
     }
     path = make_song(tracks, REST, SONG)
-    reference = noise(3, 20, 2, 0.2)
+    reference = noise(3, 2 * seconds, 2, 0.2)
     soundfile.write(path.parent / "ref.wav", reference, 44100, subtype="FLOAT")
     return path
+
+
+@pytest.fixture
+def song(make_song: SongMaker) -> Path:
+    return song_of(make_song, 10.0)
+
+
+@pytest.fixture
+def short_song(make_song: SongMaker) -> Path:
+    """Where no figure matters."""
+    return song_of(make_song, 5.0)
 
 
 def test_a_mix_measures_as_its_file_does(song: Path) -> None:
@@ -143,33 +154,33 @@ def test_a_comparison_needs_references_with_sound_in_them(make_song: SongMaker, 
         mixwright.compare_references(make_song({"a": (noise(1), "")}))
 
 
-def test_data_for_machines(song: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["measure", str(song), "--by-section", "--json"]) == 0
+def test_data_for_machines(short_song: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["measure", str(short_song), "--by-section", "--json"]) == 0
     (data,) = json.loads(capsys.readouterr().out)["measured"]
     assert data["loudest_section"]["section"] == "loud"
     assert len(data["figures"]) == 5 * 3
     assert len(data["figures"][0]["spectrum"]["octave_db"]) == len(data["octaves_hz"])
-    assert run(["measure", str(song), "--by-section", "--csv"]) == 0
+    assert run(["measure", str(short_song), "--by-section", "--csv"]) == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
     assert len(rows) == 15
     assert float(rows[0]["integrated_lufs"]) == pytest.approx(
         data["figures"][0]["sound"]["integrated_lufs"], abs=1e-3
     )
-    assert run(["measure", str(song), "--against-references", "--json"]) == 0
+    assert run(["measure", str(short_song), "--against-references", "--json"]) == 0
     (compared,) = json.loads(capsys.readouterr().out)["compared"]
     assert compared["references"][0]["file"] == "ref.wav"
-    assert run(["measure", str(song), "--against-references", "--csv"]) == 0
+    assert run(["measure", str(short_song), "--against-references", "--csv"]) == 0
     assert len(list(csv.DictReader(io.StringIO(capsys.readouterr().out)))) == 1
 
 
 @pytest.mark.parametrize("options", [[], ["--against-references"]])
 @pytest.mark.parametrize("suffix", [".png", ".svg"])
-def test_pictures(song: Path, options: list[str], suffix: str) -> None:
-    picture = song.parent / "pictures" / f"tone{suffix}"
-    assert run(["measure", str(song), *options, "--plot", str(picture)]) == 0
+def test_pictures(short_song: Path, options: list[str], suffix: str) -> None:
+    picture = short_song.parent / "pictures" / f"tone{suffix}"
+    assert run(["measure", str(short_song), *options, "--plot", str(picture)]) == 0
     first = picture.read_bytes()
     assert first.startswith(b"\x89PNG" if suffix == ".png" else b"<?xml")
-    assert run(["measure", str(song), *options, "--plot", str(picture)]) == 0
+    assert run(["measure", str(short_song), *options, "--plot", str(picture)]) == 0
     assert picture.read_bytes() == first
 
 
@@ -199,9 +210,9 @@ def test_mono_files_short_files_and_silence(
     ],
 )
 def test_what_can_t_be_measured_is_said(
-    song: Path, arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+    short_song: Path, arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    status = run(["measure", *(argument.format(song=song) for argument in arguments)])
+    status = run(["measure", *(argument.format(song=short_song) for argument in arguments)])
     assert status in (2, 3)
     assert said in capsys.readouterr().err
 

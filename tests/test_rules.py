@@ -7,6 +7,7 @@ check is run on it: what the documentation says is what is tested.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,12 +22,33 @@ from mixwright.checks import RULES, Checked, Rule, RuleOutcome, run_checks
 from mixwright.checks.limits import default_limits, unit_of
 from mixwright.checks.page import page_of
 from mixwright.checks.rules import rule_ids
+from mixwright.measuring import hearing
 from mixwright.measuring.evidence import Evidence
 from mixwright.measuring.hearing import gather
+from mixwright.rendering import Plan
 from mixwright.sheet import Sheet
 
 PACKAGE = Path(mixwright.__file__).parent / "checks"
 HOLDING = [rule for rule in RULES if page_of(rule).holds is not None]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _balances_heard_once() -> Iterator[None]:
+    """Play the first two steps once for all sheets that are the same up to there."""
+    first = hearing._FirstHearing
+    perform, kept = first.perform, {}
+
+    def recalled(sheet: Sheet, plan: Plan) -> Any:
+        return kept.setdefault(repr((plan, sheet.song, sheet.references)), first(sheet, plan))
+
+    def once(self: Any, *arguments: Any) -> None:
+        if not hasattr(self, "done"):
+            perform(self, *arguments)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(hearing, "_FirstHearing", recalled)
+        patch.setattr(first, "perform", once)
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -47,16 +47,22 @@ def sound(path: Path, samples: NDArray[np.float64] = SOUND, subtype: str = "PCM_
 def song(tmp_path: Path) -> Path:
     """A song's folder with a sheet, a stem, and two files delivered to ``out``."""
     (tmp_path / "mix.yaml").write_text("format: 1\n")
+    sheet = sha256_of(tmp_path / "mix.yaml")
     stem = sound(tmp_path / "stems" / "bass.wav")
     out = tmp_path / "out"
     outputs = tuple(
-        replace(OUTPUT, file=file, sha256=sha256_of(sound(out / file, SOUND * gain)))
+        replace(
+            OUTPUT,
+            file=file,
+            sha256=sha256_of(sound(out / file, SOUND * gain)),
+            sheet_sha256=sheet,
+        )
         for file, gain in (("main.wav", 1.0), ("parts/bass.wav", 0.5))
     )
     inputs = (InputEntry("stems/bass.wav", sha256_of(stem), 1, RATE_HZ, 2, 4800),)
     made = Manifest(
         WHOLE.song,
-        SheetEntry("../mix.yaml", sha256_of(tmp_path / "mix.yaml")),
+        SheetEntry("../mix.yaml", sheet),
         this_tool(),
         this_platform(),
         inputs,

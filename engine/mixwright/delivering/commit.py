@@ -12,6 +12,7 @@ import errno
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -30,6 +31,8 @@ from mixwright.delivering.manifest import (
 from mixwright.problem import Fault, Problem, ProblemError
 
 STAGING = ".mixwright-deliver-"
+VERIFYING = ".mixwright-verify-"
+A_DAY_S = 86400.0
 LOCK_FILE = ".mixwright-lock"
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
@@ -160,9 +163,16 @@ def recover(folder: Path) -> Manifest | None:
         _sync_moved(folder, {entry.file for entry in manifest.outputs})
         write_manifest(folder, manifest)
     for left in folder.glob(f"{STAGING}*"):
-        with _told(left):
-            shutil.rmtree(left) if left.is_dir() else left.unlink()
+        _clear(left)
+    for left in folder.glob(f"{VERIFYING}*"):
+        if time.time() - left.lstat().st_mtime > A_DAY_S:  # no verification takes so long
+            _clear(left)
     return manifest
+
+
+def _clear(left: Path) -> None:
+    with _told(left):
+        shutil.rmtree(left) if left.is_dir() and not left.is_symlink() else left.unlink()
 
 
 def _settled(folder: Path, manifest: Manifest) -> Manifest:

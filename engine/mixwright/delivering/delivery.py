@@ -8,15 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mixwright.audio import FORMATS, check_target
 from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
-from mixwright.delivering.files import levelled, made_ready, write_file
-from mixwright.delivering.finish import Levelling
-from mixwright.delivering.hashes import check_unchanged, lying_sha256, sha256_of, stem_sha256
+from mixwright.delivering.files import write_file
+from mixwright.delivering.hashes import check_unchanged, lying_sha256, stem_sha256
 from mixwright.delivering.manifest import (
     MANIFEST_FILE,
     Manifest,
@@ -29,8 +28,9 @@ from mixwright.delivering.manifest import (
     this_tool,
 )
 from mixwright.delivering.orders import Order, Orders, digest_of, orders_of
+from mixwright.delivering.ready import Lead, made_ready
 from mixwright.delivering.variants import PlanOf, Version
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
 from mixwright.rendering.cache import DataCache, cache_folder
 from mixwright.rendering.perform import (
@@ -119,7 +119,7 @@ def _manifest_of(
     """The manifest as it will be, with the files that were delivered so far."""
     now = Manifest(
         song=SongName(sheet.song.title, sheet.song.artist),
-        sheet=SheetEntry(relative_file(sheet.path, folder), sha256_of(sheet.path)),
+        sheet=SheetEntry(relative_file(sheet.path, folder), sheet.sha256),
         made_by=this_tool(),
         platform=this_platform(),
         inputs=tuple(input_entry(i, hashes[i.path], sheet.folder) for i in orders.stems),
@@ -150,6 +150,7 @@ class _Delivery:
             for file in order.files.values():
                 keep_sources(self._sheet, self._folder / file)
                 self._keep_strangers(file)
+        self._manifest = self._of_this_sheet(late)
         for batch in _batches(todo):
             self._perform(batch)
         write_manifest(self._folder, self._manifest)
@@ -165,6 +166,16 @@ class _Delivery:
             tuple(self._warnings),
         )
 
+    def _of_this_sheet(self, late: Sequence[Order]) -> Manifest:
+        """The manifest with all that stands as made from this sheet: it would come out the same."""
+        late_files = {file for order in late for file in order.files.values()}
+        now = self._manifest.sheet.sha256
+        outputs = (
+            entry if entry.file in late_files else replace(entry, sheet_sha256=now)
+            for entry in self._manifest.outputs
+        )
+        return replace(self._manifest, outputs=tuple(outputs))
+
     def _entries(self, order: Order) -> list[OutputEntry]:
         found = (self._manifest.output(file) for file in order.files.values())
         return [entry for entry in found if entry is not None]
@@ -178,7 +189,9 @@ class _Delivery:
         )
 
     def _keep_strangers(self, file: str) -> None:
-        if self._manifest.output(file) is None:
+        """Refuse to replace what is neither as it was listed nor of our making."""
+        entry = self._manifest.output(file)
+        if entry is None or lying_sha256(self._folder / file) != entry.sha256:
             check_target(self._folder / file, self._options.force)
 
     def _perform(self, orders: Sequence[Order]) -> None:
@@ -211,7 +224,9 @@ class _Delivery:
             folders = [kept.enter_context(staging(self._folder)) for _ in orders]
             pool = kept.enter_context(ThreadPoolExecutor(threads, thread_name_prefix="mixwright"))
             kept.callback(pool.shutdown, wait=True, cancel_futures=True)
-            lead = pool.submit(_main_levelling, orders, main)
+            lead = None if main is None else Lead(main, orders[0].main_finish, self._folder)
+            if lead is not None:
+                kept.enter_context(closing(lead))
             jobs: list[list[Future[list[OutputEntry]]]] = [
                 [
                     pool.submit(
@@ -220,7 +235,6 @@ class _Delivery:
                         version,
                         rate_hz,
                         done[places[id(version)]],
-                        main,
                         lead,
                         staged,
                     )
@@ -247,13 +261,13 @@ class _Delivery:
         version: Version,
         rate_hz: int,
         done: Performed,
-        main: Performed | None,
-        lead: Future[Levelling],
+        lead: Lead | None,
         staged: Path,
     ) -> list[OutputEntry]:
         """The files of one mix at one rate."""
-        levelling = lead.result()
-        with made_ready(order, done, main, levelling, rate_hz, self._folder) as ready:
+        with made_ready(order, done, lead, rate_hz, self._folder) as ready:
+            if ready.is_unmeasurable:
+                self._warnings[_unmeasurable(order, version)] = None
             return [
                 write_file(self._sheet, order, version, ready, FORMATS[name], staged)
                 for name in order.variant.formats
@@ -280,11 +294,10 @@ class _Delivery:
         self._made += entries
 
 
-def _main_levelling(orders: Sequence[Order], main: Performed | None) -> Levelling:
-    """What is done to the main mix, for all that follow it."""
-    if main is None or not any(order.follows_main for order in orders):
-        return Levelling()
-    return levelled(main, orders[0].main_finish)
+def _unmeasurable(order: Order, version: Version) -> Problem:
+    what = order.variant.name if version.stem is None else f"{order.variant.name}, {version.stem}"
+    message = f"{what} is silent or under 0.4 s: it was not brought to a loudness"
+    return Problem("deliver/no-loudness", message, severity=Severity.WARNING)
 
 
 def _batches(orders: Sequence[Order]) -> list[list[Order]]:
@@ -324,4 +337,6 @@ def _part_of(version: Version, before: tuple[int, ...], main: Plan) -> Part:
         return Part(version.plan)
     if version.plan == main and not version.in_exact_set:
         return Part(main)
-    return Part(version.plan, 0, before if version.in_exact_set else None)
+    if not version.in_exact_set:
+        return Part(version.plan, 0)
+    return Part(version.plan, 0, before, version.variant.name)

@@ -1,108 +1,27 @@
-"""From a performance to files: finished, converted, measured, labelled, written to be committed."""
+"""From a finished mix to its files: labelled, written to be committed, listed with its figures."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, fields
+import math
+from dataclasses import fields
 from pathlib import Path
 
-from mixwright.audio import MixFormat, Spool
+from mixwright.audio import MixFormat
 from mixwright.audio.bext import Bext
 from mixwright.audio.encode import encode
 from mixwright.audio.tags import Tags
-from mixwright.delivering.convert import converted, converted_frames
-from mixwright.delivering.finish import Cut, Levelling, Source, cut_of, finished, level_to
 from mixwright.delivering.hashes import sha256_of
 from mixwright.delivering.manifest import FileMeters, OutputEntry
-from mixwright.delivering.orders import Finish, Order
+from mixwright.delivering.orders import Order
+from mixwright.delivering.ready import Ready
 from mixwright.delivering.variants import Version
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.nodes import check_finite
-from mixwright.rendering.perform import Performed
 from mixwright.rendering.run import FULL_SCALE_MARGIN
 from mixwright.rendering.target import seed_of
 from mixwright.sheet import Sheet
 from mixwright.sheet.deliverables import MAIN
-from mixwright.units import Block
 from mixwright.version import __version__
-
-
-@dataclass(frozen=True)
-class Spooled:
-    """Sound in a spool, at its rate."""
-
-    spool: Spool
-    rate_hz: int
-
-    @property
-    def frames(self) -> int:
-        """Its length in samples."""
-        return self.spool.frames
-
-    def blocks(self) -> Iterator[Block]:
-        """Yield it in blocks of (frames, 2)."""
-        return self.spool.blocks()
-
-
-@dataclass(frozen=True)
-class Ready:
-    """A mix as its files will hold it: `cut` and `levelling` are what was done to it."""
-
-    source: Source
-    readings: SoundReadings
-    levelling: Levelling
-    cut: Cut
-
-
-def levelled(source: Source, finish: Finish) -> Levelling:
-    """Return what brings a source to the loudness that a finish asks for."""
-    if finish.aim is None:
-        return Levelling()
-    cut = cut_of(source, finish.head_s, finish.tail_s)
-    aim = (finish.aim.integrated_lufs, finish.aim.true_peak_dbtp)
-    return level_to(source, *aim, cut, finish.fade_in_s, finish.fade_out_s)
-
-
-@contextmanager
-def made_ready(
-    order: Order,
-    done: Performed,
-    main: Performed | None,
-    main_levelling: Levelling,
-    rate_hz: int,
-    folder: Path,
-) -> Iterator[Ready]:
-    """Finish a version and convert it to a rate; it is gone when the context is left.
-
-    `folder` takes a spool where anything has to be done to it. Raises ProblemError.
-    """
-    finish, lead = order.finish, None
-    cut = cut_of(main if order.cut_by_main and main else done, finish.head_s, finish.tail_s)
-    if order.follows_main and (order.variant.loudness is None):
-        levelling, lead = main_levelling, main
-    elif finish.aim is not None:
-        aim = (finish.aim.integrated_lufs, finish.aim.true_peak_dbtp)
-        levelling = level_to(done, *aim, cut, finish.fade_in_s, finish.fade_out_s)
-    else:
-        levelling = Levelling()
-    fades_s = (finish.fade_in_s, finish.fade_out_s)
-    whole = cut == Cut(0, done.frames)
-    if whole and levelling == Levelling() and fades_s == (0.0, 0.0) and rate_hz == done.rate_hz:
-        readings = done.meter.sound.readings(gain=done.gain)
-        yield Ready(done, readings, levelling, cut)
-        return
-    blocks = finished(done, levelling, cut, *fades_s, lead)
-    meter, spool = SoundMeter(rate_hz, 2), Spool(folder)
-    try:
-        for block in converted(blocks, done.rate_hz, rate_hz, cut.frames):
-            check_finite(meter.feed(block), "the mix", ("mix_bus",))
-            spool.write(block)
-        assert spool.frames == converted_frames(cut.frames, done.rate_hz, rate_hz)
-        yield Ready(Spooled(spool, rate_hz), meter.readings(), levelling, cut)
-    finally:
-        spool.close()
 
 
 def write_file(
@@ -143,19 +62,20 @@ def write_file(
         sample_rate_hz=rate_hz,
         frames=ready.source.frames,
         seconds=round(ready.source.frames / rate_hz, 6),
-        meters=meters_of(ready.readings),
+        meters=meters_of(decoded_readings(path) if form.lossy else ready.readings),
         gain_db=round(ready.levelling.gain_db, 4),
         limited_db=round(ready.levelling.reduction_db, 4),
         sum_group=variant.name if version.in_exact_set else None,
         dither=None if form.bits is None else ("shaped" if shaped else "tpdf"),
+        sheet_sha256=sheet.sha256,
     )
 
 
 def meters_of(found: SoundReadings) -> FileMeters:
-    """Return what the manifest says of a mix, rounded to thousandths."""
+    """Return what the manifest says of a mix, rounded to thousandths; silence is None."""
 
     def rounded(value: float | None) -> float | None:
-        return None if value is None else round(value, 3)
+        return None if value is None or not math.isfinite(value) else round(value, 3)
 
     return FileMeters(
         rounded(found.integrated_lufs),
@@ -163,6 +83,17 @@ def meters_of(found: SoundReadings) -> FileMeters:
         rounded(found.true_peak_dbtp),
         rounded(found.sample_peak_dbfs),
     )
+
+
+def decoded_readings(path: Path) -> SoundReadings:
+    """Return the figures of a file as it is decoded: what a lossy one holds is not what went in."""
+    import soundfile
+
+    with soundfile.SoundFile(path) as file:
+        meter = SoundMeter(file.samplerate, file.channels)
+        for block in file.blocks(blocksize=65536, dtype="float64", always_2d=True):
+            meter.feed(block)
+    return meter.readings()
 
 
 def refuse_over(order: Order, version: Version, ready: Ready, form: MixFormat) -> None:
@@ -203,7 +134,7 @@ def bext_of(sheet: Sheet, order: Order, version: Version, ready: Ready) -> Bext:
     labels, found, rate_hz = order.labels, ready.readings, ready.source.rate_hz
     description = labels.description or _ascii(tags_of(sheet, order, version).title or "")
     start_s = labels.time_reference_s or 0.0
-    start = round(start_s * rate_hz) + round(ready.cut.first * rate_hz / sheet.song.sample_rate_hz)
+    start = round(start_s * rate_hz) + ready.cut.first
     date = labels.date if labels.date is not None and len(labels.date) == 10 else ""
     return Bext(
         description=description[:256],

@@ -103,7 +103,8 @@ class OutputEntry:
 
     `plan` is the hash of all it depends on (:func:`mixwright.delivering.hashes.plan_digest`).
     `sum_group` names the set of stems that adds up exactly and that it is one of. `dither` is
-    ``tpdf`` or ``shaped``, None for formats without steps.
+    ``tpdf`` or ``shaped``, None for formats without steps. `sheet_sha256` is that of the sheet from
+    which it was made, or would come out the same.
     """
 
     file: str
@@ -121,6 +122,7 @@ class OutputEntry:
     limited_db: float = 0.0
     sum_group: str | None = None
     dither: str | None = None
+    sheet_sha256: str = ""
     channels: int = 2
 
 

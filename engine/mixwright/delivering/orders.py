@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mixwright.audio import StemInfo
@@ -170,7 +170,9 @@ def _aim_of(loudness: Loudness) -> Aim:
 def digest_of(order: Order, sheet: Sheet, main: Plan, stems: Mapping[Path, str]) -> str:
     """Return the hash of everything that the files of an order depend on; `stems` by their hash."""
     variant = order.variant
-    plans = [version.plan for version in order.versions] or [main]
+    # Sections are names of places: they change no sound.
+    main = replace(main, sections=())
+    plans = [replace(version.plan, sections=()) for version in order.versions] or [main]
     return plan_digest(
         plans[0],
         stems,

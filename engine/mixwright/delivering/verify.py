@@ -13,13 +13,14 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import soundfile
 
+from mixwright.delivering.commit import VERIFYING
 from mixwright.delivering.hashes import lying_sha256
 from mixwright.delivering.manifest import (
     MANIFEST_FILE,
@@ -113,6 +114,9 @@ def verify_manifest(path: str | Path, rerender: Rerender | None = None) -> Verif
     notes = [*_strangers(manifest)]
     if manifest.staged is not None:
         notes.append("the last delivery was interrupted: deliver again to bring it to its end")
+    if stale := sum(_is_stale(manifest, entry) for entry in manifest.outputs):
+        files = "1 file is" if stale == 1 else f"{stale} files are"
+        notes.append(f"{files} from an earlier sheet: deliver again to bring them up to date")
     if rerender is not None and all(held.holds for held in sources):
         outputs = _made_again(manifest, folder, outputs, rerender)
     elif rerender is not None:
@@ -164,9 +168,7 @@ def _made_again(
     manifest: Manifest, folder: Path, outputs: list[Held], rerender: Rerender
 ) -> list[Held]:
     try:
-        made = tempfile.TemporaryDirectory(
-            prefix=".mixwright-verify-", dir=folder, ignore_cleanup_errors=True
-        )
+        made = tempfile.TemporaryDirectory(prefix=VERIFYING, dir=folder, ignore_cleanup_errors=True)
     except OSError as error:
         message = f"nothing can be made again in {folder}: {error.strerror}"
         hint = "copy the song and its delivery to where it can be written"
@@ -176,30 +178,48 @@ def _made_again(
         again = rerender(Path(name))
         if again is None and Path(name, MANIFEST_FILE).exists():
             again = read_manifest(Path(name))
-        listed = set() if again is None else {entry.file for entry in again.outputs}
+        fresh = {} if again is None else {entry.file: entry for entry in again.outputs}
         return [
-            Held(
-                held.part,
-                held.file,
-                held.state,
-                _remade(entry, held, folder, Path(name)) if entry.file in listed else _NOT_MADE,
+            held
+            if _is_stale(manifest, entry)
+            else replace(
+                held, remade=_remade(entry, fresh.get(entry.file), held, folder, Path(name))
             )
             for entry, held in zip(manifest.outputs, outputs, strict=True)
         ]
 
 
+def _is_stale(manifest: Manifest, entry: OutputEntry) -> bool:
+    """Whether a file was made from an earlier sheet, and would come out otherwise from this one."""
+    return entry.sheet_sha256 != manifest.sheet.sha256
+
+
 _NOT_MADE = Remade(False, False, words="not made again")
 
 
-def _remade(entry: OutputEntry, held: Held, folder: Path, again: Path) -> Remade:
+def _remade(
+    entry: OutputEntry, fresh: OutputEntry | None, held: Held, folder: Path, again: Path
+) -> Remade:
     lying = lying_sha256(again / entry.file)
-    if lying == entry.sha256:
-        return Remade(True, True)
-    if lying is None:
+    if fresh is None or lying is None:
         return _NOT_MADE
+    if lying == entry.sha256:
+        if _listed_otherwise(entry, fresh):
+            return Remade(True, False, words="same bits, but other figures are listed")
+        return Remade(True, True)
     if held.state != "same":
         return Remade(False, False, words="other bits, and nothing as listed to compare with")
     return null_test(folder / entry.file, again / entry.file, entry.dither == "shaped")
+
+
+def _listed_otherwise(entry: OutputEntry, fresh: OutputEntry) -> bool:
+    """Whether the manifest says something else of a file than what was found again."""
+    names = ("bytes", "format", "sample_rate_hz", "frames", "seconds", "sum_group", "dither")
+    if any(getattr(entry, name) != getattr(fresh, name) for name in names):
+        return True
+    pairs = [(entry.gain_db, fresh.gain_db), (entry.limited_db, fresh.limited_db)]
+    pairs += zip(astuple(entry.meters), astuple(fresh.meters), strict=True)
+    return any((a is None) != (b is None) or abs((a or 0.0) - (b or 0.0)) > 0.01 for a, b in pairs)
 
 
 def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:

@@ -11,6 +11,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.contract import Running
 from mixwright.dsp.inserts import InsertSettings
@@ -26,6 +28,7 @@ from mixwright.units import Block, db_to_gain
 Matches = Mapping[tuple[str, str], float]
 Keys = Mapping[str, Block]
 NO_KEYS: Keys = {}
+EVEN_FRAMES = 65536
 
 
 @dataclass(frozen=True)
@@ -42,6 +45,40 @@ class Span:
     def measured_end(self) -> int:
         """Where the measured part of the song ends; what rings on after it does not count."""
         return self.end if self.measure_to is None else self.measure_to
+
+
+class _EvenMeter:
+    """A loudness meter that always gets as much at a time, however its blocks are cut.
+
+    Sums are rounded by how they are cut, and a make-up must not depend on what lags elsewhere.
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._meter = LoudnessMeter(rate_hz, channels)
+        self._piece, self._filled = np.zeros((0, channels)), 0
+
+    def feed(self, block: Block) -> None:
+        """Take a block (frames, channels)."""
+        if not len(self._piece):  # most chains are never watched
+            self._piece = np.zeros((EVEN_FRAMES, self._piece.shape[1]))
+        while len(block):
+            part = block[: EVEN_FRAMES - self._filled]
+            self._piece[self._filled : self._filled + len(part)] = part
+            self._filled += len(part)
+            block = block[len(part) :]
+            if self._filled == EVEN_FRAMES:
+                self._flush()
+
+    def _flush(self) -> None:
+        self._meter.feed(self._piece[: self._filled])
+        self._filled = 0
+
+    @property
+    def integrated_lufs(self) -> float:
+        """Gated loudness of all that was fed; to be asked at the end."""
+        if self._filled:
+            self._flush()
+        return self._meter.integrated_lufs
 
 
 class Chain:
@@ -85,8 +122,8 @@ class Chain:
         self._inserts = started_inserts(plan.inserts, path, rate_hz, channels)
         self._key_align: RunningAlign | None = None
         self._watch, self._span, self._start = watch, span, start
-        self._before = LoudnessMeter(rate_hz, channels)
-        self._after = LoudnessMeter(rate_hz, channels)
+        self._before = _EvenMeter(rate_hz, channels)
+        self._after = _EvenMeter(rate_hz, channels)
 
     @property
     def latency(self) -> int:

@@ -92,11 +92,15 @@ class Drawer:
         is_instead = any(cover.instead == track.name for cover in track.covers)
         rest_db = SILENCE_DB if is_instead else 0.0
         ramp = max(1, round(DECLICK_MS * self.timeline.rate_hz / 1000.0))
-        moves: list[Move] = []
+        initial_db, moves = rest_db, []
         for start, end, level_db in self._covered(track.covers, ramp):
             value = 0.0 if is_instead else level_db
-            moves += [Move(max(0, start - ramp), ramp, value), Move(end, ramp, rest_db)]
-        return Curve("dB", rest_db, tuple(moves))
+            if start <= ramp:
+                initial_db = value
+            else:
+                moves.append(Move(start - ramp, ramp, value))
+            moves.append(Move(end, ramp, rest_db))
+        return Curve("dB", initial_db, tuple(moves))
 
     def _covered(self, covers: Sequence[Cover], ramp: int) -> list[tuple[int, int, float]]:
         """First and last sample and level of each stretch; what meets becomes one, at the lower."""

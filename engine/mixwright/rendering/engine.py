@@ -18,8 +18,8 @@ from mixwright.dsp.align import RunningAlign
 from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.chain import NO_KEYS, Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
-from mixwright.rendering.mixing import Mix, Mixing, Node, Nodes
-from mixwright.rendering.parts import TrackPlan
+from mixwright.rendering.mixing import Front, Mix, Mixing, Node, Nodes
+from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.strip import TrackStrip, kept_part
 from mixwright.rendering.sums import FRAMES
@@ -32,9 +32,9 @@ Result = TypeVar("Result")
 class Engine:
     """Mixes at work: `blocks` yields them; the strips hold what was measured on the way.
 
-    All are of one song: same rate, span and end; a track by a name differs between them in what
-    comes after its chain alone. `watch` is ``(strip, part)`` of the first mix: measure what that
-    part does to the level. `ears` hear the first mix, and in it what is `apart` by itself.
+    All are of one song: same rate, start and end. `watch` is ``(strip, part)`` of the first mix:
+    measure what that part does to the level. `ears` hear the first mix, and in it what is `apart`
+    by itself.
     """
 
     def __init__(
@@ -49,7 +49,6 @@ class Engine:
         self.plan, self._pool, self._mixes = plan, pool, mixes
         self._span = Span(plan.start, plan.keep_from, plan.keep_to, plan.end, plan.sections)
         self._under_way: list[Future[Any]] = []
-        self._group_keys = {k for mix in mixes for g in mix.plan.groups for k in g.chain.keys}
         self.mixings: list[Mixing] = []
         self._start_tracks(ears)
         self._start_mixings(watch or ("", ""), ears, apart)
@@ -57,39 +56,53 @@ class Engine:
     def _start_tracks(self, ears: Ears) -> None:
         """Open every track once; those that listen to one another read equally far ahead."""
         plan, start = self.plan, self.plan.start
-        first_of: dict[TrackPlan, Mix] = {}
-        for mix in self._mixes:
-            for track in mix.plan.tracks:
-                first_of.setdefault(track, mix)
-        self._indices = {track: index for index, track in enumerate(first_of)}
-        heard = self._group_keys | {key for track in first_of for key in track.chain.keys}
-        self.tracks = [
-            TrackStrip(t, mix.matches, plan.rate_hz, self._span, FRAMES, t.name in heard)
-            for t, mix in first_of.items()
-        ]
+        placed = [(track, mix) for mix in self._mixes for track in mix.plan.tracks]
+        self._group_keys = {
+            front
+            for mix in self._mixes
+            for group in mix.plan.groups
+            for _, front in mix.keys_of(group.chain)
+        }
+        heard = self._group_keys | {f for t, mix in placed for _, f in mix.keys_of(t.chain)}
+        self.tracks: list[TrackStrip] = []
+        self._indices: dict[object, int] = {}
+        self._fronts: dict[Front, TrackStrip] = {}
+        self._keys_by_strip: dict[TrackStrip, tuple[tuple[str, Front], ...]] = {}
+        for track, mix in placed:
+            if (depends := mix.depends(track)) in self._indices:
+                continue
+            front = mix.fronts[track.name]
+            is_heard = front in heard
+            strip = TrackStrip(track, mix.matches, plan.rate_hz, self._span, FRAMES, is_heard)
+            self._indices[depends] = len(self.tracks)
+            self.tracks.append(strip)
+            self._keys_by_strip[strip] = mix.keys_of(track.chain)
+            # Where a track is there twice, what others hear of it may still be the same.
+            if is_heard:
+                self._fronts.setdefault(front, strip)
         self._ears = ears
         for strip in self.tracks:
             strip.listen(self._heard)
-        # Where a track is there twice, what others hear of it is the same in both.
-        self._by_name = {strip.name: strip for strip in reversed(self.tracks)}
-        self._key_tracks = [
-            s for s in self.tracks if self._by_name[s.name] is s and s.name in heard
-        ]
-        together = [s for s in self.tracks if s.name in heard or s.plan.chain.keys]
+        keyed = set(self._fronts.values())
+        together = [s for s in self.tracks if s in keyed or self._keys_by_strip[s]]
         ahead = max([0, *(strip.ahead for strip in together)])
         for strip in together:
             strip.wait_for(ahead)
         # A group is not ahead of the song: what it listens to is held back by as much again.
         self._key_aligns = {
-            name: RunningAlign(self._by_name[name].ahead, self._by_name[name].plan.stem.channels)
-            for name in self._group_keys
+            front: RunningAlign(self._fronts[front].ahead, self._fronts[front].plan.stem.channels)
+            for front in self._group_keys
         }
+        self._read_ahead(together, start, ahead)
+
+    def _read_ahead(self, together: list[TrackStrip], start: int, ahead: int) -> None:
+        """Feed every track what lies between where it is read from and the first sample."""
         for first in range(0, ahead, FRAMES):
             frames, at = min(FRAMES, ahead - first), start - ahead + first
             for strip in together:
                 strip.treated(at, frames, self._keys_of(strip, at, frames))
-            for name, align in self._key_aligns.items():
-                align.process(self._by_name[name].front(at, frames).copy())
+            for front, align in self._key_aligns.items():
+                align.process(self._fronts[front].front(at, frames).copy())
         for strip in self.tracks:
             for first in range(0, 0 if strip in together else strip.ahead, FRAMES):
                 at = start - strip.ahead + first
@@ -99,7 +112,7 @@ class Engine:
         """Start groups, returns and mix bus of every mix, and make room for the sums."""
         nodes = Nodes()
         for mix in self._mixes:
-            tracks = [self._indices[track] for track in mix.plan.tracks]
+            tracks = [self._indices[mix.depends(track)] for track in mix.plan.tracks]
             listening = {} if self.mixings else {"watched": watched, "ears": ears, "apart": apart}
             self.mixings.append(
                 Mixing(mix, tracks, nodes, self.mixings, self._span, self._submit, **listening)  # type: ignore[arg-type]
@@ -111,7 +124,7 @@ class Engine:
         self._returns, self._groups = list(nodes.returns.values()), list(nodes.groups.values())
         self._sums, self._totals = nodes.sums, [nodes.sums.new_blocks() for _ in range(2)]
         self._keys = [
-            {name: self._by_name[name].new_front() for name in self._group_keys} for _ in range(2)
+            {front: self._fronts[front].new_front() for front in self._group_keys} for _ in range(2)
         ]
         self.latency = max(mixing.latency for mixing in self.mixings)
 
@@ -121,9 +134,7 @@ class Engine:
         Those of one mix follow one another without gaps; those of several may differ in length.
         They are valid until the next ones.
         """
-        stop = self.plan.end + self.plan.tail
-        if self.plan.keep_to is not None:
-            stop = self.plan.keep_to + self.plan.lead_out
+        stop = max(_stop_of(mixing.plan) for mixing in self.mixings)
         starts = range(self.plan.start, stop + self.latency, FRAMES)
         placed = self._start_block(starts[0], 0)
         pending: list[Future[Block]] = []
@@ -137,10 +148,10 @@ class Engine:
             if count + 1 < len(starts):
                 placed = self._start_block(starts[count + 1], 1 - turn)
             if count:  # handed out while the pool is busy with what comes after
-                yield self._kept(before, starts[count - 1], stop)
+                yield self._kept(before, starts[count - 1])
             if progress is not None:
                 progress((count + 1) / len(starts))
-        yield self._kept(_wait(pending), starts[-1], stop)
+        yield self._kept(_wait(pending), starts[-1])
 
     def _submit(self, work: Callable[..., Result], *arguments: Any) -> Future[Result]:
         """Give the pool something to do, and remember it until it is done."""
@@ -150,10 +161,10 @@ class Engine:
 
     def _start_block(self, at: int, turn: int) -> list[Future[Block]]:
         """Set all tracks to work on one block; those that others listen to go first."""
-        _wait([self._submit(strip.front, at, FRAMES) for strip in self._key_tracks])
-        for name, kept in self._keys[turn].items():
-            kept[:] = self._by_name[name].front(at, FRAMES)
-            self._key_aligns[name].process(kept)
+        _wait([self._submit(strip.front, at, FRAMES) for strip in self._fronts.values()])
+        for front, kept in self._keys[turn].items():
+            kept[:] = self._fronts[front].front(at, FRAMES)
+            self._key_aligns[front].process(kept)
         return [self._submit(self._place, strip, at) for strip in self.tracks]
 
     def _place(self, strip: TrackStrip, at: int) -> Block:
@@ -168,7 +179,8 @@ class Engine:
             ear.feed(kept_part(block, at, self._span))
 
     def _keys_of(self, strip: TrackStrip, at: int, frames: int) -> Keys:
-        return {name: self._by_name[name].front(at, frames) for name in strip.plan.chain.keys}
+        keys = self._keys_by_strip[strip]
+        return {name: self._fronts[front].front(at, frames) for name, front in keys}
 
     def _finish(self, at: int, turn: int) -> list[Future[Block]]:
         """Set returns, groups and buses to work on one block; whoever waits comes after."""
@@ -184,18 +196,22 @@ class Engine:
     def _group(self, node: Node, totals: list[Block], at: int, turn: int) -> Block:
         if node in self.mixings[0].groups:
             self.mixings[0].hear_group_in(node.plan.name, totals, at)
-        return node.process(totals, at, self._keys[turn])
+        keys = {name: self._keys[turn][front] for name, front in node.keys}
+        return node.process(totals, at, keys)
 
-    def _kept(self, blocks: list[Block], at: int, stop: int) -> tuple[Block, ...]:
-        first = self.plan.keep_from - self.plan.lead_in
-        span = Span(self.plan.start, first, stop, stop)
-        pairs = zip(blocks, self.mixings, strict=True)
-        return tuple(kept_part(block, at - mixing.latency, span) for block, mixing in pairs)
+    def _kept(self, blocks: list[Block], at: int) -> tuple[Block, ...]:
+        """What of each mix's block, at song sample `at` as it went in, is to be kept."""
+        kept = []
+        for block, mixing in zip(blocks, self.mixings, strict=True):
+            plan, stop = mixing.plan, _stop_of(mixing.plan)
+            span = Span(plan.start, plan.keep_from - plan.lead_in, stop, stop)
+            kept.append(kept_part(block, at - mixing.latency, span))
+        return tuple(kept)
 
     def reductions(self, index: int = 0) -> dict[str, Reduction]:
         """Return what each dynamics processor of a mix did, by ``strip.part``, in signal order."""
         mixing = self.mixings[index]
-        strips = [self.tracks[self._indices[track]] for track in mixing.plan.tracks]
+        strips = [self.tracks[index] for index in mixing.tracks]
         chains = [strip.chain for strip in strips]
         chains += [node.strip.chain for node in mixing.groups]
         chains.append(mixing.mix_bus.chain)
@@ -211,6 +227,13 @@ class Engine:
         wait(self._under_way)
         for strip in self.tracks:
             strip.close()
+
+
+def _stop_of(plan: Plan) -> int:
+    """The song sample at which a mix ends."""
+    if plan.keep_to is not None:
+        return plan.keep_to + plan.lead_out
+    return plan.end + plan.tail
 
 
 def _wait(futures: list[Future[Result]]) -> list[Result]:

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
 from mixwright.rendering.chain import Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
-from mixwright.rendering.parts import BusPlan, ReturnPlan
+from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, ReturnPlan, TrackPlan
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.returns import ReturnStrip
 from mixwright.rendering.strip import BusStrip, kept_part
@@ -28,6 +29,9 @@ from mixwright.rendering.sums import FRAMES, Feed, Sums
 from mixwright.units import Block
 
 Submit = Callable[..., Future[Any]]
+# A track as far as its EQ, see Mix.fronts.
+Front = tuple[object, ...]
+MATCHED_PARTS: tuple[ChainPart, ...] = ("eq", "compressor", "inserts")
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,24 @@ class Mix:
     follows: int | None = None
     parts_before: tuple[int, ...] | None = None
 
+    @cached_property
+    def fronts(self) -> dict[str, Front]:
+        """By track, all that what another hears of it depends on: the track as far as its EQ."""
+        return {
+            t.name: (t.name, t.stem, t.offset, t.input_gain, t.cut_at, t.chain.eq, match)
+            for t in self.plan.tracks
+            for match in [self.matches.get((t.name, "eq"))]
+        }
+
+    def keys_of(self, chain: ChainPlan) -> tuple[tuple[str, Front], ...]:
+        """Return what a chain listens to, by name."""
+        return tuple((name, self.fronts[name]) for name in chain.keys)
+
+    def depends(self, track: TrackPlan) -> tuple[object, ...]:
+        """Return all that a track's sound depends on: where it is the same, the sound is."""
+        matches = [(part, self.matches.get((track.name, part))) for part in MATCHED_PARTS]
+        return track, self.keys_of(track.chain), tuple(matches)
+
 
 class Node:
     """A group or return, for one mix or several; `sum_index` says what goes in.
@@ -53,8 +75,14 @@ class Node:
     strip: Any
     done: Future[Block]
 
-    def __init__(self, plan: BusPlan | ReturnPlan, sum_index: int, waits_for: list[Node]) -> None:
-        self.plan, self.sum_index, self._waits_for = plan, sum_index, waits_for
+    def __init__(
+        self,
+        plan: BusPlan | ReturnPlan,
+        sum_index: int,
+        waits_for: list[Node],
+        keys: tuple[tuple[str, Front], ...] = (),
+    ) -> None:
+        self.plan, self.sum_index, self._waits_for, self.keys = plan, sum_index, waits_for, keys
         self._own: Block | None = None
 
     def share_sum(self) -> None:
@@ -109,7 +137,7 @@ class Mixing:
         ears: Ears = NO_EARS,
         apart: Apart = NOTHING_APART,
     ) -> None:
-        self.mix, self.plan, self._tracks, self._span = mix, mix.plan, tracks, span
+        self.mix, self.plan, self.tracks, self._span = mix, mix.plan, tracks, span
         self._watched, self._ears = watched, ears
         self._lead = None if mix.follows is None else others[mix.follows]
         self._before = [others[index] for index in mix.parts_before or ()]
@@ -125,21 +153,21 @@ class Mixing:
         self.done: Future[Block]
 
     def _feeds_of_group(self, name: str | None) -> list[Feed]:
-        pairs = zip(self._tracks, self.plan.tracks, strict=True)
+        pairs = zip(self.tracks, self.plan.tracks, strict=True)
         return [Feed(index) for index, track in pairs if track.group == name]
 
     def _feeds_of_return(self, name: str) -> list[Feed]:
         faders = {group.name: (group.gain, group.mute) for group in self.plan.groups}
         return [
             Feed(index, level, faders.get(track.group or ""))
-            for index, track in zip(self._tracks, self.plan.tracks, strict=True)
+            for index, track in zip(self.tracks, self.plan.tracks, strict=True)
             for target, level in track.sends
             if target == name
         ]
 
     def _apart_sum(self, group: str | None, sums: Sums) -> int:
         """The sum of those of a group that are heard apart."""
-        pairs = zip(self._tracks, self.plan.tracks, strict=True)
+        pairs = zip(self.tracks, self.plan.tracks, strict=True)
         own = [i for i, t in pairs if t.group == group and t.name in self._apart.tracks]
         return sums.index_of([Feed(index) for index in own])
 
@@ -162,15 +190,17 @@ class Mixing:
 
     def _group_node(self, part: BusPlan, nodes: Nodes) -> Node:
         index = nodes.sums.index_of(self._feeds_of_group(part.name))
+        keys = self.mix.keys_of(part.chain)
         lead = _named(part.name, self._lead.groups if self._lead else [])
         if lead is not None and (lead.plan, lead.sum_index) == (part, index):
             return lead
         lead = lead if part.chain.acts_after_eq else None
         following, before = self._following(part.name, bool(part.chain.inserts), "groups")
-        key = (part, index, lead, before, following.additions)
+        matches = tuple(self.mix.matches.get((part.name, matched)) for matched in MATCHED_PARTS)
+        key = (part, index, lead, before, following.additions, keys, matches)
         if key not in nodes.groups:
             waits_for = [node for node in (lead, before) if node is not None]
-            node = nodes.groups[key] = Node(part, index, waits_for)
+            node = nodes.groups[key] = Node(part, index, waits_for, keys)
             chain = None if lead is None else lead.strip.chain
             following = Following(chain, following.additions, following.is_first)
             node.strip = self._bus_strip(part, self.plan.start, following)

@@ -66,11 +66,15 @@ class Performed:
 
 @dataclass(frozen=True)
 class Part:
-    """A mix to be performed with others; `follows` and `parts_before` are those of :class:`Mix`."""
+    """A mix to be performed with others; all but the plan is as in :class:`Mix`.
+
+    `part_of` is the name of the set, so that parts of two sets are never taken for one another.
+    """
 
     plan: Plan
     follows: int | None = None
     parts_before: tuple[int, ...] | None = None
+    part_of: str | None = None
 
 
 @contextmanager

@@ -1,7 +1,7 @@
 """Sums of placed tracks: what goes straight to the bus, to each group, to each return.
 
 Mixes made side by side share the sums that are the same in both. A block is added up in parts, side
-by side; each part of a track is read once for all its sums, and every sum is taken in sheet order.
+by side; every sum is taken in the order of its mix's sheet, whoever else there is.
 """
 
 from __future__ import annotations
@@ -69,36 +69,28 @@ class Sums:
         """
         feeds = {feed for sum_feeds in self._indices for feed in sum_feeds}
         gains = {feed: feed.gain(at) for feed in feeds}
-        # By track, so that a track is read once: the sums that it is in, each with its gain.
-        into: list[list[tuple[int, NDArray[np.float64] | None]]] = [[] for _ in placed]
-        for sum_feeds, index in self._indices.items():
-            for feed in sum_feeds:
-                gain = gains[feed]
-                if feed.send is None:
-                    into[feed.track].append((index, None))
-                elif len(gain) > 1 or gain[0] != 0.0:
-                    into[feed.track].append((index, gain))
+        sums = [
+            [(placed[feed.track], gains[feed]) for feed in sum_feeds] for sum_feeds in self._indices
+        ]
         parts = [slice(first, first + PART) for first in range(0, FRAMES, PART)]
-        return [submit(_add_part, part, placed, into, totals) for part in parts]
+        return [submit(_add_part, part, sums, totals) for part in parts]
 
 
 def _add_part(
     part: slice,
-    placed: Sequence[Block],
-    into: Sequence[Sequence[tuple[int, NDArray[np.float64] | None]]],
+    sums: Sequence[Sequence[tuple[Block, NDArray[np.float64]]]],
     totals: Sequence[Block],
 ) -> None:
+    """Fill one part of every total, adding in the order of its feeds."""
     from mixwright.dsp.kernels.place import add_scaled
 
-    here = [total[part] for total in totals]
-    for total in here:
-        total[:] = 0.0
-    for block, targets in zip(placed, into, strict=True):
-        own = block[part]
-        for index, gain in targets:
-            if gain is None:
-                here[index] += own
+    for feeds, total in zip(sums, totals, strict=True):
+        here = total[part]
+        here[:] = 0.0
+        for block, gain in feeds:
+            if gain is AS_PLACED:
+                here += block[part]
             elif len(gain) > 1:
-                add_scaled(here[index], own, gain[part], 1)
-            else:
-                add_scaled(here[index], own, gain, 0)
+                add_scaled(here, block[part], gain[part], 1)
+            elif gain[0] != 0.0:
+                add_scaled(here, block[part], gain, 0)

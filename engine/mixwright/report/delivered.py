@@ -46,12 +46,14 @@ def _name(entry: OutputEntry) -> str:
 def _line(state: str, entry: OutputEntry, names: int) -> str:
     meters = entry.meters
     lufs, peak = (
-        "   silent" if value is None else f"{level(value):>6} {unit}"
+        "          -" if value is None else f"{level(value):>6} {unit}"
         for value, unit in (
             (meters.integrated_lufs, "LUFS"),
             (meters.true_peak_dbtp, "dBTP"),
         )
     )
+    if meters.true_peak_dbtp is None:
+        peak = "     silent"
     limited = f"  limited by {entry.limited_db:.1f} dB" if entry.limited_db > 0.0 else ""
     return (
         f"  {state}  {_name(entry):<{names}}  {entry.format:<6}  {lufs}  {peak}  "

@@ -39,7 +39,7 @@ def remade_words(remade: Remade) -> str:
     'null at -40.0 dBFS, expected -120.0 at most'
     """
     if remade.same_bits:
-        return "same bits"
+        return remade.words or "same bits"
     if remade.null_dbfs is None:
         return remade.words or "differs"
     if remade.null_dbfs == -math.inf:

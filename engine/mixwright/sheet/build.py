@@ -65,6 +65,7 @@ def build_sheet(path: Path, tree: Tree) -> Sheet:
         accept=tuple(Accept(**entry.value) for entry in node.child("accept").items()),
         variants=variants_of(node.child("variants")),
         spans=tree.spans,
+        sha256=tree.text.sha256,
     )
 
 

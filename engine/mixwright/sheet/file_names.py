@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from mixwright.problem import Problem, Span
@@ -17,6 +17,8 @@ from mixwright.sheet.model import Sheet
 from mixwright.sheet.nearest import similar
 from mixwright.sheet.tree import Node
 
+# What lies in the folder of the deliverables beside them.
+OWN_NAMES, MANIFEST = ".mixwright-", "manifest.json"
 DEFAULT_FILE_NAME = "{title} - {variant}"
 PLACEHOLDERS = (
     "title",
@@ -148,7 +150,22 @@ def check_file_names(sheet: Sheet) -> list[Problem]:
                 span = _span_of(sheet, variant)
                 problems.setdefault(span, _taken(taken[key], named, span))
             taken.setdefault(key, named)
+    for key, named in taken.items():
+        if (message := _in_the_way(key, named, taken)) is not None:
+            span = _span_of(sheet, named.variant)
+            problems.setdefault(span, Problem("sheet/bad-file-name", message, span))
     return list(problems.values())
+
+
+def _in_the_way(key: str, named: _Named, taken: Mapping[str, _Named]) -> str | None:
+    """What is wrong with a file inside something that is no folder, or is ours."""
+    folders = key.split("/")
+    if folders[0].startswith(OWN_NAMES) or folders[0] == MANIFEST:
+        return f"{named.path} begins with a name that a delivery keeps for itself"
+    for count in range(1, len(folders)):
+        if (other := taken.get("/".join(folders[:count]))) is not None:
+            return f"{named.path} would lie in a file of {other.variant.name}, {other.path}"
+    return None
 
 
 def _taken(first: _Named, second: _Named, span: Span | None) -> Problem:

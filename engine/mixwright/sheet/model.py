@@ -287,7 +287,10 @@ class Song:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A whole mix. `spans` maps a path such as ``("tracks", "bass", "gain_db")`` to its place."""
+    """A whole mix. `spans` maps a path such as ``("tracks", "bass", "gain_db")`` to its place.
+
+    `sha256` is that of the file that it was read from.
+    """
 
     path: Path
     song: Song
@@ -302,6 +305,7 @@ class Sheet:
     accept: tuple[Accept, ...] = ()
     variants: tuple[Variant, ...] = ()
     spans: Mapping[PathKey, Span] = field(default_factory=dict, repr=False, compare=False)
+    sha256: str = field(default="", repr=False, compare=False)
 
     @property
     def folder(self) -> Path:

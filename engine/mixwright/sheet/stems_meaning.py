@@ -30,6 +30,10 @@ def check_parts(node: Node, sheet: Node, names: Names) -> Iterator[Problem]:
             message = f"{key} has no place with sum: exact, whose parts add up to the main mix"
             help = f"leave {key} out, or write sum: own"
             yield Problem("sheet/exact-sum", message, node.child(key).key_span, help)
+    elif node.child("loudness").entries() and ("split_by" in node or "stems" in node):
+        message = "loudness has no place with parts: each would lose its place in the mix"
+        help = "leave loudness out: parts keep the levels of the mix"
+        yield Problem("sheet/parts-keep-levels", message, node.child("loudness").key_span, help)
     yield from _stems(node.child("stems"), sheet, names, total.text == "exact")
 
 

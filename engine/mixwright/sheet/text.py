@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,11 +18,15 @@ _NOT_ALLOWED = re.compile(
 
 @dataclass(frozen=True)
 class SheetText:
-    """A sheet's text; `path` is as the user gave it, `lines` are without their line ends."""
+    """A sheet's text; `path` is as the user gave it, `lines` are without their line ends.
+
+    `sha256` is that of the bytes it was read from.
+    """
 
     path: str
     text: str = field(repr=False)
     lines: tuple[str, ...] = field(repr=False)
+    sha256: str = ""
 
     def span(self, line: int, column: int, length: int = 1) -> Span:
         """Return a span (counted from 1) that ends at the end of its line at the latest."""
@@ -53,7 +58,8 @@ def load_text(path: str | Path) -> SheetText:
         raise _not_utf8(shown, data, error.start) from error
     if not text.strip():
         raise _fault("sheet/empty", f"{shown} is empty, expected a mix sheet")
-    sheet = SheetText(shown, text, tuple(text.splitlines()))
+    digest = hashlib.sha256(data).hexdigest()
+    sheet = SheetText(shown, text, tuple(text.splitlines()), digest)
     if odd := _NOT_ALLOWED.search(text):
         message = f"the character U+{ord(odd.group()):04X} is not allowed in a sheet"
         raise _fault("sheet/bad-character", message, sheet.span_at(odd.start()))

@@ -6,7 +6,7 @@ Reads the tree without trust, as :mod:`mixwright.sheet.meaning` does.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from mixwright.problem import Problem
@@ -46,8 +46,10 @@ def check_deliverables(sheet: Node, names: Names, times: PositionCheck) -> Itera
         if name == MAIN:
             yield from _main(node)
         yield from check.members(name, node)
-        for cover in node.child("clean").items():
+        covers = node.child("clean").items()
+        for cover in covers:
             yield from check.cover(cover)
+        yield from _covered_stand_ins(covers, sheet.child("tracks"))
         yield from check_parts(node, sheet, names)
         yield from check.files(node)
         yield from check_pattern(node.child("file_name"))
@@ -71,6 +73,17 @@ def _alike(variants: Node) -> Iterator[Problem]:
             message = f"the variants {other} and {name} differ in capitals alone"
             problem = f"{message}, expected names that every disk tells apart"
             yield Problem("sheet/names-alike", problem, node.key_span)
+
+
+def _covered_stand_ins(covers: Sequence[Node], tracks: Node) -> Iterator[Problem]:
+    """A track that sounds instead of a word is silent otherwise: it can't be covered as well."""
+    pairs = [(cover.child("name"), cover.child("instead")) for cover in covers]
+    instead = {other.text for name, other in pairs if other.text not in (None, name.text)}
+    for name, _ in pairs:
+        if name.text in instead and name.text in tracks:
+            message = f"{name.text} is covered here and sounds instead of another word"
+            problem = f"{message}, expected another track for one of the two"
+            yield Problem("sheet/covered-replacement", problem, name.span)
 
 
 def _date(node: Node) -> Iterator[Problem]:
