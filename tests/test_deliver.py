@@ -128,14 +128,9 @@ def _stems_add_up(done: Delivered) -> None:
 
 def _loudness_is_met(done: Delivered) -> None:
     """By libebur128, which shares nothing with our meters."""
-    sound, rate_hz = soundfile.read(done.folder / "Test - loud.wav")
-    meter = pyebur128.R128State(
-        2, rate_hz, pyebur128.MeasurementMode.MODE_I | pyebur128.MeasurementMode.MODE_TRUE_PEAK
-    )
-    meter.add_frames(np.ascontiguousarray(sound).ravel(), len(sound))
-    assert pyebur128.get_loudness_global(meter) == pytest.approx(-14.0, abs=0.05)
-    peak = max(pyebur128.get_true_peak(meter, channel) for channel in range(2))
-    assert 20.0 * np.log10(peak) <= -2.0
+    lufs, peak_dbtp = loudness_of(done.folder / "Test - loud.wav")
+    assert lufs == pytest.approx(-14.0, abs=0.05)
+    assert peak_dbtp <= -2.0
 
 
 def _says_what_it_is(done: Delivered) -> None:
@@ -150,6 +145,81 @@ def _says_what_it_is(done: Delivered) -> None:
     assert (bext.description, bext.date, bext.time_reference_samples) == ("Test", "2026-11-20", 0)
     entry = next(e for e in done.made if e.file == "Test - main.wav")
     assert bext.loudness_lufs == pytest.approx(entry.meters.integrated_lufs, abs=0.01)
+
+
+def with_variants(song: Path, variants: str) -> Path:
+    """The song with other variants."""
+    text = song.read_text("utf-8").split("variants:")[0]
+    song.write_text(f"{text}variants:\n{variants}", "utf-8")
+    return song
+
+
+def loudness_of(path: Path) -> tuple[float, float]:
+    """Integrated loudness (LUFS) and true peak (dBTP) of a file as decoded, by libebur128."""
+    sound, rate_hz = soundfile.read(path)
+    mode = pyebur128.MeasurementMode
+    meter = pyebur128.R128State(2, rate_hz, mode.MODE_I | mode.MODE_TRUE_PEAK)
+    meter.add_frames(np.ascontiguousarray(sound).ravel(), len(sound))
+    peak = max(pyebur128.get_true_peak(meter, channel) for channel in range(2))
+    return float(pyebur128.get_loudness_global(meter)), float(20.0 * np.log10(peak))
+
+
+def test_loudness_is_met_at_every_rate_and_stems_still_add_up(song: Path) -> None:
+    aim = "loudness: {integrated_lufs: -12, true_peak_dbtp: -3}, sample_rates_hz: [44100]"
+    parts = "split_by: group, sum: exact, formats: [wav32f], sample_rates_hz: [44100]"
+    with_variants(song, f"  main: {{formats: [wav32f, mp3], {aim}}}\n  stems: {{{parts}}}\n")
+    done = mixwright.deliver(song)
+    lufs, peak_dbtp = loudness_of(done.folder / "Test - main.wav")
+    assert lufs == pytest.approx(-12.0, abs=0.05)
+    assert -3.6 < peak_dbtp <= -3.0
+    names = [f"Test - stems - {name}.wav" for name in ("drums", "bass", "vocals")]
+    parts_sum = sum(soundfile.read(done.folder / name)[0] for name in names)
+    assert peak_dbfs(parts_sum - soundfile.read(done.folder / "Test - main.wav")[0]) < -120.0
+    # What is lost is measured on what is left: the decoded file, not what went in.
+    entry = next(entry for entry in done.made if entry.format == "mp3")
+    lufs, peak_dbtp = loudness_of(done.folder / entry.file)
+    assert entry.meters.integrated_lufs == pytest.approx(lufs, abs=0.02)
+    assert entry.meters.true_peak_dbtp == pytest.approx(peak_dbtp, abs=0.2)
+
+
+def test_a_loudness_out_of_reach_fails_those_alone_that_follow_it(
+    song: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    far = "loudness: {integrated_lufs: -1, true_peak_dbtp: -10}"
+    rest = "  tv: {without: [lead], bus_gain: from_main}\n  own: {without: [lead]}\n"
+    with_variants(song, f"  main: {{{far}}}\n{rest}")
+    assert cli.run(["deliver", str(song)]) == 2
+    said = capsys.readouterr()
+    assert "1 file made, not delivered: main, tv" in said.out
+    assert "can't be had at -1.0 LUFS under -10.0 dBTP" in said.err
+
+
+def test_a_listed_file_that_became_something_else_stays(
+    song: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = mixwright.deliver(song, only=["main"])
+    (done.folder / "Test - main.wav").write_bytes(b"my own work")
+    assert cli.run(["deliver", str(song), "--only", "main"]) == 2
+    assert "Test - main.wav exists and was not written by mixwright" in capsys.readouterr().err
+    assert (done.folder / "Test - main.wav").read_bytes() == b"my own work"
+
+
+def test_files_of_an_earlier_sheet_are_told(song: Path) -> None:
+    with_variants(song, "  main: {}\n  up: {offset_db: {lead: 1}}\n")
+    mixwright.deliver(song)
+    text = song.read_text("utf-8")
+    song.write_text(text.replace("gain_db: -18", "gain_db: -20"), "utf-8")
+    done = mixwright.deliver(song, only=["up"])
+    assert done.stale == ("main",)
+    verified = mixwright.verify(done.folder, rerender=True)
+    assert verified.holds
+    assert any("1 file is from an earlier sheet" in note for note in verified.notes)
+    (main,) = [held for held in verified.files if held.file == "Test - main.wav"]
+    assert main.remade is None
+    # A remark is no new sheet: what would come out the same counts as made from it.
+    song.write_text(text + "# a remark\n", "utf-8")
+    mixwright.deliver(song)
+    assert not any("earlier sheet" in note for note in mixwright.verify(done.folder).notes)
 
 
 @pytest.mark.parametrize(

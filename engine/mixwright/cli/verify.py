@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
-from mixwright.cli.options import as_json_option, json_problems, print_json, threads_option
+from mixwright.cli.options import (
+    allow_outside_option,
+    allow_plugins_option,
+    as_json_option,
+    json_problems,
+    print_json,
+    threads_option,
+)
 
 EXIT_DIFFERS = 1
 
@@ -20,8 +29,10 @@ Examples:
 @click.argument("manifest", type=click.Path())
 @click.option("--rerender", is_flag=True, help="Make everything again and compare.")
 @threads_option
+@allow_outside_option
+@allow_plugins_option
 @as_json_option
-def command(manifest: str, rerender: bool, threads: int | None, as_json: bool) -> int:
+def command(manifest: str, rerender: bool, as_json: bool, **options: Any) -> int:
     """Hold the sheet, its inputs and every file of a delivery to their hashes in MANIFEST.
 
     MANIFEST is a delivery's manifest.json, or the folder it lies in. Exits with 1 where a file was
@@ -33,9 +44,7 @@ def command(manifest: str, rerender: bool, threads: int | None, as_json: bool) -
         from mixwright.report.verified import print_verified, verified_as_data
 
         with shown_progress(quiet=as_json) as progress:
-            verified = mixwright.verify(
-                manifest, rerender=rerender, threads=threads, progress=progress
-            )
+            verified = mixwright.verify(manifest, rerender=rerender, progress=progress, **options)
         if as_json:
             print_json(verified_as_data(verified))
         else:
