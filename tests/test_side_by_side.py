@@ -55,8 +55,9 @@ def test_what_befalls_one_process_leaves_the_others_alone() -> None:
 @pytest.mark.skipif(os.name == "nt", reason="a process is ended there without being asked")
 def test_an_interrupt_stops_processes_without_leaving_anything_half_done(tmp_path: Path) -> None:
     script = f"""
-import contextlib, pathlib, sys
+import contextlib, pathlib, signal, sys
 from functools import partial
+signal.signal(signal.SIGINT, signal.default_int_handler)  # whoever runs tests may ignore it
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 import small_jobs
 from mixwright.delivering.side_by_side import Job, side_by_side
