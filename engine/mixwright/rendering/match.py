@@ -201,7 +201,7 @@ def _bus_eq(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
     if not plan.mix_bus.chain.matches_eq:
         return []
     chain = plan.mix_bus.chain.as_matched("eq")
-    bus = dataclasses.replace(plan.mix_bus, chain=chain, gain=STILL, mute=STILL)
+    bus = dataclasses.replace(plan.mix_bus, chain=chain)
     return [_engine_job(dataclasses.replace(plan, mix_bus=bus), "mix_bus", "eq", pool)]
 
 
@@ -223,7 +223,7 @@ def whole_span(plan: Plan) -> Span:
 
 
 def _whole(plan: Plan) -> Plan:
-    """The plan of the whole song, without what changes no level before the limiter."""
+    """The plan of the whole song, without what comes after the last level that is matched."""
     return dataclasses.replace(
         plan,
         start=0,
@@ -233,6 +233,7 @@ def _whole(plan: Plan) -> Plan:
         limiter=None,
         lead_in=0,
         lead_out=0,
+        mix_bus=dataclasses.replace(plan.mix_bus, gain=STILL, mute=STILL, width_percent=100.0),
     )
 
 
