@@ -24,6 +24,26 @@ comma or a `: ` in it needs quotes: `why: "boxy, against the piano"`.
 `render` makes the mix that the sheet describes, the main mix; its `variants` are made by
 `mixwright deliver`.
 
+**A tidy sheet.** `mixwright tidy mix.yaml` puts a sheet into one order, spacing and form of
+numbers, so that a diff shows decisions and nothing else. `--check` writes nothing and exits with
+1 if a sheet is not tidy, `--diff` prints what would change. A tidied sheet means the same as
+before, and that is checked before it is written; one with faults is left as it is. Sound files
+need not be there.
+
+- Keys stand in the order of the tables below: what a thing is, its settings, the reason for them
+  (`why`), then what has settings and reasons of its own, automation last. So a reason is never
+  cut off from its settings by a long list. Names of your own - tracks, sends, variants - keep the
+  order they have.
+- A decision has one line: an EQ band, a compressor, the sends, a point of automation. Braces
+  where that fits 100 columns and holds no comment; what is longer stays on one line or on
+  several, as it was. Text of several lines after `|` or `>` stays.
+- One empty line between the parts of the sheet and between tracks, elsewhere where there are
+  some; two columns a level.
+- The shortest form of a number: `-4.5` for `-4.50`, `3` for `+3`; `1.0` keeps its point. Quotes
+  only where a text would be read as something else without.
+- Comments move with their keys: one at the end of a line stays with it, one above goes with what
+  comes next. Those at the top of the file stay there.
+
 **File names.** The files of a variant are called by the pattern `file_name`, its own or that of the
 release; `/` is between folders. In a pattern these are filled in:
 

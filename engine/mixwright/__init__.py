@@ -17,6 +17,7 @@ __all__ = [
     "__version__",
     "bypass",
     "check",
+    "compare",
     "compare_references",
     "deliver",
     "deliver_album",
@@ -27,6 +28,8 @@ __all__ = [
     "plan",
     "render",
     "render_each_step",
+    "review",
+    "tidy",
     "verify",
 ]
 
@@ -34,6 +37,7 @@ if TYPE_CHECKING:
     from mixwright.api import (
         bypass,
         check,
+        compare,
         compare_references,
         deliver,
         deliver_album,
@@ -44,6 +48,8 @@ if TYPE_CHECKING:
         plan,
         render,
         render_each_step,
+        review,
+        tidy,
         verify,
     )
     from mixwright.timeline import Position

@@ -16,13 +16,16 @@ from mixwright.problem import Fault, ProblemError
 VERBS = (
     "bypass",
     "check",
+    "compare",
     "deliver",
     "demo",
     "inspect",
     "log",
     "measure",
     "render",
+    "review",
     "schema",
+    "tidy",
     "validate",
     "verify",
 )

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.meters.layout import TRUE_LEFT
 from mixwright.meters.stretch import Stretch
 from mixwright.meters.trace import HOPS_PER_S, SoundTrace
 from mixwright.units import SILENCE_DB, Block, gain_to_db
@@ -113,6 +114,14 @@ class SoundMeter:
         """
         hops = max(round(window_s * HOPS_PER_S), 1)
         return self._stretch(start_s, end_s, gain).loudness_over_time(hops)
+
+    def true_peak_over_time(self, window_s: float, gain: float = 1.0) -> NDArray[np.float64]:
+        """Return the true peak (amplitude) of each window of that length, one after the other."""
+        tops = self._trace.rows()[:, TRUE_LEFT : TRUE_LEFT + 2].max(axis=1, initial=0.0)
+        hops = max(round(window_s * HOPS_PER_S), 1)
+        padded = np.zeros(-(-len(tops) // hops) * hops)
+        padded[: len(tops)] = tops
+        return np.asarray(padded.reshape(-1, hops).max(axis=1, initial=0.0) * abs(gain))
 
     def _stretch(self, start_s: float, end_s: float | None, gain: float) -> Stretch:
         hops = len(self._trace.rows())

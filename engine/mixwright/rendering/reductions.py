@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -56,6 +57,7 @@ class MeasuredReduction:
         self.running = running
         inside = [(s, max(s.start, first), min(s.end, last)) for s in stretches]
         self._stretches = [Stretch(s.name, start, end) for s, start, end in inside if start < end]
+        self._starts = [stretch.start for stretch in self._stretches]
         self._first, self._last = first, last
         ends = {end for s in self._stretches for end in (s.start, s.end)}
         self._cuts = sorted({first, last, *ends})
@@ -82,10 +84,10 @@ class MeasuredReduction:
 
     def _note(self, at: int, tally: Tally) -> None:
         self._whole = self._whole.joined(tally)
-        for stretch in self._stretches:
-            if stretch.start <= at < stretch.end:
-                before = self._by_section.get(stretch.name, NOTHING)
-                self._by_section[stretch.name] = before.joined(tally)
+        index = bisect.bisect_right(self._starts, at) - 1
+        if index >= 0 and at < self._stretches[index].end:
+            name = self._stretches[index].name
+            self._by_section[name] = self._by_section.get(name, NOTHING).joined(tally)
 
     @property
     def reduction(self) -> Reduction:

@@ -64,6 +64,7 @@ __all__ = [
     "Variant",
     "check_length",
     "load_sheet",
+    "load_sheet_text",
     "load_text",
     "schema_path",
 ]
@@ -78,6 +79,17 @@ def load_sheet(path: str | Path, *, allow_outside: bool = False) -> Sheet:
     >>> load_sheet("mix.yaml").tracks[0].gain_db  # doctest: +SKIP
     -4.5
     """
+    return load_sheet_text(load_text(path), path, allow_outside=allow_outside)
+
+
+def load_sheet_text(
+    text: SheetText, path: str | Path, *, allow_outside: bool = False, needs_files: bool = True
+) -> Sheet:
+    """Check and build the mix sheet of a text that lies, or once lay, at `path`.
+
+    The files it names are looked for beside `path`; without `needs_files` not at all. Messages
+    go by the name that `text` has. Raises ProblemError as :func:`load_sheet` does.
+    """
     from mixwright.sheet.build import build_sheet
     from mixwright.sheet.file_names import check_file_names
     from mixwright.sheet.meaning import check_meaning
@@ -85,13 +97,17 @@ def load_sheet(path: str | Path, *, allow_outside: bool = False) -> Sheet:
     from mixwright.sheet.tree import read_tree
 
     path = Path(path)
-    tree = read_tree(load_text(path))
+    tree = read_tree(text)
     if (wrong_format := check_format(tree)) is not None:
         raise ProblemError([wrong_format])
     problems, sound = check_shape(tree)
     if isinstance(tree.value, dict) and "song" in tree.value:
         # Without a song every name of a section would be called unknown, on top of the one fault.
         problems += check_meaning(sound, path.parent, allow_outside)
+    if not needs_files:
+        from mixwright.sheet.tidy import _OF_FILES
+
+        problems = [problem for problem in problems if problem.rule not in _OF_FILES]
     _raise_errors(problems)
     sheet = build_sheet(path, tree)
     problems = check_file_names(sheet)

@@ -21,7 +21,7 @@ MANY = 3  # so many that all are buried are told as one
 
 
 @dataclass(frozen=True)
-class _Heard:
+class PhraseHeard:
     """A phrase and how much of it is heard, 0 to 1."""
 
     phrase: Phrase
@@ -50,12 +50,7 @@ def phrase_buried(heard: Evidence, limits: Mapping[str, float]) -> Result:
     voice = heard.voice
     if voice is None:
         return Result.nothing("no track with the role lead_vocal is heard")
-    phrases = [
-        _Heard(phrase, share)
-        for found in find_phrases(voice.levels.hops, HOP_S)
-        for phrase in _parts(found, voice.levels)
-        if (share := _share_heard(voice, phrase)) is not None
-    ]
+    phrases = phrases_heard(voice)
     if not phrases:
         return Result.nothing("the lead voice is silent")
     least = min(phrases, key=lambda one: one.share)
@@ -67,6 +62,16 @@ def phrase_buried(heard: Evidence, limits: Mapping[str, float]) -> Result:
         return Result(measured, (_all_buried(heard, voice, buried, limit),))
     told = sorted(buried[:TOLD], key=lambda one: one.phrase.start_s)
     return Result(measured, tuple(_remark(heard, voice, one, limit) for one in told))
+
+
+def phrases_heard(voice: VoiceHeard) -> list[PhraseHeard]:
+    """Return every phrase of the voice, long ones in parts, with how much of it is heard."""
+    return [
+        PhraseHeard(phrase, share)
+        for found in find_phrases(voice.levels.hops, HOP_S)
+        for phrase in _parts(found, voice.levels)
+        if (share := _share_heard(voice, phrase)) is not None
+    ]
 
 
 def _parts(phrase: Phrase, levels: Levels) -> list[Phrase]:
@@ -86,7 +91,7 @@ def _share_heard(voice: VoiceHeard, phrase: Phrase) -> float | None:
     return audibility_of_phrase(voice.voice, voice.rest, active) if active.any() else None
 
 
-def _remark(heard: Evidence, voice: VoiceHeard, one: _Heard, limit: float) -> Remark:
+def _remark(heard: Evidence, voice: VoiceHeard, one: PhraseHeard, limit: float) -> Remark:
     phrase, percent = one.phrase, 100.0 * limit
     active = phrase.frames(len(voice.voice), voice.hop_s)
     lacks_db = lacking_db(voice.voice, voice.rest, active, limit)
@@ -109,7 +114,9 @@ def _remark(heard: Evidence, voice: VoiceHeard, one: _Heard, limit: float) -> Re
     )
 
 
-def _all_buried(heard: Evidence, voice: VoiceHeard, buried: list[_Heard], limit: float) -> Remark:
+def _all_buried(
+    heard: Evidence, voice: VoiceHeard, buried: list[PhraseHeard], limit: float
+) -> Remark:
     """One remark where not a single phrase is heard: that is no matter of rides."""
     worst, percent = buried[0], 100.0 * limit
     active = [one.phrase.frames(len(voice.voice), voice.hop_s) for one in buried]

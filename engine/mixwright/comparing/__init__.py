@@ -1,0 +1,1 @@
+"""What changed between two mixes: in the sheet, by meaning, and in the sound."""

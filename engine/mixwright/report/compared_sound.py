@@ -1,0 +1,326 @@
+"""What there is to say of two mixes compared in the sound: sentences and tables."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+from mixwright.comparing.reach import AUDIBLE_LU, Reach
+from mixwright.comparing.residual import Moment, Residual
+from mixwright.comparing.sound import ReductionCompared, SoundCompared, StretchCompared
+from mixwright.dsp.reduction import GainReduction
+from mixwright.meters.bands import nominal_octaves, octaves
+from mixwright.rendering.ears import Figures
+from mixwright.report.compared_page import Part, Table
+from mixwright.report.figures import figure
+from mixwright.report.readings import clock, finite
+
+NOTHING = "nothing changed in the sound: both come to the same mix, and nothing was rendered"
+# Figures of a mix: what they are called, their unit, how many decimals they are said with.
+Reading = Callable[[Figures], float | None]
+READINGS: tuple[tuple[str, str, int, Reading], ...] = (
+    ("integrated loudness", "LUFS", 2, lambda f: f.sound.integrated_lufs),
+    ("sample peak", "dBFS", 2, lambda f: f.sound.sample_peak_dbfs),
+    ("true peak", "dBTP", 2, lambda f: f.sound.true_peak_dbtp),
+    ("loudness range", "LU", 2, lambda f: f.sound.loudness_range_lu),
+    ("side to mid", "dB", 2, lambda f: _unless_rounding(f.sound.side_to_mid_db)),
+    ("correlation", "", 3, lambda f: f.sound.correlation),
+    ("length", "s", 2, lambda f: f.sound.seconds),
+)
+LEAST_SIDE_DB = -120.0
+
+
+def sound_parts(sound: SoundCompared) -> list[Part]:
+    """Return what is said of the sound, the most important first."""
+    whole = sound.whole
+    if whole is None or whole.old is None or whole.new is None:
+        return [Part("The sound", (NOTHING, *_other_files(sound)))]
+    found = [
+        Part("The sound", tuple(_sentences(sound, whole))),
+        Part("The mix", table=_mix_table(whole.old, whole.new)),
+        _sections_part(sound),
+        Part("Tracks and groups at the bus", _quiet(sound), table=_reach_table(sound.reaches)),
+        *_reduction_parts(sound.reductions),
+        Part("Spectrum by octave", table=_octave_table(whole), folded=True),
+        *_more_of_sections(sound),
+    ]
+    return [part for part in found if part.lines or (part.table and part.table.rows)]
+
+
+# ---- sentences ----
+
+
+def _sentences(sound: SoundCompared, whole: StretchCompared) -> Iterator[str]:
+    residual = whole.residual
+    if residual is None:
+        yield "the sample rates differ: one mix can't be subtracted from the other"
+    elif residual.same_bits:
+        yield "the new mix is the old one to the last bit"
+    elif residual.is_null:
+        yield f"the mixes null: what is left peaks at {figure(residual.peak_dbfs, 'dBFS')}"
+    else:
+        where = f"; most at {moment(residual.loudest)}" if residual.loudest else ""
+        level = residual_words(residual)
+        yield f"the residual, new minus old, is at {level}{where}"
+    kept = [s for s in sound.stretches if s.is_section and s.residual and s.residual.is_null]
+    if not sound.is_same:
+        for words in dict.fromkeys(_null_words(s.residual) for s in kept if s.residual):
+            names = (s.name for s in kept if s.residual and _null_words(s.residual) == words)
+            yield f"{words}: {', '.join(name or '' for name in names)}"
+    if sound.elsewhere:
+        yield f"with other settings, heard in the mix only: {', '.join(sound.elsewhere)}"
+    yield from _other_files(sound)
+
+
+def _other_files(sound: SoundCompared) -> list[str]:
+    return [f"the file of {o.name} holds other sound: {o.old} -> {o.new}" for o in sound.files]
+
+
+def moment(at: Moment) -> str:
+    """Return a place in the song as a person finds it.
+
+    >>> moment(Moment(49.42, 19, 4.81, "chorus 2"))
+    '0:49.4 (chorus 2, bar 19 beat 4.8)'
+    """
+    where = f"{at.section}, " if at.section else ""
+    return f"{clock(at.seconds)} ({where}{_bar_and_beat(at)})"
+
+
+def _bar_and_beat(at: Moment) -> str:
+    # Cut, not rounded: beat 4.98 of four must not read as beat 5.
+    return f"bar {at.bar} beat {math.floor(at.beat * 10.0 + 1e-6) / 10.0:.1f}"
+
+
+def residual_words(residual: Residual) -> str:
+    """Return how much is left: same bits, a null, or its loudness to the mix and its peak."""
+    if residual.is_null:
+        return _null_words(residual)
+    level = figure(residual.relative_lu, "LU", 1)
+    said = "" if level == "-" else f"{level} to the mix, "
+    return f"{said}peak {figure(residual.peak_dbfs, 'dBFS', 1)}"
+
+
+def _null_words(residual: Residual) -> str:
+    if residual.same_bits:
+        return "same bits"
+    return f"null at {figure(residual.peak_dbfs, 'dBFS', 1)}"
+
+
+# ---- tables ----
+
+
+def change(old: float | None, new: float | None, decimals: int = 2) -> str:
+    """Return by how much a figure changed; ``-`` from or to silence, and where it can't be had.
+
+    >>> change(-20.0, -19.25), change(None, 1.0), change(1.0, 1.0)
+    ('+0.75', '-', '0.00')
+    """
+    if old is None or new is None or not math.isfinite(new - old):
+        return "-"
+    return signed(new - old, decimals)
+
+
+def signed(value: float | None, decimals: int = 2) -> str:
+    """Return a difference with its sign; none has none."""
+    return figure(value, "", decimals, sign=value is not None and round(value, decimals) != 0.0)
+
+
+def both(old: float | None, new: float | None, decimals: int = 1) -> str:
+    """Return two readings with an arrow, one where they read the same.
+
+    >>> both(-20.0, -19.25), both(1.0, 1.01)
+    ('-20.0 -> -19.2', '1.0')
+    """
+    was, now = figure(old, "", decimals), figure(new, "", decimals)
+    return was if was == now else f"{was} -> {now}"
+
+
+def _unless_rounding(side_to_mid_db: float | None) -> float | None:
+    """Between two equal channels there is no side but what rounding leaves."""
+    if side_to_mid_db is not None and side_to_mid_db < LEAST_SIDE_DB:
+        return -math.inf
+    return side_to_mid_db
+
+
+def _mix_table(old: Figures, new: Figures) -> Table:
+    rows = []
+    for name, unit, decimals, reading in READINGS:
+        was, now = reading(old), reading(new)
+        cells = [figure(x, unit, decimals) for x in (was, now)]
+        rows.append((name, *cells, change(was, now, decimals)))
+    return Table(("mix", "old", "new", "change"), tuple(rows))
+
+
+def _sections_part(sound: SoundCompared) -> Part:
+    columns = (
+        *("section", "old LUFS", "new LUFS", "change"),
+        *("residual to the mix", "its peak dBFS", "most at"),
+    )
+    lines = [
+        f"section {s.name} moved; the residual is taken where it is now"
+        for s in sound.stretches
+        if s.is_moved
+    ]
+    table = Table(columns, tuple(_section_row(stretch) for stretch in sound.stretches))
+    return Part("Section by section", tuple(lines), table=table)
+
+
+def _section_row(stretch: StretchCompared) -> tuple[str, ...]:
+    levels = _pair(stretch, READINGS[0][3])
+    residual = stretch.residual
+    if residual is None:
+        left = ("removed" if stretch.new is None else "-", "", "")
+    else:
+        left = _left_of_section(residual)
+    shown = [figure(level) for level in levels]
+    return (stretch.name or "", *shown, change(levels[0], levels[1]), *left)
+
+
+def _left_of_section(residual: Residual) -> tuple[str, str, str]:
+    if residual.same_bits:
+        return "same bits", "", ""
+    peak = figure(residual.peak_dbfs, "", 1)
+    if residual.is_null:
+        return "null", peak, ""
+    at = residual.loudest
+    where = "" if at is None else f"{clock(at.seconds)}, {_bar_and_beat(at)}"
+    return figure(residual.relative_lu, "LU", 1), peak, where
+
+
+def _changed(sound: SoundCompared) -> list[StretchCompared]:
+    return [s for s in sound.stretches if s.residual is None or not s.residual.is_null]
+
+
+def _more_of_sections(sound: SoundCompared) -> Iterator[Part]:
+    """Every other figure of what changed; only its spectrum takes tables of its own."""
+    rows = [
+        (stretch.name or "", *(both(*_pair(stretch, r[3]), min(r[2], 2)) for r in READINGS[1:-1]))
+        for stretch in _changed(sound)
+    ]
+    columns = ("section", *(" ".join([r[0], r[1]]).strip() for r in READINGS[1:-1]))
+    yield Part(
+        "Section by section: peaks and width", table=Table(columns, tuple(rows)), folded=True
+    )
+    names = tuple(f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in nominal_octaves())
+    octave_rows, left_rows = [], []
+    for stretch in _changed(sound):
+        name = stretch.name or ""
+        if stretch.old is not None and stretch.new is not None:
+            levels = zip(
+                stretch.old.spectrum.octave_db, stretch.new.spectrum.octave_db, strict=False
+            )
+            octave_rows.append((name, *(change(was, now, 1) for was, now in levels)))
+        if stretch.residual is not None:
+            left = stretch.residual.octave_relative_db
+            left_rows.append((name, *(figure(level, "", 0) for level in left)))
+    for title, some in (("change, dB", octave_rows), ("residual to the mix, dB", left_rows)):
+        width = max((len(row) for row in some), default=1)
+        table = Table(("section", *names[: width - 1]), tuple(some))
+        yield Part(f"Octaves section by section: {title}", table=table, folded=True)
+
+
+def _pair(stretch: StretchCompared, reading: Reading) -> tuple[float | None, float | None]:
+    """A reading before and after."""
+    old, new = stretch.old, stretch.new
+    return None if old is None else reading(old), None if new is None else reading(new)
+
+
+def _octave_table(whole: StretchCompared) -> Table:
+    assert whole.old is not None
+    assert whole.new is not None
+    residual = whole.residual
+    rows = []
+    levels = zip(
+        nominal_octaves(),
+        whole.old.spectrum.octave_db,
+        whole.new.spectrum.octave_db,
+        strict=False,  # as many as both rates have room for
+    )
+    for index, (hz, old, new) in enumerate(levels):
+        left: Sequence[float | None] = (None, None)
+        if residual is not None:
+            left = (residual.octave_db[index], residual.octave_relative_db[index])
+        name = f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"
+        cells = [figure(x, "", 1) for x in (old, new)]
+        rows.append((name, *cells, change(old, new, 1), *(figure(x, "", 1) for x in left)))
+    columns = ("octave Hz", "old dB", "new dB", "change", "residual dB", "to the mix dB")
+    return Table(columns, tuple(rows))
+
+
+def _reach_table(found: Sequence[Reach]) -> Table:
+    columns = ("name", "old LUFS", "new LUFS", "change", "peak dB", "most in", "residual LU")
+    return Table(columns, tuple(_reach_row(one) for one in found if one.is_audible))
+
+
+def _reach_row(reach: Reach) -> tuple[str, ...]:
+    section, most_lu = max(
+        reach.section_changes_lu.items(), key=lambda pair: abs(pair[1]), default=("", 0.0)
+    )
+    stands_out = abs(most_lu) >= abs(reach.change_lu or 0.0) + AUDIBLE_LU
+    most = f"{section} {signed(most_lu)}" if stands_out else ""
+    what = "group, " * (reach.kind == "group") + reach.state * (reach.state != "changed")
+    name = f"{reach.name} ({what.removesuffix(', ')})" if what else reach.name
+    return (
+        name,
+        *(figure(level) for level in (reach.old_lufs, reach.new_lufs)),
+        signed(reach.change_lu),
+        signed(reach.peak_change_db),
+        most,
+        figure(reach.residual_lu, "", 1),
+    )
+
+
+def _quiet(sound: SoundCompared) -> tuple[str, ...]:
+    """What changed by less than can be heard."""
+    names = [reach.name for reach in sound.reaches if not reach.is_audible]
+    return (f"changed, not audibly: {', '.join(names)}",) if names else ()
+
+
+def _reduction_parts(found: Sequence[ReductionCompared]) -> Iterator[Part]:
+    for one in found:
+        if one.old == one.new and one.old_makeup_db == one.new_makeup_db:
+            continue
+        old, new = (side.by_section if side else {} for side in (one.old, one.new))
+        rows = [_reduction_row("whole", one.old, one.new)]
+        rows += [_reduction_row(name, old.get(name), new.get(name)) for name in {**new, **old}]
+        lines: tuple[str, ...] = ()
+        if (one.old_makeup_db, one.new_makeup_db) != (None, None):
+            lines = (f"make-up {both(one.old_makeup_db, one.new_makeup_db, 2)} dB",)
+        columns = ("section", "mean dB", "most dB", "at work %")
+        title = f"Gain reduction of the {one.name.replace('_', ' ').replace('.', ' ')}"
+        yield Part(title, lines, table=Table(columns, tuple(rows)))
+
+
+def _reduction_row(
+    name: str, old: GainReduction | None, new: GainReduction | None
+) -> tuple[str, ...]:
+    was, now = (
+        (None, None, None) if one is None else (one.mean_db, one.max_db, 100.0 * one.active_share)
+        for one in (old, new)
+    )
+    return (
+        name,
+        both(was[0], now[0], 2),
+        both(was[1], now[1], 2),
+        both(was[2], now[2], 0),
+    )
+
+
+# ---- data ----
+
+
+def sound_as_data(sound: SoundCompared) -> dict[str, Any]:
+    """Return it as plain JSON data; silence (-inf) becomes null, paths become text."""
+    data = dataclasses.asdict(sound)
+    data["files"] = [{key: str(value) for key, value in one.items()} for one in data["files"]]
+    data["octaves_hz"] = [band.name for band in octaves()]
+    data["is_same"] = sound.is_same
+    for kept, reach in zip(data["reaches"], sound.reaches, strict=True):
+        kept["is_audible"] = reach.is_audible
+    pairs = [(data["whole"], sound.whole), *zip(data["stretches"], sound.stretches, strict=True)]
+    for kept, stretch in pairs:
+        if stretch is not None and stretch.residual is not None:
+            kept["residual"]["is_null"] = stretch.residual.is_null
+    return finite(data)  # type: ignore[no-any-return]

@@ -1,0 +1,337 @@
+"""What a review page tells, as plain frozen data: whoever gathers it fills this in, the page asks
+for nothing more.
+
+Times are seconds from the start of the song. A figure that there isn't is None, and a level of
+nothing is ``-inf``: the page writes "-" and "-inf" for them, and both are ``null`` in its JSON.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Literal, TypeAlias
+
+Level: TypeAlias = float | None
+Series: TypeAlias = tuple[Level, ...]
+SourceKind: TypeAlias = Literal["step", "previous", "mix", "variant", "reference"]
+State: TypeAlias = Literal["holds", "accepted", "look", "fails", "idle"]
+Standing: TypeAlias = Literal["fails", "look", "note"]
+Keeping: TypeAlias = Literal["highest", "mean"]
+
+# More points than this can't be seen on any screen.
+MOST_POINTS = 2000
+MOST_AUTOMATION_POINTS = 400
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the song, from `start_s` up to `end_s`."""
+
+    name: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class Source:
+    """Something to listen to. `gain_db` (0 or less) makes it as loud as the quietest of them.
+
+    `integrated_lufs` is as delivered, before that gain; `seconds` its own length.
+    """
+
+    id: str
+    label: str
+    kind: SourceKind
+    integrated_lufs: Level
+    gain_db: float
+    seconds: float
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """A phrase of the lead voice, and the share of it (0 to 1) that is heard."""
+
+    start_s: float
+    end_s: float
+    heard_share: Level
+
+
+@dataclass(frozen=True)
+class Automation:
+    """A value that moves: points are (time, value), straight lines between them.
+
+    `what` is ``fader``, ``pan``, ``hall send``, ``mute``...; a mute is 1 where it is muted and
+    jumps. A value of None or ``-inf`` is off.
+    """
+
+    name: str
+    what: str
+    unit: str
+    points: tuple[tuple[float, Level], ...]
+
+
+@dataclass(frozen=True)
+class SongTimeline:
+    """What happens along the song: value `i` of a series is of the moment ``i * hop_s``.
+
+    `glue_reduction_db` is 0 or more, None where nothing glues; `voice_over_band_db` is the lead
+    voice's level less that of all the rest, None without a lead voice.
+    """
+
+    hop_s: float
+    short_term_lufs: Series
+    true_peak_dbtp: Series
+    glue_reduction_db: Series | None = None
+    voice_over_band_db: Series | None = None
+    phrases: tuple[Phrase, ...] = ()
+    automation: tuple[Automation, ...] = ()
+
+
+@dataclass(frozen=True)
+class SpectrumCurve:
+    """Levels (dB), one for each band of the spectrum it is part of."""
+
+    label: str
+    db: Series
+
+
+@dataclass(frozen=True)
+class Spectra:
+    """The mix and its references by bands, at equal loudness; the first curve is the mix."""
+
+    bands_hz: tuple[float, ...]
+    curves: tuple[SpectrumCurve, ...]
+
+
+@dataclass(frozen=True)
+class Move:
+    """One thing done to a track, and the sheet's reason for it."""
+
+    what: str
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Send:
+    """What a track sends to a return, in dB; None or ``-inf`` is off."""
+
+    to: str
+    db: Level
+
+
+@dataclass(frozen=True)
+class TrackRow:
+    """A track as the mix has it; `pan` is -100 (left) to +100 (right)."""
+
+    name: str
+    role: str
+    group: str | None
+    level_lufs: Level
+    peak_dbfs: Level
+    pan: Level
+    width_percent: Level = None
+    moves: tuple[Move, ...] = ()
+    sends: tuple[Send, ...] = ()
+    muted: bool = False
+
+
+@dataclass(frozen=True)
+class FindingLine:
+    """One thing a rule says; `place` is where in the sheet, as ``mix.yaml:12:7``.
+
+    `accepted_why` is the sheet's reason for living with it. `standing` is what it counts as
+    otherwise.
+    """
+
+    message: str
+    help: str | None = None
+    at_s: float | None = None
+    until_s: float | None = None
+    section: str | None = None
+    name: str | None = None
+    place: str | None = None
+    accepted_why: str | None = None
+    standing: Standing = "look"
+
+
+@dataclass(frozen=True)
+class RuleLine:
+    """One rule: its id, its state, what was measured in words, what it found."""
+
+    rule: str
+    state: State
+    words: str
+    findings: tuple[FindingLine, ...] = ()
+
+
+@dataclass(frozen=True)
+class StageLine:
+    """One line of the scoreboard."""
+
+    stage: str
+    state: State
+    rules: tuple[RuleLine, ...]
+    headline: str = ""
+
+
+@dataclass(frozen=True)
+class ChangeLine:
+    """One change in the sheet against the one before."""
+
+    step: str
+    name: str
+    kind: str
+    text: str
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class SoundChange:
+    """A figure of the finished mix, before and after."""
+
+    label: str
+    before: Level
+    after: Level
+    unit: str
+
+
+@dataclass(frozen=True)
+class ReviewData:
+    """All that one page shows.
+
+    `against` names what the changes are against; `changes` and `sound_changes` are None where there
+    is nothing to compare with. Raises ValueError for sources that can't be told apart or that would
+    be turned up.
+    """
+
+    title: str
+    artist: str
+    version: str
+    rate_hz: int
+    seconds: float
+    sections: tuple[Section, ...]
+    sources: tuple[Source, ...]
+    timeline: SongTimeline
+    spectrum: Spectra | None = None
+    tracks: tuple[TrackRow, ...] = ()
+    stages: tuple[StageLine, ...] = ()
+    changes: tuple[ChangeLine, ...] | None = None
+    against: str | None = None
+    sound_changes: tuple[SoundChange, ...] | None = None
+
+    def __post_init__(self) -> None:
+        ids = [source.id for source in self.sources]
+        if not ids or len(set(ids)) != len(ids):
+            raise ValueError(f"expected sources with ids of their own, not {ids}")
+        if any(not source.gain_db <= 0.0 for source in self.sources):
+            raise ValueError("a source is only ever turned down")
+
+
+def matching_gains_db(loudness_lufs: Sequence[Level]) -> tuple[float, ...]:
+    """Return the gains (dB, 0 or less) that make all as loud as the quietest.
+
+    What has no loudness stays as it is and is not matched to.
+
+    >>> matching_gains_db([-23.0, -14.5, None])
+    (0.0, -8.5, 0.0)
+    """
+    heard = [one for one in loudness_lufs if one is not None and math.isfinite(one)]
+    quietest = min(heard, default=0.0)
+    return tuple(
+        quietest - one if one is not None and math.isfinite(one) else 0.0 for one in loudness_lufs
+    )
+
+
+def decimated(series: Series, stride: int, keep: Keeping) -> Series:
+    """Return one value for every `stride`: the highest of them or their mean.
+
+    A stretch of nothing but None stays None; the mean is that of the figures there are.
+
+    >>> decimated((-20.0, -18.0, None, None, -30.0), 2, "highest")
+    (-18.0, None, -30.0)
+    """
+    if stride == 1:
+        return series
+    stretches = (series[at : at + stride] for at in range(0, len(series), stride))
+    return tuple(_summed_up(stretch, keep) for stretch in stretches)
+
+
+def _summed_up(stretch: Series, keep: Keeping) -> Level:
+    known = [value for value in stretch if value is not None]
+    if not known:
+        return None
+    return max(known) if keep == "highest" else sum(known) / len(known)
+
+
+def thinned(automation: Automation, most: int = MOST_AUTOMATION_POINTS) -> Automation:
+    """Return it with at most about `most` points: of each stretch its lowest and its highest.
+
+    The first and the last point stay.
+    """
+    points = automation.points
+    if len(points) <= most:
+        return automation
+    stride = -(-2 * len(points) // most)
+    kept = [points[0]]
+    for at in range(1, len(points) - 1, stride):
+        stretch = points[at : min(at + stride, len(points) - 1)]
+        ends = (min(stretch, key=_height), max(stretch, key=_height))
+        kept += sorted(set(ends), key=lambda point: point[0])
+    return replace(automation, points=(*kept, points[-1]))
+
+
+def _height(point: tuple[float, Level]) -> float:
+    return -math.inf if point[1] is None else point[1]
+
+
+def lightened(review: ReviewData, most: int = MOST_POINTS) -> ReviewData:
+    """Return it with no more points along the song than can be seen."""
+    timeline = review.timeline
+
+    def fewer(series: Series | None, keep: Keeping) -> Series | None:
+        return None if series is None else decimated(series, stride, keep)
+
+    stride = max(1, -(-len(timeline.short_term_lufs) // most))
+    lighter = replace(
+        timeline,
+        hop_s=timeline.hop_s * stride,
+        short_term_lufs=decimated(timeline.short_term_lufs, stride, "mean"),
+        true_peak_dbtp=decimated(timeline.true_peak_dbtp, stride, "highest"),
+        glue_reduction_db=fewer(timeline.glue_reduction_db, "highest"),
+        voice_over_band_db=fewer(timeline.voice_over_band_db, "mean"),
+        automation=tuple(thinned(one) for one in timeline.automation),
+    )
+    return replace(review, timeline=lighter)
+
+
+def to_json(review: ReviewData, more: Mapping[str, Any] | None = None) -> str:
+    r"""Return all of it, and `more`, as JSON that is safe inside a script element.
+
+    Numbers have three decimals; what is not finite is ``null``. Nothing in the text ends the
+    element or begins a comment: ``<``, ``>``, ``&`` and all that isn't ASCII are spelt out.
+
+    >>> to_json_text({"title": "<script>"})
+    '{"title":"\\u003cscript\\u003e"}'
+    """
+    return to_json_text({**asdict(review), **(more or {})})
+
+
+def to_json_text(value: Any) -> str:
+    """Return plain data as JSON for a script element, see :func:`to_json`."""
+    text = json.dumps(_finite(value), ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    for character in "<>&":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return text
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 3) if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _finite(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(one) for one in value]
+    return value

@@ -1,0 +1,300 @@
+"""All that a review page tells, gathered: figures along the song, tracks, checks, changes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixwright.checks import Checked
+from mixwright.checks.automation.phrase_buried import phrases_heard
+from mixwright.checks.rule import Remark
+from mixwright.comparing.changes import changes_between
+from mixwright.comparing.strips import band_words, insert_words, processor_words
+from mixwright.dsp.curve import Curve
+from mixwright.measuring.evidence import Evidence, VoiceHeard
+from mixwright.meters.bands import third_octaves
+from mixwright.meters.sound import SoundMeter
+from mixwright.rendering.ears import Ear
+from mixwright.rendering.parts import BusPlan, ReturnPlan
+from mixwright.rendering.plan import Plan
+from mixwright.rendering.reductions import Reduction
+from mixwright.reviewing.data import (
+    Automation,
+    ChangeLine,
+    FindingLine,
+    Level,
+    Move,
+    Phrase,
+    ReviewData,
+    RuleLine,
+    Section,
+    Send,
+    Series,
+    SongTimeline,
+    SoundChange,
+    Spectra,
+    SpectrumCurve,
+    StageLine,
+    TrackRow,
+)
+from mixwright.reviewing.listening import HOP_S, Heard, Listening
+from mixwright.sheet import Sheet
+from mixwright.sheet.model import Group, Track
+from mixwright.units import SILENCE_DB, gain_to_db
+from mixwright.version import __version__
+
+SHORT_TERM_S = 3.0
+SILENT_LUFS = -100.0
+# Where the voice is so far below its own loudest moment it is a breath, and told against nothing.
+VOICE_WITHIN_DB = 40.0
+Powers = NDArray[np.float64]
+
+
+def review_data(
+    heard: Evidence, checked: Checked, listening: Listening, before: tuple[str, Sheet] | None
+) -> ReviewData:
+    """Return everything that the page of a sheet shows; `before` is the version to compare with."""
+    sheet, finished, previous = heard.sheet, listening.finished, listening.previous
+    return ReviewData(
+        title=sheet.song.title,
+        artist=sheet.song.artist or "",
+        version=__version__,
+        rate_hz=heard.rate_hz,
+        seconds=finished.done.frames / heard.rate_hz,
+        sections=tuple(
+            Section(s.name, s.start / heard.rate_hz, s.end / heard.rate_hz) for s in heard.sections
+        ),
+        sources=listening.sources(),
+        timeline=_timeline(heard, finished),
+        spectrum=_spectrum(listening),
+        tracks=tuple(_track(heard, finished, track) for track in sheet.tracks),
+        stages=_stages(checked),
+        changes=None if before is None else _changes(before[1], sheet),
+        against=None if before is None else before[0],
+        sound_changes=None if previous is None else _sound_changes(previous, finished),
+    )
+
+
+def _timeline(heard: Evidence, finished: Heard) -> SongTimeline:
+    sound, gain = finished.done.meter.sound, finished.done.gain
+    count = max(1, math.ceil(finished.done.frames / finished.done.rate_hz / HOP_S))
+    return SongTimeline(
+        hop_s=HOP_S,
+        short_term_lufs=_short_term(sound, gain, count),
+        true_peak_dbtp=_true_peaks(sound, gain, count),
+        glue_reduction_db=_glue(finished.done.reductions.get("mix_bus.compressor"), count),
+        voice_over_band_db=None if heard.voice is None else _voice_over(heard.voice, count),
+        phrases=() if heard.voice is None else _phrases(heard.voice),
+        automation=tuple(_automation(heard.plan)),
+    )
+
+
+def _short_term(sound: SoundMeter, gain: float, count: int) -> Series:
+    """Loudness over the 3 s around each moment; none where they reach beyond the mix."""
+    levels = sound.loudness_over_time(SHORT_TERM_S, gain=gain)
+    found: list[Level] = []
+    for hop in range(count):
+        index = round((hop * HOP_S - SHORT_TERM_S / 2.0) * 100.0)
+        level = float(levels[index]) if 0 <= index < len(levels) else None
+        # Filters ring on far below anything: that is silence.
+        found.append(SILENCE_DB if level is not None and level < SILENT_LUFS else level)
+    return tuple(found)
+
+
+def _true_peaks(sound: SoundMeter, gain: float, count: int) -> Series:
+    peaks = sound.true_peak_over_time(HOP_S, gain)
+    return tuple(gain_to_db(float(peak)) for peak in peaks[:count]) + (None,) * (count - len(peaks))
+
+
+def _glue(reduction: Reduction | None, count: int) -> Series | None:
+    """The most reduction in each stretch; see the sections of the finished plan."""
+    if reduction is None:
+        return None
+    by_hop = {int(name): one.max_db for name, one in reduction.by_section.items()}
+    return tuple(by_hop.get(hop) for hop in range(count))
+
+
+def _voice_over(voice: VoiceHeard, count: int) -> Series:
+    """The voice's power over that of the rest, both over all bands; none where nobody sings."""
+    mine, rest = _by_hop(voice.voice, voice.hop_s, count), _by_hop(voice.rest, voice.hop_s, count)
+    least = mine.max(initial=0.0) * 10.0 ** (-VOICE_WITHIN_DB / 10.0)
+    return tuple(
+        10.0 * math.log10(one / other) if one > least and other > 0.0 else None
+        for one, other in zip(mine.tolist(), rest.tolist(), strict=True)
+    )
+
+
+def _by_hop(bands: Powers, hop_s: float, count: int) -> Powers:
+    """Mean powers (frames, bands) summed over bands and averaged over the page's hops."""
+    power, found = bands.sum(axis=1), np.zeros(count)
+    owners = np.minimum((np.arange(len(power)) * hop_s / HOP_S).astype(np.int64), count - 1)
+    np.add.at(found, owners, power)
+    return found / np.maximum(np.bincount(owners, minlength=count), 1)
+
+
+def _phrases(voice: VoiceHeard) -> tuple[Phrase, ...]:
+    found = phrases_heard(voice)
+    return tuple(Phrase(one.phrase.start_s, one.phrase.end_s, one.share) for one in found)
+
+
+def _automation(plan: Plan) -> Iterator[Automation]:
+    """Everything that moves, strip by strip."""
+    for track in plan.tracks:
+        yield from _moving(plan, track.name, "fader", "dB", track.gain)
+        yield from _moving(plan, track.name, "pan", "", track.pan)
+        yield from _moving(plan, track.name, "mute", "", track.mute)
+        for target, level in track.sends:
+            yield from _moving(plan, track.name, f"{target} send", "dB", level)
+    strips: list[BusPlan | ReturnPlan] = [*plan.groups, *plan.returns, plan.mix_bus]
+    for part in strips:
+        yield from _moving(plan, part.name, "fader", "dB", part.gain)
+        yield from _moving(plan, part.name, "mute", "", part.mute)
+
+
+def _moving(plan: Plan, name: str, what: str, unit: str, curve: Curve) -> Iterator[Automation]:
+    """A curve that is not still, by the ends of its moves."""
+    if curve.is_constant:
+        return
+    value, points = curve.initial, [(0.0, curve.initial)]
+    for move in curve.moves:
+        points.append((move.start / plan.rate_hz, value))
+        points.append(((move.start + move.length) / plan.rate_hz, move.value))
+        value = move.value
+    points.append((plan.end / plan.rate_hz, value))
+    if what == "mute":
+        told = [(at, 1.0 if level == SILENCE_DB else 0.0) for at, level in points]
+    else:
+        told = points
+    yield Automation(name, what, unit, tuple(sorted(told, key=lambda point: point[0])))
+
+
+def _spectrum(listening: Listening) -> Spectra:
+    """The mix, the version before and the references by thirds, at the loudness of the mix."""
+    mixes = [one for one in (listening.finished, listening.previous) if one is not None]
+    curves = []
+    ears = [(one.label, _ear_of(one)) for one in mixes]
+    ears[0] = ("the mix", ears[0][1])
+    ears += [(path.name, ear) for path, ear in listening.references]
+    loudness = ears[0][1].figures().sound.integrated_lufs
+    for label, ear in ears:
+        figures = ear.figures()
+        own = figures.sound.integrated_lufs
+        known = loudness is not None and own is not None and math.isfinite(loudness + own)
+        by_db = loudness - own if known else 0.0  # type: ignore[operator]
+        levels = figures.spectrum.third_octave_db
+        curves.append(SpectrumCurve(label, tuple(level + by_db for level in levels)))
+    count = min(len(curve.db) for curve in curves)
+    bands = tuple(band.nominal_hz for band in third_octaves()[:count])
+    return Spectra(bands, tuple(SpectrumCurve(c.label, c.db[:count]) for c in curves))
+
+
+def _ear_of(one: Heard) -> Ear:
+    ear = Ear("mix", one.label, one.done.rate_hz)
+    for block in one.done.blocks():
+        ear.feed(block)
+    return ear
+
+
+def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
+    strip = next(s for s in finished.done.engine.tracks if s.name == track.name)
+    level = heard.at_bus(track.name).integrated_lufs()
+    return TrackRow(
+        name=track.name,
+        role=track.role.replace("_", " "),
+        group=track.group,
+        level_lufs=level,
+        peak_dbfs=gain_to_db(strip.peak),
+        pan=track.pan,
+        width_percent=track.width_percent,
+        moves=tuple(_moves(track)),
+        sends=tuple(Send(name, level_db) for name, level_db in track.sends_db.items()),
+        muted=track.mute,
+    )
+
+
+def _moves(strip: Track | Group) -> Iterator[Move]:
+    """Everything done to a track, in the order of the sound, with its reason."""
+    if strip.why is not None:
+        yield Move("as a whole", strip.why)
+    for band in strip.eq:
+        yield Move(f"EQ: {band_words(band)}", band.why)
+    for name, part in (
+        ("gate", strip.gate),
+        ("compressor", strip.compressor),
+        ("de-esser", strip.de_esser),
+    ):
+        if part is not None:
+            yield Move(f"{name}: {processor_words(part)}", part.why)
+    for insert in strip.inserts:
+        yield Move(insert_words(insert), insert.why)
+
+
+def _stages(checked: Checked) -> tuple[StageLine, ...]:
+    return tuple(
+        StageLine(
+            stage.stage,
+            stage.state,
+            tuple(
+                RuleLine(
+                    rule.rule.id,
+                    rule.state,
+                    rule.measured,
+                    tuple(
+                        FindingLine(
+                            message=_without_name(one.remark),
+                            help=one.remark.help,
+                            at_s=one.remark.at_s,
+                            section=one.remark.section,
+                            name=one.remark.name,
+                            place=None if one.span is None else _place(one.span),
+                            accepted_why=one.accepted,
+                            standing=one.remark.verdict,
+                        )
+                        for one in rule.spoken
+                    ),
+                )
+                for rule in stage.rules
+            ),
+            stage.headline,
+        )
+        for stage in checked.stages
+    )
+
+
+def _without_name(remark: Remark) -> str:
+    """What is found, without the name that stands before it on the page."""
+    return remark.message.removeprefix(f"{remark.name}: ")
+
+
+def _place(span: object) -> str:
+    """A place in the sheet without the folder: it says nothing on another machine."""
+    return str(span).rpartition("/")[2]
+
+
+def _changes(before: Sheet, sheet: Sheet) -> tuple[ChangeLine, ...]:
+    return tuple(
+        ChangeLine(change.step, change.name, change.kind, change.text, change.why)
+        for change in changes_between(before, sheet)
+    )
+
+
+def _sound_changes(previous: Heard, finished: Heard) -> tuple[SoundChange, ...]:
+    """The figures of the finished mix, before and after."""
+    old, new = previous.readings, finished.readings
+    glue: list[Level] = []
+    for one in (previous, finished):
+        reduction = one.done.reductions.get("mix_bus.compressor")
+        glue.append(None if reduction is None else reduction.max_db)
+    rows: Mapping[str, tuple[Level, Level, str]] = {
+        "integrated loudness": (old.integrated_lufs, new.integrated_lufs, "LUFS"),
+        "loudest short-term": (old.short_term_max_lufs, new.short_term_max_lufs, "LUFS"),
+        "loudness range": (old.loudness_range_lu, new.loudness_range_lu, "LU"),
+        "true peak": (old.true_peak_dbtp, new.true_peak_dbtp, "dBTP"),
+        "side to mid": (old.side_to_mid_db, new.side_to_mid_db, "dB"),
+        "mono loss": (old.mono_loss_lu, new.mono_loss_lu, "LU"),
+        "most glue": (glue[0], glue[1], "dB"),
+    }
+    return tuple(SoundChange(label, *row) for label, row in rows.items())

@@ -1,0 +1,50 @@
+"""A review from sheet to page: hear, check, perform all there is to listen to, write."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from mixwright.audio.staged import told_as_problem
+from mixwright.checks import Checked, run_checks
+from mixwright.measuring.hearing import gather
+from mixwright.reviewing.data import ReviewData
+from mixwright.reviewing.gather import review_data
+from mixwright.reviewing.listening import FINISHED, PlanOf, Work, listened
+from mixwright.reviewing.page import PAGE, refuse_strangers_page, write_page
+from mixwright.sheet import Sheet
+
+
+@dataclass(frozen=True)
+class Reviewed:
+    """A page that was written, what it tells, and the check that is on it."""
+
+    page: Path
+    data: ReviewData
+    checked: Checked
+
+
+def default_folder(sheet: Sheet) -> Path:
+    """Return where a review goes that was not told: ``review`` beside the sheet."""
+    return sheet.folder / "review"
+
+
+def review_sheet(
+    sheet: Sheet, before: tuple[str, Sheet] | None, plan_of: PlanOf, folder: Path, work: Work
+) -> Reviewed:
+    """Write the review page of a sheet into `folder`.
+
+    `before` is the version to compare with, and its name. Raises ProblemError.
+    """
+    refuse_strangers_page(folder / PAGE)
+    still, finished = plan_of(sheet, "mixbus"), plan_of(sheet, FINISHED)
+    heard = gather(sheet, still, finished, threads=work.threads, progress=work.progress)
+    checked = run_checks(heard)
+    with told_as_problem(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        made = tempfile.TemporaryDirectory(prefix=".mixwright-review-", dir=folder)
+    with made as name, listened(sheet, before, plan_of, Path(name), work) as listening:
+        data = review_data(heard, checked, listening, before)
+        page = write_page(folder, data, listening.write(Path(name)))
+    return Reviewed(page, data, checked)

@@ -1,0 +1,153 @@
+"""The sounds of a review page: 16-bit FLAC for people, and the same bytes as a script for the page.
+
+A page opened from disk may not read the files beside it, but it may run scripts that lie there. So
+each sound is there twice: ``audio/NAME.flac`` and ``audio/NAME.js``, which hands the page the bytes
+of the first in base64 (RFC 4648, section 4).
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from mixwright.audio.encode import encode
+from mixwright.audio.formats import RENDER_FORMATS
+from mixwright.audio.probe import StemInfo, probe
+from mixwright.audio.read import StemReader
+from mixwright.audio.staged import told_as_problem, written_beside
+from mixwright.reviewing.data import to_json_text
+from mixwright.units import Block, db_to_gain, gain_to_db
+from mixwright.version import __version__
+
+FOLDER = "audio"
+CALL = "registerAudio("
+FORM = RENDER_FORMATS["flac16"]
+BLOCK_FRAMES = 65536
+# Three bytes make four characters: a piece that ends between would be padded in the middle.
+PIECE_BYTES = 3 * 2**18
+LONGEST_NAME = 60
+# One seed for all: what two versions have in common stays the same, down to its dither.
+SEED = 1
+# What dither may add to a peak, in 16-bit steps, and one more for rounding.
+ROOM = 1.0 - 3.0 / 2**15
+
+
+@dataclass(frozen=True)
+class PageSound:
+    """A source's sound beside the page.
+
+    `lowered_db` (0 or more) is how much lower than delivered it was written, because it is over
+    full scale; the page makes up for it before it turns anything down.
+    """
+
+    name: str
+    lowered_db: float
+
+    @property
+    def flac(self) -> str:
+        """Where the file for people is, from the page."""
+        return f"{FOLDER}/{self.name}.flac"
+
+    @property
+    def script(self) -> str:
+        """Where the script is, from the page."""
+        return f"{FOLDER}/{self.name}.js"
+
+
+def write_sounds(folder: Path, sounds: Mapping[str, Path]) -> dict[str, PageSound]:
+    """Write each sound into `folder` and return where they are, by their ids.
+
+    Sounds that an earlier page left in the folder and that this one doesn't have are removed.
+    Raises ProblemError for a sound that can't be read, or a machine that refuses.
+    """
+    kept = folder / FOLDER
+    with told_as_problem(kept):
+        kept.mkdir(parents=True, exist_ok=True)
+    names = file_names(sounds)
+    written = {}
+    for id, path in sounds.items():
+        flac = kept / f"{names[id]}.flac"
+        lowered_db = _write_flac(path, flac)
+        _write_script(id, flac, flac.with_suffix(".js"))
+        written[id] = PageSound(names[id], lowered_db)
+    _clear_away(kept, set(names.values()))
+    return written
+
+
+def file_names(ids: Iterable[str]) -> dict[str, str]:
+    """Return a name for each id that any file system takes; no two alike.
+
+    >>> file_names(["step 1", "Step-1", "höher"])
+    {'step 1': 'step-1', 'Step-1': 'step-1-2', 'höher': 'h-her'}
+    """
+    names: dict[str, str] = {}
+    for id in ids:
+        plain = re.sub(r"[^a-z0-9]+", "-", id.lower()).strip("-")[:LONGEST_NAME] or "sound"
+        name, count = plain, 1
+        while name in names.values():
+            count += 1
+            name = f"{plain}-{count}"
+        names[id] = name
+    return names
+
+
+def _write_flac(path: Path, flac: Path) -> float:
+    """Write the sound of `path` as 16 bits; return how much it was lowered."""
+    info = probe(path)
+    if info.container == "FLAC" and info.subtype == "PCM_16" and info.channels == 2:
+        with told_as_problem(flac), written_beside(flac) as beside:
+            beside.write_bytes(path.read_bytes())
+        return 0.0
+    lowered_db = max(0.0, gain_to_db(_peak(info) / ROOM))
+    gain = db_to_gain(-lowered_db)
+    blocks = (block * gain for block in _stereo(info))
+    with written_beside(flac) as beside:
+        encode(
+            blocks, info.frames, beside, FORM, info.rate_hz,
+            seed=SEED, version=__version__, named=flac,
+        )  # fmt: skip
+    return lowered_db
+
+
+def _peak(info: StemInfo) -> float:
+    return max((float(np.abs(block).max()) for block in _stereo(info)), default=0.0)
+
+
+def _stereo(info: StemInfo) -> Iterator[Block]:
+    """Yield the whole sound in two channels.
+
+    One channel plays from both sides at 3 dB less: then it is as loud (ITU-R BS.1770, which adds
+    the powers of channels) as it was measured to be.
+    """
+    with closing(StemReader(info, info.rate_hz)) as reader:
+        for at in range(0, info.frames, BLOCK_FRAMES):
+            frames = min(BLOCK_FRAMES, info.frames - at)
+            block = reader.read(np.empty((frames, info.channels)))
+            yield block if info.channels == 2 else np.repeat(block, 2, axis=1) * np.sqrt(0.5)
+
+
+def _write_script(id: str, flac: Path, script: Path) -> None:
+    with written_beside(script) as beside, open(flac, "rb") as sound, open(beside, "wb") as out:
+        out.write(f'{CALL}{to_json_text(id)}, "'.encode())
+        while piece := sound.read(PIECE_BYTES):
+            out.write(base64.b64encode(piece))
+        out.write(b'");\n')
+
+
+def _clear_away(kept: Path, names: set[str]) -> None:
+    """Remove what an earlier page left: scripts that begin as ours do, and their twins."""
+    with told_as_problem(kept):
+        for script in kept.glob("*.js"):
+            if script.stem in names:
+                continue
+            with open(script, "rb") as file:
+                ours = file.read(len(CALL)) == CALL.encode()
+            if ours:
+                script.with_suffix(".flac").unlink(missing_ok=True)
+                script.unlink()
