@@ -106,6 +106,39 @@ def print_delivery(results: dict[str, list[Run]]) -> None:
         print(f"{many}: {wall:.2f}x the time of {one}{target}, {cpu:.2f}x the cpu")
 
 
+def compare_revision(folder: Path, cache: Path, runs: int) -> dict[str, list[Run]]:
+    """Compare and review a change of one line, against one render, with levels known."""
+    new = folder / "release.yaml"
+    old = folder / "before.yaml"
+    text = new.read_text("utf-8")
+    old.write_text(text.replace("gain_db: -31", "gain_db: -32", 1), "utf-8")
+    program = [sys.executable, "-m", "mixwright.cli"]
+    jobs = {
+        RENDER_KNOWN: release_render(folder),
+        COMPARED: [*program, "compare", str(old), str(new)],
+        REVIEWED: [*program, "review", str(new), "--against", str(old)],
+    }
+    for command in jobs.values():
+        run(command, cache)
+    results: dict[str, list[Run]] = {name: [] for name in jobs}
+    for _ in range(runs):
+        for name, command in jobs.items():
+            results[name].append(run(command, cache))
+    return results
+
+
+def print_revision(results: dict[str, list[Run]]) -> None:
+    """Print medians and ratios."""
+    print("\na change of one line, against one render")
+    print_medians(results)
+    for name in (COMPARED, REVIEWED):
+        wall, cpu = (
+            median(results[name], what) / median(results[RENDER_KNOWN], what)
+            for what in ("seconds", "cpu_seconds")
+        )
+        print(f"{name}: {wall:.2f}x the time of {RENDER_KNOWN}, {cpu:.2f}x the cpu")
+
+
 def prepared(root: Path, stems: int, seconds: float) -> Path:
     """Make the load in a new folder."""
     folder = root / f"{stems}x{seconds:g}"
@@ -128,15 +161,20 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=2)
     parser.add_argument("--skip-long", action="store_true", help="leave out the 5x longer song")
     parser.add_argument("--only-measuring", action="store_true", help="one file through all meters")
+    parser.add_argument("--only-revision", action="store_true", help="compare and review a change")
     parser.add_argument("--only-delivery", action="store_true", help="eight variants of a song")
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="mixwright-bench-") as name:
         root = Path(name)
         cache = root / "cache"
-        if wanted.only_delivery:
+        if wanted.only_delivery or wanted.only_revision:
             folder = prepared(root, wanted.stems, wanted.seconds)
             run(delivery(prepared(root, 9, 5)), cache)
+        if wanted.only_delivery:
             print_delivery(compare_delivery(folder, cache, wanted.runs))
+            return
+        if wanted.only_revision:
+            print_revision(compare_revision(folder, cache, wanted.runs))
             return
         print_measuring(compare_measuring(root, cache, wanted.runs))
         if wanted.only_measuring:
@@ -145,6 +183,7 @@ def main() -> None:
         results = compare(folder, cache, wanted.runs)
         print_table(results, wanted.stems, wanted.seconds)
         print_delivery(compare_delivery(folder, cache, wanted.runs))
+        print_revision(compare_revision(folder, cache, wanted.runs))
         if not wanted.skip_long:
             print_memory(root, wanted.stems, wanted.seconds, results[FIRST])
 
@@ -154,6 +193,7 @@ CHECK, CHECK_AGAIN = "check, first time", "check, again"
 RENDER_NEW, DELIVER_NEW = "render, first time", "deliver, first time"
 RENDER_KNOWN, DELIVER_KNOWN = "render, levels known", "deliver, levels known"
 STEMS_KNOWN = "deliver with stems, levels known"
+COMPARED, REVIEWED = "compare", "review, 15 sources"
 EIGHT = "main,instrumental,tv,a_cappella,clean,vocal_up,vocal_down,broadcast"
 BARE, METERS = "by hand, bare", "by hand, same meters"
 MATCHED = "by hand, same meters and levels"
