@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -72,13 +73,15 @@ def test_a_review_from_end_to_end(song: Path, earlier: Path) -> None:
 def _can_be_listened_to(folder: Path, data: ReviewData) -> None:
     """The six steps, what is another mix, the version before, the reference, at one loudness."""
     ids = [source.id for source in data.sources]
-    assert ids == [*(f"step-{step}" for step in STEPS), "variant-tv", "previous", "reference-1"]
+    steps = [f"step-{step}" for step in STEPS[:-1]]
+    assert ids == ["mix", "previous", "reference-1", *steps, "variant-tv"]
     levels = [(source.integrated_lufs or 0.0) + source.gain_db for source in data.sources]
     assert levels == pytest.approx([min(s.integrated_lufs or 0.0 for s in data.sources)] * 9)
     for source in data.sources:
-        sound, rate_hz = soundfile.read(folder / "audio" / f"{source.id}.flac")
+        (flac,) = (folder / "audio").glob(f"{source.id}-????????.flac")
+        sound, rate_hz = soundfile.read(flac)
         assert len(sound) / rate_hz == pytest.approx(source.seconds, abs=0.01)
-        assert (folder / "audio" / f"{source.id}.js").read_bytes()[:14] == b"registerAudio("
+        assert flac.with_suffix(".js").read_bytes()[:14] == b"registerAudio("
 
 
 def _is_of_the_song(data: ReviewData) -> None:
@@ -93,12 +96,36 @@ def _is_of_the_song(data: ReviewData) -> None:
     assert [(one.name, one.what) for one in timeline.automation] == [("lead", "fader")]
     lead = next(track for track in data.tracks if track.name == "lead")
     assert [(move.what, move.why) for move in lead.moves] == [
-        ("EQ: bell 900 Hz 3.0 dB Q 1", "nearer")
+        ("EQ: bell 900 Hz 3.0 dB Q 1", "nearer"),
+        ("rides: fader", None),
     ]
+    assert [track.name for track in data.tracks] == ["lead", "band", "room", "mix_bus"]
     assert [(send.to, send.db) for send in lead.sends] == [("room", -16.0)]
     assert [stage.stage for stage in data.stages][1:7] == list(STEPS)
     assert data.spectrum is not None
     assert data.spectrum.curves[0].label == "the mix"
+
+
+def test_long_references_and_faint_variants(song: Path, tmp_path: Path) -> None:
+    """Of a long reference the loudest stretch is played; what is faint turns nothing down."""
+    soft, loud = noise(4, 6.0, 2, 0.003), noise(5, 5.0, 1, 0.2)
+    both = np.concatenate([soft[:, :1], loud])
+    soundfile.write(tmp_path / "other.wav", both, RATE_HZ, subtype="FLOAT")
+    text = song.read_text("utf-8").replace(
+        "  tv:", "  faint: {offset_db: {lead: -24, band: -24}}\n  tv:"
+    )
+    song.write_text(text, "utf-8")
+    data = mixwright.review(song).data
+    sources = {source.id: source for source in data.sources}
+    reference = sources["reference-1"]
+    assert re.fullmatch(r"its loudest 4 s, from [67] s on", reference.note)
+    assert reference.seconds == pytest.approx(data.seconds, abs=0.02)
+    (flac,) = (song.parent / "review" / "audio").glob("reference-1-*.flac")
+    heard = mixwright.measure(flac).whole.sound.integrated_lufs
+    assert heard == pytest.approx(reference.integrated_lufs, abs=0.05)
+    assert sources["variant-faint"].gain_db == 0.0
+    assert "too soft to be matched" in sources["variant-faint"].note
+    assert sources["mix"].gain_db > -12.0
 
 
 def test_text_of_the_sheet_stays_text(song: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -32,7 +32,7 @@ from mixwright.reviewing.data import (
     to_json,
 )
 from mixwright.reviewing.page import page_text, section_figures, write_page
-from mixwright.reviewing.sounds import PageSound, file_names, write_sounds
+from mixwright.reviewing.sounds import PageSound, clear_away, file_names, write_sounds
 from review_sample import RATE_HZ, large_review, review, sources, timeline
 
 STYLE = Path(plots.__file__).parent / "assets" / "page.css"
@@ -256,7 +256,8 @@ def test_the_page_gets_the_very_bytes_of_the_file(tmp_path: Path) -> None:
     tone = 0.25 * np.sin(np.arange(150_000) * 0.05)[:, None] * [1.0, -0.5]
     sounds = write_sounds(tmp_path, {"Step </script> 1": write(tmp_path / "tone.wav", tone)})
     found = sounds["Step </script> 1"]
-    assert (found.flac, found.lowered_db) == ("audio/step-script-1.flac", 0.0)
+    assert re.fullmatch(r"audio/step-script-1-[0-9a-f]{8}\.flac", found.flac)
+    assert found.lowered_db == 0.0
     assert bytes_in(tmp_path / found.script) == (
         "Step </script> 1",
         (tmp_path / found.flac).read_bytes(),
@@ -303,12 +304,16 @@ def test_an_earlier_page_leaves_no_sounds_but_a_strangers_files_stay(tmp_path: P
     stranger = tmp_path / "audio" / "mine.js"
     stranger.write_text("let mine = 1;")
     stranger.with_suffix(".flac").write_bytes(b"mine")
-    write_sounds(tmp_path, {"mix": given})
+    written = write_sounds(tmp_path, {"mix": write(tmp_path / "b.wav", np.ones((100, 2)) / 9)})
+    # Until its page has been replaced, the sounds of the earlier one are what they were.
+    assert len(list((tmp_path / "audio").iterdir())) == 8
+    clear_away(tmp_path, written.values())
+    name = written["mix"].name
     assert sorted(path.name for path in (tmp_path / "audio").iterdir()) == [
         "mine.flac",
         "mine.js",
-        "mix.flac",
-        "mix.js",
+        f"{name}.flac",
+        f"{name}.js",
     ]
 
 

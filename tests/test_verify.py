@@ -364,7 +364,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
 def test_the_command_prints_every_file_and_a_verdict(
     song: Path, asked: list[dict[str, Any]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    status, out = run(capsys, song / "out")
+    status, out = run(capsys, song / "out", "--all")
     assert status == 0
     lines = out.splitlines()
     assert lines[0] == str(song / "out" / "manifest.json")
@@ -376,7 +376,13 @@ def test_the_command_prints_every_file_and_a_verdict(
         "  same         output  parts/bass.wav",
     ]
     (song / "out" / "main.wav").unlink()
-    assert run(capsys, song / "out", "--rerender", "--threads", "1")[0] == 1
+    status, out = run(capsys, song / "out", "--rerender", "--threads", "1")
+    assert status == 1
+    # What isn't as listed stands alone.
+    assert out.splitlines()[2:4] == [
+        "  missing      output  main.wav",
+        "  3 files as listed (--all shows them)",
+    ]
     assert [(call["rerender"], call["threads"]) for call in asked] == [(False, None), (True, 1)]
 
 
@@ -405,7 +411,7 @@ def test_what_came_out_again_is_said_beside_the_file(
     from mixwright.report.verified import print_verified
 
     verified = again(song, lambda folder: sound(folder / "main.wav", SOUND * 0.9))
-    print_verified(verified)
+    print_verified(verified, show_all=True)
     out = capsys.readouterr().out
     assert "main.wav  (null at -28.1 dBFS, expected -132.5 at most)" in out
     assert "parts/bass.wav  (same bits)" in out

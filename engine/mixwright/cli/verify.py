@@ -28,11 +28,12 @@ Examples:
 )
 @click.argument("manifest", type=click.Path())
 @click.option("--rerender", is_flag=True, help="Make everything again and compare.")
+@click.option("--all", "show_all", is_flag=True, help="List what is as it was as well.")
 @threads_option
 @allow_outside_option
 @allow_plugins_option
 @as_json_option
-def command(manifest: str, rerender: bool, as_json: bool, **options: Any) -> int:
+def command(manifest: str, rerender: bool, show_all: bool, as_json: bool, **options: Any) -> int:
     """Hold the sheet, its inputs and every file of a delivery to their hashes in MANIFEST.
 
     MANIFEST is a delivery's manifest.json, or the folder it lies in. Exits with 1 where a file was
@@ -48,7 +49,7 @@ def command(manifest: str, rerender: bool, as_json: bool, **options: Any) -> int
         if as_json:
             print_json(verified_as_data(verified))
         else:
-            print_verified(verified)
+            print_verified(verified, show_all)
         if not verified.holds:
             outcome.status = EXIT_DIFFERS
     return outcome.status

@@ -45,6 +45,10 @@ def load_version(
         return Version(str(given.path), given)
     name = str(given)
     in_revision = _IN_REVISION.fullmatch(name)
+    if in_revision is None and not os.path.lexists(name) and not name.endswith((".yaml", ".yml")):
+        hint = f"for a sheet of a git revision: {name}:mix.yaml, or --rev {name} mix.yaml"
+        problem = Problem("sheet/no-such-file", f"there is no file {name}", help=hint)
+        raise ProblemError([problem])
     if in_revision is None or os.path.lexists(name):
         text = load_text(given)
         options = {"allow_outside": allow_outside, "needs_files": needs_files}

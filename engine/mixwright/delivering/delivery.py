@@ -43,6 +43,7 @@ from mixwright.rendering.perform import (
 from mixwright.rendering.run import doubtful_matches
 from mixwright.rendering.target import keep_sources
 from mixwright.sheet import Sheet
+from mixwright.units import SILENCE_DB
 
 # So many mixes are made in one pass, sets of parts being kept whole: each takes some memory (its
 # sums, returns and buses, some 10 MB) and, on disk, 16 bytes a frame.
@@ -191,8 +192,12 @@ class _Delivery:
     def _keep_strangers(self, file: str) -> None:
         """Refuse to replace what is neither as it was listed nor of our making."""
         entry = self._manifest.output(file)
-        if entry is None or lying_sha256(self._folder / file) != entry.sha256:
+        lying = lying_sha256(self._folder / file)
+        if entry is None or lying != entry.sha256:
             check_target(self._folder / file, self._options.force)
+        if entry is not None and lying not in (None, entry.sha256):
+            message = f"{file} was not as it was delivered, and is replaced"
+            self._warnings[Problem("deliver/replaced", message, severity=Severity.WARNING)] = None
 
     def _perform(self, orders: Sequence[Order]) -> None:
         """Perform the mixes of some orders together, then write and commit their files."""
@@ -266,12 +271,21 @@ class _Delivery:
     ) -> list[OutputEntry]:
         """The files of one mix at one rate."""
         with made_ready(order, done, lead, rate_hz, self._folder) as ready:
-            if ready.is_unmeasurable:
-                self._warnings[_unmeasurable(order, version)] = None
+            if ready.readings.true_peak_dbtp == SILENCE_DB:
+                self._warnings[self._warned(order, version, "is silent from start to end")] = None
+            elif ready.is_unmeasurable:
+                words = "is under 0.4 s of sound: it was not brought to a loudness"
+                self._warnings[self._warned(order, version, words)] = None
             return [
                 write_file(self._sheet, order, version, ready, FORMATS[name], staged)
                 for name in order.variant.formats
             ]
+
+    def _warned(self, order: Order, version: Version, words: str) -> Problem:
+        name = order.variant.name
+        what = name if version.stem is None else f"{name}, {version.stem}"
+        place = self._sheet.span_of("variants", name)
+        return Problem("deliver/odd", f"{what} {words}", place, severity=Severity.WARNING)
 
     def _result(self, order: Order, future: Future[list[OutputEntry]]) -> list[OutputEntry] | None:
         """What a job made; None where the variant can't be made, which others don't suffer for."""
@@ -292,12 +306,6 @@ class _Delivery:
             self._keep_strangers(entry.file)  # someone may have put a file there meanwhile
         self._manifest = commit(self._folder, self._manifest, staged, entries)
         self._made += entries
-
-
-def _unmeasurable(order: Order, version: Version) -> Problem:
-    what = order.variant.name if version.stem is None else f"{order.variant.name}, {version.stem}"
-    message = f"{what} is silent or under 0.4 s: it was not brought to a loudness"
-    return Problem("deliver/no-loudness", message, severity=Severity.WARNING)
 
 
 def _batches(orders: Sequence[Order]) -> list[list[Order]]:

@@ -75,7 +75,10 @@ def _sentences(sound: SoundCompared, whole: StretchCompared) -> Iterator[str]:
 
 
 def _other_files(sound: SoundCompared) -> list[str]:
-    return [f"the file of {o.name} holds other sound: {o.old} -> {o.new}" for o in sound.files]
+    return [
+        f"the file of {one.name} holds other sound: {one.old.name} -> {one.new.name}"
+        for one in sound.files
+    ]
 
 
 def moment(at: Moment) -> str:

@@ -64,10 +64,10 @@ def _line(state: str, entry: OutputEntry, names: int) -> str:
 def length(seconds: float) -> str:
     """Return a length as minutes and seconds.
 
-    >>> length(184.25), length(9.0)
-    ('3:04.2', '0:09.0')
+    >>> length(77.3715), length(9.0)
+    ('1:17.4', '0:09.0')
     """
-    tenths = int(seconds * 10.0 + 1e-6)
+    tenths = round(seconds * 10.0)
     return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
 
 
@@ -75,7 +75,7 @@ def _notes(done: Delivered) -> list[str]:
     groups = dict.fromkeys(e.sum_group for e in (*done.made, *done.kept) if e.sum_group)
     notes = [f"the parts of {group} add up to the main mix" for group in groups]
     if done.stale:
-        notes.append(f"out of date and not asked for: {', '.join(done.stale)}")
+        notes.append(f"missing or out of date, and not asked for: {', '.join(done.stale)}")
     if done.manifest.former:
         former = ", ".join(entry.file for entry in done.manifest.former)
         notes.append(f"no longer in the sheet, left where they are: {former}")

@@ -11,15 +11,19 @@ from mixwright.delivering.verify import Held, Remade, Verified
 from mixwright.report.readings import finite
 
 
-def print_verified(verified: Verified) -> None:
-    """Print every file with its state, what to know besides, and the verdict.
+def print_verified(verified: Verified, show_all: bool = False) -> None:
+    """Print what isn't as listed (or every file), what to know besides, and the verdict.
 
     A line a file rather than a table: names of files are as long as they are.
     """
     from rich.console import Console
 
     console = Console()
-    lines = [str(verified.path), "", *map(_line, verified.files), ""]
+    shown = [held for held in verified.files if show_all or not held.holds]
+    lines = [str(verified.path), "", *map(_line, shown)]
+    if kept := len(verified.files) - len(shown):
+        lines.append(f"  {kept} {'file' if kept == 1 else 'files'} as listed (--all shows them)")
+    lines.append("")
     lines += [f"note: {note}" for note in verified.notes]
     for line in (*lines, verdict(verified)):
         console.print(line, highlight=False, soft_wrap=True, markup=False)

@@ -12,8 +12,9 @@ from mixwright.checks import Checked
 from mixwright.checks.automation.phrase_buried import phrases_heard
 from mixwright.checks.rule import Remark
 from mixwright.comparing.changes import changes_between
-from mixwright.comparing.strips import band_words, insert_words, processor_words
+from mixwright.comparing.strips import band_words, effect_words, insert_words, processor_words
 from mixwright.dsp.curve import Curve
+from mixwright.dsp.eq import EqSettings
 from mixwright.measuring.evidence import Evidence, VoiceHeard
 from mixwright.meters.bands import third_octaves
 from mixwright.meters.sound import SoundMeter
@@ -70,7 +71,7 @@ def review_data(
         sources=listening.sources(),
         timeline=_timeline(heard, finished),
         spectrum=_spectrum(listening),
-        tracks=tuple(_track(heard, finished, track) for track in sheet.tracks),
+        tracks=(*(_track(heard, finished, track) for track in sheet.tracks), *_buses(heard)),
         stages=_stages(checked),
         changes=None if before is None else _changes(before[1], sheet),
         against=None if before is None else before[0],
@@ -148,10 +149,25 @@ def _automation(plan: Plan) -> Iterator[Automation]:
         yield from _moving(plan, track.name, "mute", "", track.mute)
         for target, level in track.sends:
             yield from _moving(plan, track.name, f"{target} send", "dB", level)
+    equalised = [(t.name, t.chain.eq) for t in plan.tracks]
+    equalised += [(bus.name, bus.chain.eq) for bus in (*plan.groups, plan.mix_bus)]
+    equalised += [(part.name, part.eq) for part in plan.returns]
+    for name, eq in equalised:
+        yield from _moving_bands(plan, name, eq)
     strips: list[BusPlan | ReturnPlan] = [*plan.groups, *plan.returns, plan.mix_bus]
     for part in strips:
         yield from _moving(plan, part.name, "fader", "dB", part.gain)
         yield from _moving(plan, part.name, "mute", "", part.mute)
+
+
+def _moving_bands(plan: Plan, name: str, eq: EqSettings) -> Iterator[Automation]:
+    """The frequencies and gains of bands that move."""
+    for ride in eq.rides:
+        kind = eq.bands[ride.band].type.replace("_", " ")
+        if ride.freq_hz is not None:
+            yield from _moving(plan, name, f"EQ {kind} frequency", "Hz", ride.freq_hz)
+        if ride.gain_db is not None:
+            yield from _moving(plan, name, f"EQ {kind} gain", "dB", ride.gain_db)
 
 
 def _moving(plan: Plan, name: str, what: str, unit: str, curve: Curve) -> Iterator[Automation]:
@@ -177,7 +193,7 @@ def _spectrum(listening: Listening) -> Spectra:
     curves = []
     ears = [(one.label, _ear_of(one)) for one in mixes]
     ears[0] = ("the mix", ears[0][1])
-    ears += [(path.name, ear) for path, ear in listening.references]
+    ears += [(one.path.name, one.ear) for one in listening.references]
     loudness = ears[0][1].figures().sound.integrated_lufs
     for label, ear in ears:
         figures = ear.figures()
@@ -200,7 +216,7 @@ def _ear_of(one: Heard) -> Ear:
 
 def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
     strip = next(s for s in finished.done.engine.tracks if s.name == track.name)
-    level = heard.at_bus(track.name).integrated_lufs()
+    level = heard.tracks[track.name].placed.integrated_lufs()
     return TrackRow(
         name=track.name,
         role=track.role.replace("_", " "),
@@ -213,6 +229,27 @@ def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
         sends=tuple(Send(name, level_db) for name, level_db in track.sends_db.items()),
         muted=track.mute,
     )
+
+
+def _buses(heard: Evidence) -> Iterator[TrackRow]:
+    """Groups, returns and the mix bus: what they do to what goes through them."""
+    for name, group in heard.groups.items():
+        level = group.after.integrated_lufs()
+        yield TrackRow(name, "group", None, level, None, None, None, tuple(_moves(group.group)))
+    for name, wet in heard.returns.items():
+        part = wet.part
+        moves = [Move(f"{effect_words(part)}", part.why)]
+        moves += [Move(f"EQ: {band_words(band)}", band.why) for band in part.eq]
+        level = wet.wet.integrated_lufs()
+        yield TrackRow(name, "return", None, level, None, None, None, tuple(moves))
+    bus = heard.sheet.mix_bus
+    moves = [Move("as a whole", bus.why)] if bus.why is not None else []
+    moves += [Move(f"EQ: {band_words(band)}", band.why) for band in bus.eq]
+    for what, device in (("compressor", bus.compressor), ("limiter", bus.limiter)):
+        if device is not None:
+            moves.append(Move(f"{what}: {processor_words(device)}", device.why))
+    loudness = heard.mix_readings().integrated_lufs
+    yield TrackRow("mix_bus", "mix bus", None, loudness, None, None, None, tuple(moves))
 
 
 def _moves(strip: Track | Group) -> Iterator[Move]:
@@ -230,6 +267,16 @@ def _moves(strip: Track | Group) -> Iterator[Move]:
             yield Move(f"{name}: {processor_words(part)}", part.why)
     for insert in strip.inserts:
         yield Move(insert_words(insert), insert.why)
+    if ridden := _ridden(strip):
+        yield Move(f"rides: {', '.join(ridden)}")
+
+
+def _ridden(strip: Track | Group) -> list[str]:
+    """What of a strip moves along the song."""
+    words = {"gain_db": "fader", "pan": "pan", "mute": "mute"}
+    found = [word for key, word in words.items() if getattr(strip.automation, key, ())]
+    sends = strip.automation.sends_db if isinstance(strip, Track) else {}
+    return found + [f"{name} send" for name, points in sends.items() if points]
 
 
 def _stages(checked: Checked) -> tuple[StageLine, ...]:

@@ -6,15 +6,18 @@ the song's rate and length. Sounds are kept as float files until the page has it
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mixwright.audio import FORMATS
+import numpy as np
+
+from mixwright.audio import FORMATS, StemInfo, probe
 from mixwright.audio.encode import encode
 from mixwright.delivering.variants import versions_of
-from mixwright.measuring.measure import hear_file
+from mixwright.measuring.measure import hear_file, played
 from mixwright.meters import SoundReadings
 from mixwright.rendering.ears import Ear
 from mixwright.rendering.parts import Stretch
@@ -29,12 +32,16 @@ from mixwright.rendering.plan import Plan, sounding
 from mixwright.reviewing.data import Source, SourceKind, matching_gains_db
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import MAIN
+from mixwright.units import Block
 from mixwright.version import __version__
 
 PlanOf = Callable[[Sheet, StepName], Plan]
 FINISHED: StepName = STEPS[-1]
 # The glue's reduction is read so often; pictures have no more points than that.
 HOP_S = 0.2
+# What is further below the mix is not matched (our choice).
+MOST_MATCHED_LU = 20.0
+TOO_SOFT = "too soft to be matched"
 WORDS = {"mixbus": "mix bus", "eq": "EQ"}
 
 
@@ -60,11 +67,55 @@ class Heard:
 
 
 @dataclass(frozen=True)
+class Reference:
+    """A reference as far as it is listened to: its loudest stretch as long as the song."""
+
+    path: Path
+    ear: Ear
+    start_s: float
+    seconds: float
+
+    @property
+    def readings(self) -> SoundReadings:
+        """The figures of what is listened to."""
+        return self.ear.stretch(None, self.start_s, self.start_s + self.seconds).sound
+
+    @property
+    def note(self) -> str:
+        """What part it is, if it isn't all of it."""
+        if self.seconds >= self.ear.sound.seconds - 0.1:
+            return ""
+        return f"its loudest {self.seconds:.0f} s, from {self.start_s:.0f} s on"
+
+    def written(self, path: Path) -> Path:
+        """Write what is listened to and return where; the file itself if it is all of it."""
+        if not self.note:
+            return self.path
+        info = probe(self.path)
+        first, frames = round(self.start_s * info.rate_hz), round(self.seconds * info.rate_hz)
+        both = (
+            np.repeat(b, 2, axis=1) * math.sqrt(0.5) if b.shape[1] == 1 else b
+            for b in _cut(info, first, frames)
+        )
+        form = FORMATS["wav32f"]
+        encode(both, frames, path, form, info.rate_hz, seed=0, version=__version__)
+        return path
+
+
+def _cut(info: StemInfo, first: int, frames: int) -> Iterator[Block]:
+    """Some frames of a file, from one on."""
+    for at, block in played(info):
+        kept = block[max(0, first - at) : max(0, first + frames - at)]
+        if len(kept):
+            yield kept
+
+
+@dataclass(frozen=True)
 class Listening:
     """Everything to listen to: `mixes` with the finished one first, `references` by their ears."""
 
     mixes: tuple[Heard, ...]
-    references: tuple[tuple[Path, Ear], ...]
+    references: tuple[Reference, ...]
 
     @property
     def finished(self) -> Heard:
@@ -77,22 +128,36 @@ class Listening:
         return next((one for one in self.mixes if one.kind == "previous"), None)
 
     def sources(self) -> tuple[Source, ...]:
-        """Return them as the page lists them, steps in order first, all matched in loudness."""
-        finished, *others = self.mixes
-        steps = [one for one in others if one.kind == "step"]
-        rest = [one for one in others if one.kind != "step"]
-        rows = [
-            (one.id, one.label, one.kind, one.readings, one.note)
-            for one in (*steps, finished, *rest)
-        ]
+        """Return them as the page lists them, all matched in loudness.
+
+        What is compared most comes first: the mix, the version before, the references; then the
+        steps on the way to it, then variants.
+        """
+        rows: list[Row] = [_row(one) for one in self.mixes if one.kind in ("mix", "previous")]
         rows += [
-            (f"reference-{count}", path.name, "reference", ear.figures().sound, "")
-            for count, (path, ear) in enumerate(self.references, 1)
+            (f"reference-{count}", one.path.name, "reference", one.readings, one.note)
+            for count, one in enumerate(self.references, 1)
         ]
-        gains_db = matching_gains_db([readings.integrated_lufs for *_, readings, _ in rows])
+        rows += [_row(one) for one in self.mixes if one.kind == "step"]
+        rows += [_row(one) for one in self.mixes if one.kind == "variant"]
+        least = (self.finished.readings.integrated_lufs or -math.inf) - MOST_MATCHED_LU
+        levels = [readings.integrated_lufs for *_, readings, _ in rows]
+        # What is far softer than the mix would turn everything down to where nobody hears it.
+        matched = [None if level is None or level < least else level for level in levels]
+        gains_db = matching_gains_db(matched)
         return tuple(
-            Source(id, label, kind, readings.integrated_lufs, gain_db, readings.seconds, note)
-            for (id, label, kind, readings, note), gain_db in zip(rows, gains_db, strict=True)
+            Source(
+                id,
+                label,
+                kind,
+                readings.integrated_lufs,
+                gain_db,
+                readings.seconds,
+                note if level is not None else "; ".join(filter(None, (note, TOO_SOFT))),
+            )
+            for (id, label, kind, readings, note), level, gain_db in zip(
+                rows, matched, gains_db, strict=True
+            )
         )
 
     def write(self, folder: Path) -> dict[str, Path]:
@@ -104,9 +169,16 @@ class Listening:
             encode(
                 done.blocks(), done.frames, path, form, done.rate_hz, seed=0, version=__version__
             )
-        for count, (path, _) in enumerate(self.references, 1):
-            found[f"reference-{count}"] = path
+        for count, reference in enumerate(self.references, 1):
+            found[f"reference-{count}"] = reference.written(folder / f"reference-{count}.wav")
         return found
+
+
+Row = tuple[str, str, SourceKind, SoundReadings, str]
+
+
+def _row(one: Heard) -> Row:
+    return one.id, one.label, one.kind, one.readings, one.note
 
 
 @contextmanager
@@ -150,11 +222,12 @@ def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
     )
     plans = [replace(finished, sections=tuple(stretches))]
     plans += [plan_of(sheet, step) for step in STEPS[:-1]]
-    steps = (FINISHED, *STEPS[:-1])
-    return [
-        (f"step-{step}", f"through {WORDS.get(step, step)}", "step", "", Part(plan))
-        for step, plan in zip(steps, plans, strict=True)
-    ]
+    first, *others = plans
+    found: list[Entry] = [("mix", "the mix", "mix", "all six steps", Part(first))]
+    for count, (step, plan) in enumerate(zip(STEPS, others, strict=False), 1):
+        label = f"through {WORDS.get(step, step)}"
+        found.append((f"step-{step}", label, "step", f"step {count} of six", Part(plan)))
+    return found
 
 
 def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
@@ -189,5 +262,16 @@ def _listening(sheet: Sheet, entries: Sequence[Entry], done: Sequence[Performed]
         Heard(id, label, kind, note, one, _readings(one))
         for (id, label, kind, note, _), one in zip(entries, done, strict=True)
     )
+    seconds = done[0].frames / done[0].rate_hz
     paths = [sheet.folder / reference.file for reference in sheet.references]
-    return Listening(mixes, tuple((path, hear_file(path)) for path in paths))
+    return Listening(mixes, tuple(_reference(path, seconds) for path in paths))
+
+
+def _reference(path: Path, seconds: float) -> Reference:
+    """A reference, cut to its loudest stretch where it is longer than the song."""
+    ear = hear_file(path)
+    if ear.sound.seconds <= seconds + 0.1:
+        return Reference(path, ear, 0.0, ear.sound.seconds)
+    levels = ear.sound.loudness_over_time(seconds)
+    start_s = float(np.argmax(levels)) / 100.0 if len(levels) else 0.0
+    return Reference(path, ear, start_s, seconds)

@@ -29,7 +29,7 @@ from mixwright.reviewing.data import (
     lightened,
     to_json,
 )
-from mixwright.reviewing.sounds import PageSound, write_sounds
+from mixwright.reviewing.sounds import PageSound, clear_away, write_sounds
 from mixwright.sheet import STEPS
 
 PAGE = "index.html"
@@ -65,6 +65,7 @@ def write_page(folder: Path, review: ReviewData, sounds: Mapping[str, Path]) -> 
     text = page_text(review, written)
     with written_beside(page) as beside:
         beside.write_text(text, encoding="utf-8", newline="\n")
+    clear_away(folder, written.values())
     return page
 
 

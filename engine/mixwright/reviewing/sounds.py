@@ -8,6 +8,8 @@ of the first in base64 (RFC 4648, section 4).
 from __future__ import annotations
 
 import base64
+import hashlib
+import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
@@ -32,6 +34,7 @@ BLOCK_FRAMES = 65536
 # Three bytes make four characters: a piece that ends between would be padded in the middle.
 PIECE_BYTES = 3 * 2**18
 LONGEST_NAME = 60
+HASH_DIGITS = 8
 # One seed for all: what two versions have in common stays the same, down to its dither.
 SEED = 1
 # What dither may add to a peak, in 16-bit steps, and one more for rounding.
@@ -63,8 +66,9 @@ class PageSound:
 def write_sounds(folder: Path, sounds: Mapping[str, Path]) -> dict[str, PageSound]:
     """Write each sound into `folder` and return where they are, by their ids.
 
-    Sounds that an earlier page left in the folder and that this one doesn't have are removed.
-    Raises ProblemError for a sound that can't be read, or a machine that refuses.
+    The name of a file ends in some of its hash: sounds of an earlier page stay what they are until
+    that page has been replaced, and are then to be removed by :func:`clear_away`. Raises
+    ProblemError for a sound that can't be read, or a machine that refuses.
     """
     kept = folder / FOLDER
     with told_as_problem(kept):
@@ -72,11 +76,18 @@ def write_sounds(folder: Path, sounds: Mapping[str, Path]) -> dict[str, PageSoun
     names = file_names(sounds)
     written = {}
     for id, path in sounds.items():
-        flac = kept / f"{names[id]}.flac"
-        lowered_db = _write_flac(path, flac)
-        _write_script(id, flac, flac.with_suffix(".js"))
-        written[id] = PageSound(names[id], lowered_db)
-    _clear_away(kept, set(names.values()))
+        part = kept / f".{names[id]}.part-{os.getpid()}"
+        try:
+            lowered_db = _write_flac(path, part, kept / f"{names[id]}.flac")
+            with told_as_problem(kept):
+                with open(part, "rb") as file:
+                    digest = hashlib.file_digest(file, "sha256").hexdigest()
+                name = f"{names[id]}-{digest[:HASH_DIGITS]}"
+                os.replace(part, kept / f"{name}.flac")
+        finally:
+            part.unlink(missing_ok=True)
+        _write_script(id, kept / f"{name}.flac", kept / f"{name}.js")
+        written[id] = PageSound(name, lowered_db)
     return written
 
 
@@ -97,21 +108,19 @@ def file_names(ids: Iterable[str]) -> dict[str, str]:
     return names
 
 
-def _write_flac(path: Path, flac: Path) -> float:
-    """Write the sound of `path` as 16 bits; return how much it was lowered."""
+def _write_flac(path: Path, flac: Path, named: Path) -> float:
+    """Write the sound of `path` as 16 bits to `flac`; return how much it was lowered."""
     info = probe(path)
     if info.container == "FLAC" and info.subtype == "PCM_16" and info.channels == 2:
-        with told_as_problem(flac), written_beside(flac) as beside:
-            beside.write_bytes(path.read_bytes())
+        with told_as_problem(named):
+            flac.write_bytes(path.read_bytes())
         return 0.0
     lowered_db = max(0.0, gain_to_db(_peak(info) / ROOM))
     gain = db_to_gain(-lowered_db)
     blocks = (block * gain for block in _stereo(info))
-    with written_beside(flac) as beside:
-        encode(
-            blocks, info.frames, beside, FORM, info.rate_hz,
-            seed=SEED, version=__version__, named=flac,
-        )  # fmt: skip
+    encode(
+        blocks, info.frames, flac, FORM, info.rate_hz, seed=SEED, version=__version__, named=named
+    )
     return lowered_db
 
 
@@ -140,8 +149,9 @@ def _write_script(id: str, flac: Path, script: Path) -> None:
         out.write(b'");\n')
 
 
-def _clear_away(kept: Path, names: set[str]) -> None:
+def clear_away(folder: Path, written: Iterable[PageSound]) -> None:
     """Remove what an earlier page left: scripts that begin as ours do, and their twins."""
+    kept, names = folder / FOLDER, {sound.name for sound in written}
     with told_as_problem(kept):
         for script in kept.glob("*.js"):
             if script.stem in names:
