@@ -271,7 +271,10 @@ def _parsed(raw: bytes, path: Path) -> Any:
     except (ValueError, RecursionError) as error:
         place = f" at line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         message = f"{path} is not JSON{place}, expected a delivery's manifest"
-        raise _fault("not-json", message, "deliver into another folder") from error
+        hint = "give the folder of a delivery, or its manifest.json"
+        if path.name == MANIFEST_FILE:
+            hint = "deliver into another folder"
+        raise _fault("not-json", message, hint) from error
     return data
 
 

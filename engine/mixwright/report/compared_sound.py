@@ -46,7 +46,12 @@ def sound_parts(sound: SoundCompared) -> list[Part]:
         Part("Spectrum by octave", table=_octave_table(whole), folded=True),
         *_more_of_sections(sound),
     ]
-    return [part for part in found if part.lines or (part.table and part.table.rows)]
+    # A table without rows says nothing, not even under its sentences.
+    full = [
+        part if part.table and part.table.rows else dataclasses.replace(part, table=None)
+        for part in found
+    ]
+    return [part for part in full if part.lines or part.table]
 
 
 # ---- sentences ----

@@ -116,8 +116,18 @@ class _Check:
         for member_name, offset in node.child("offset_db").entries():
             faults += self.names.known_key(offset, member_name, "tracks", "groups")
         yield from faults
-        if not faults and not self._held(node):
+        held = self._held(node)
+        for member_name, offset in node.child("offset_db").entries():
+            if name != MAIN and not faults and held and not self._holds(member_name, held):
+                message = f"{member_name} is not in the variant {name}: its offset does nothing"
+                yield Problem("sheet/no-effect", message, offset.key_span)
+        if not faults and not held:
             yield Problem("sheet/no-tracks", f"the variant {name} holds no track", node.key_span)
+
+    def _holds(self, name: str, held: list[str]) -> bool:
+        """Whether a track, or one of a group, is among those that a variant holds."""
+        tracks = self.sheet.child("tracks")
+        return any(name in (one, tracks.child(one).child("group").text) for one in held)
 
     def _held(self, node: Node) -> list[str]:
         """The tracks that a variant holds: first only, then what is out is taken away."""
