@@ -104,7 +104,7 @@ def test_the_compiled_loop_is_its_readable_twin(
     block = np.random.default_rng(seed).standard_normal((1500, 2)) * 0.3
     block[500:900] *= 0.001
     out = settings.start(48000, 2).process(block.copy())
-    assert out == pytest.approx(twin(block, settings, 48000), abs=5e-8)
+    assert np.abs(out - twin(block, settings, 48000)).max() <= 5e-8
 
 
 @given(st.floats(-60, 0), st.floats(1, 100), st.floats(0, 40), st.floats(-80, 10))
@@ -188,7 +188,7 @@ def test_every_kind_of_detector_is_its_readable_twin(
     block[500:900] *= 0.001
     key = None if key_channels is None else random.standard_normal((1300, key_channels)) * 0.3
     out = settings.start(RATE_HZ, channels).process(block.copy(), key)
-    assert out == pytest.approx(twin(block, settings, RATE_HZ, key), abs=5e-8)
+    assert np.abs(out - twin(block, settings, RATE_HZ, key)).max() <= 5e-8
 
 
 VARIANTS: list[dict[str, Any]] = [

@@ -149,7 +149,7 @@ def test_the_compiled_loop_is_its_readable_twin(drawn: tuple[Any, ...]) -> None:
     block = np.random.default_rng(drawn[-1]).standard_normal((1300, 2)) * [0.3, 0.1]
     block[500:900] *= 0.001
     out = settings.start(RATE_HZ, 2).process(block.copy())
-    assert out == pytest.approx(twin(block, settings), abs=1e-8)
+    assert np.abs(out - twin(block, settings)).max() <= 1e-8
 
 
 def test_channels_are_linked() -> None:

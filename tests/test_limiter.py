@@ -258,7 +258,7 @@ def test_the_compiled_loops_are_their_readable_twin(
     out = settings.start(RATE_HZ, 2).process(block.copy())
     # Steps of 2^-24 dB are 7e-9. What is passed over near half the rate may be short of a peak by
     # some 0.0002 dB.
-    assert out == pytest.approx(twin(block, settings), abs=1e-7 if edge < 0.9 else 1e-4)
+    assert np.abs(out - twin(block, settings)).max() <= (1e-7 if edge < 0.9 else 1e-4)
 
 
 @pytest.mark.parametrize("settings", [LimiterSettings(-6.0, 20.0, 1.0), LimiterSettings()])
