@@ -21,9 +21,10 @@ lint: $(VENV)/.installed-dev
 types: $(VENV)/.installed-dev
 	$(BIN)/mypy
 
-# Two at a time; the tests of one file stay together, since they share what they have made.
+# Three at a time, since some wait for a browser or a clock; the tests of one file stay together: they
+# share what they have made.
 unit: $(VENV)/.installed-dev
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest -n 3 --dist loadfile
 
 # $(VENV)/bin/python is made once; what is installed into it follows pyproject.toml and constraints.
 $(BIN)/python:
