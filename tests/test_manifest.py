@@ -68,7 +68,7 @@ WHOLE = Manifest(
     (dataclasses.replace(OUTPUT, sha256=A),),
     ".mixwright-deliver-x1_y",
 )
-SCHEMA: dict[str, Any] = json.loads(manifest.schema_path().read_text("utf-8"))
+SCHEMA: dict[str, Any] = json.loads(manifest.schema_path(manifest.SCHEMA_FILE).read_text("utf-8"))
 
 
 def saved(data: Any, folder: Path) -> Path:

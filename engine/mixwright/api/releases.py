@@ -114,8 +114,8 @@ def verify(
         sheet = load(path.parent / read_manifest(path).sheet.file, allow_outside=allow_outside)
         options = {"threads": threads, "allow_plugins": allow_plugins, "progress": progress}
         done = deliver(sheet, folder, keep_cache=False, **options)  # type: ignore[arg-type]
-        for problems in done.failed.values():
-            raise ProblemError(problems)
+        if done.failed:
+            raise ProblemError(p for problems in done.failed.values() for p in problems)
         return done.manifest
 
     return verify_manifest(path, again if rerender else None)

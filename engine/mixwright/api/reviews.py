@@ -36,7 +36,7 @@ def review(
     >>> mixwright.review("mix.yaml", against="HEAD~1").page  # doctest: +SKIP
     PosixPath('review/index.html')
     """
-    from mixwright.reviewing.listening import Work
+    from mixwright.comparing.together import Work
     from mixwright.reviewing.review import default_folder, review_sheet
 
     check_threads(threads)
@@ -49,7 +49,7 @@ def review(
 
     with said_in(sheet):
         named = None if before is None else (_shown(before), before.sheet)
-        return review_sheet(sheet, named, plan_of, folder, Work(threads, keep_cache, progress))
+        return review_sheet(sheet, named, plan_of, folder, Work(threads, progress, keep_cache))
 
 
 def _shown(version: Version) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from mixwright.audio import StemInfo
+from mixwright.audio.fingerprint import sha256_of
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import Plan
 
@@ -47,14 +47,12 @@ def _with_shared(part: Any, key: str, files: Mapping[str, StemInfo], others: Any
 
 
 def _holds_the_same(old: StemInfo, new: StemInfo) -> bool:
-    return old.size == new.size and _sha256_of(old.path) == _sha256_of(new.path)
+    return old.size == new.size and _hash_of(old.path) == _hash_of(new.path)
 
 
-def _sha256_of(path: Path) -> str:
-    """The hash of a file's bytes (FIPS 180-4)."""
+def _hash_of(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return sha256_of(path)
     except OSError as error:
         message = f"{path} can't be read: {error.strerror}"
         raise ProblemError([Problem("compare/machine", message, fault=Fault.MACHINE)]) from error

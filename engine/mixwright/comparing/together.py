@@ -7,7 +7,6 @@ those of the old version come first, then those of the new one.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -16,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.measuring.measure import working_folder
 from mixwright.rendering import Plan
 from mixwright.rendering.perform import Part, Performed, StageProgress, performed_together
 from mixwright.units import Block
@@ -29,10 +28,11 @@ PerformedPair = tuple[Performed | None, Performed | None]
 
 @dataclass(frozen=True)
 class Work:
-    """How to work: on how many threads (None: all cores), and whom to tell of it."""
+    """How to work: on how many threads (None: all cores), whom to tell, whether to keep levels."""
 
     threads: int | None = None
     progress: StageProgress | None = None
+    keep_cache: bool = True
 
     def on(self, what: str) -> StageProgress | None:
         """Return whom to tell of the work on `what`."""
@@ -50,7 +50,7 @@ def pairs_performed(
     """
     sides = list(zip(*pairs, strict=True))
     plans = [[plan for plan in side if plan is not None] for side in sides]
-    with _working_folder() as name, ExitStack() as kept:
+    with working_folder("compare") as name, ExitStack() as kept:
         folder = Path(name)
         if share_a_pass([*plans[0], *plans[1]]):
             done = kept.enter_context(_performed([*plans[0], *plans[1]], folder, work, what))
@@ -74,9 +74,13 @@ def _performed(
     plans: Sequence[Plan], folder: Path, work: Work, what: str
 ) -> Iterator[list[Performed]]:
     """Perform plans in one pass."""
-    options = {"threads": work.threads, "progress": work.on(what)}
-    parts = [Part(plan) for plan in plans]
-    with performed_together(parts, folder, **options) as all_done:  # type: ignore[arg-type]
+    with performed_together(
+        [Part(plan) for plan in plans],
+        folder,
+        threads=work.threads,
+        keep_cache=work.keep_cache,
+        progress=work.on(what),
+    ) as all_done:
         yield list(all_done)
 
 
@@ -94,13 +98,3 @@ def side_by_side(
         left[: len(now)] = now
         left[: len(was)] -= was
         yield was, now, left
-
-
-def _working_folder() -> tempfile.TemporaryDirectory[str]:
-    try:
-        return tempfile.TemporaryDirectory(prefix="mixwright-compare-")
-    except OSError as error:
-        message = f"there is no folder for temporary files: {error.strerror}"
-        hint = "set $TMPDIR to one that can be written to"
-        problem = Problem("compare/machine", message, help=hint, fault=Fault.MACHINE)
-        raise ProblemError([problem]) from error

@@ -48,6 +48,8 @@ from mixwright.units import SILENCE_DB
 # So many mixes are made in one pass, sets of parts being kept whole: each takes some memory (its
 # sums, returns and buses, some 10 MB) and, on disk, 16 bytes a frame.
 MIXES_AT_ONCE = 16
+# Where the mix of a version stands among those performed, by variant and stem.
+Places = dict[tuple[str, str | None], int]
 
 
 @dataclass(frozen=True)
@@ -219,7 +221,7 @@ class _Delivery:
         self,
         orders: Sequence[Order],
         done: Sequence[Performed],
-        places: dict[int, int],
+        places: Places,
         main: Performed | None,
     ) -> None:
         """Write the files of all orders side by side, and commit order by order."""
@@ -239,7 +241,7 @@ class _Delivery:
                         order,
                         version,
                         rate_hz,
-                        done[places[id(version)]],
+                        done[places[version.variant.name, version.stem]],
                         lead,
                         staged,
                     )
@@ -272,20 +274,19 @@ class _Delivery:
         """The files of one mix at one rate."""
         with made_ready(order, done, lead, rate_hz, self._folder) as ready:
             if ready.readings.true_peak_dbtp == SILENCE_DB:
-                self._warnings[self._warned(order, version, "is silent from start to end")] = None
+                self._warnings[self._warned(version, "is silent from start to end")] = None
             elif ready.is_unmeasurable:
                 words = "is under 0.4 s of sound: it was not brought to a loudness"
-                self._warnings[self._warned(order, version, words)] = None
+                self._warnings[self._warned(version, words)] = None
             return [
                 write_file(self._sheet, order, version, ready, FORMATS[name], staged)
                 for name in order.variant.formats
             ]
 
-    def _warned(self, order: Order, version: Version, words: str) -> Problem:
-        name = order.variant.name
-        what = name if version.stem is None else f"{name}, {version.stem}"
-        place = self._sheet.span_of("variants", name)
-        return Problem("deliver/odd", f"{what} {words}", place, severity=Severity.WARNING)
+    def _warned(self, version: Version, words: str) -> Problem:
+        place = self._sheet.span_of("variants", version.variant.name)
+        message = f"{version.spoken} {words}"
+        return Problem("deliver/odd", message, place, severity=Severity.WARNING)
 
     def _result(self, order: Order, future: Future[list[OutputEntry]]) -> list[OutputEntry] | None:
         """What a job made; None where the variant can't be made, which others don't suffer for."""
@@ -319,13 +320,13 @@ def _batches(orders: Sequence[Order]) -> list[list[Order]]:
     return batches
 
 
-def _parts_of(orders: Sequence[Order], main: Plan) -> tuple[list[Part], dict[int, int]]:
-    """The mixes to perform, each once, and which of them each version (by its id) is.
+def _parts_of(orders: Sequence[Order], main: Plan) -> tuple[list[Part], Places]:
+    """The mixes to perform, each once, and which of them each version is.
 
     The main mix comes first where any of them needs it.
     """
     parts: list[Part] = []
-    places: dict[int, int] = {}
+    places: Places = {}
     if any(order.needs_main for order in orders):
         parts.append(Part(main))
     for order in orders:
@@ -334,9 +335,9 @@ def _parts_of(orders: Sequence[Order], main: Plan) -> tuple[list[Part], dict[int
             part = _part_of(version, before, main)
             if part not in parts:
                 parts.append(part)
-            places[id(version)] = parts.index(part)
+            index = places[version.variant.name, version.stem] = parts.index(part)
             if version.in_exact_set:
-                before = (*before, places[id(version)])
+                before = (*before, index)
     return parts, places
 
 

@@ -6,15 +6,16 @@ import math
 from dataclasses import fields
 from pathlib import Path
 
-from mixwright.audio import MixFormat
+from mixwright.audio import MixFormat, probe
 from mixwright.audio.bext import Bext
 from mixwright.audio.encode import encode
+from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.tags import Tags
-from mixwright.delivering.hashes import sha256_of
 from mixwright.delivering.manifest import FileMeters, OutputEntry
 from mixwright.delivering.orders import Order
 from mixwright.delivering.ready import Ready
 from mixwright.delivering.variants import Version
+from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.run import FULL_SCALE_MARGIN
@@ -87,12 +88,10 @@ def meters_of(found: SoundReadings) -> FileMeters:
 
 def decoded_readings(path: Path) -> SoundReadings:
     """Return the figures of a file as it is decoded: what a lossy one holds is not what went in."""
-    import soundfile
-
-    with soundfile.SoundFile(path) as file:
-        meter = SoundMeter(file.samplerate, file.channels)
-        for block in file.blocks(blocksize=65536, dtype="float64", always_2d=True):
-            meter.feed(block)
+    info = probe(path)
+    meter = SoundMeter(info.rate_hz, info.channels)
+    for _, block in played(info):
+        meter.feed(block)
     return meter.readings()
 
 
@@ -101,7 +100,6 @@ def refuse_over(order: Order, version: Version, ready: Ready, form: MixFormat) -
     peak_dbfs = ready.readings.sample_peak_dbfs
     if form.name == "wav32f" or peak_dbfs <= FULL_SCALE_MARGIN:
         return
-    what = order.variant.name if version.stem is None else f"{order.variant.name}, {version.stem}"
     remedy = f"take {peak_dbfs + 0.005:.2f} dB or more off mix_bus.gain_db"
     if order.finish.aim is not None:
         remedy = "lower true_peak_dbtp"
@@ -109,7 +107,7 @@ def refuse_over(order: Order, version: Version, ready: Ready, form: MixFormat) -
         [
             Problem(
                 "deliver/would-clip",
-                f"{what} was not written: it peaks at {peak_dbfs:+.2f} dBFS, "
+                f"{version.spoken} was not written: it peaks at {peak_dbfs:+.2f} dBFS, "
                 f"which {form.name} can't hold",
                 help=f"{remedy}, or deliver it as wav32f",
             )

@@ -16,24 +16,12 @@ from typing import Any
 import numpy as np
 
 from mixwright.audio import StemInfo
+from mixwright.audio.fingerprint import sha256_of
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import Plan
 from mixwright.rendering.cache import SOUND, DataCache
 from mixwright.version import __version__
-
-
-def sha256_of(path: str | Path) -> str:
-    """Return the hash of a file's bytes in hex; OSError where it can't be read.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     _ = Path(folder, "abc").write_bytes(b"abc")
-    ...     sha256_of(Path(folder, "abc"))[:16]  # FIPS 180-4's example, from memory
-    'ba7816bf8f01cfea'
-    """
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def lying_sha256(path: Path) -> str | None:

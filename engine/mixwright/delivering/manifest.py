@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from mixwright.audio import StemInfo
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import SOUND
+from mixwright.sheet import schema_path
 from mixwright.version import __version__
 
 if TYPE_CHECKING:
@@ -215,18 +216,11 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def schema_path() -> Path:
-    """Return the schema's file: inside the package, or beside `engine/` in a working copy."""
-    here = Path(__file__).resolve()
-    inside = here.parents[1] / "schemas" / SCHEMA_FILE
-    return inside if inside.is_file() else here.parents[3] / "schemas" / SCHEMA_FILE
-
-
 @cache
 def _validator() -> Draft202012Validator:
     from jsonschema import Draft202012Validator
 
-    return Draft202012Validator(json.loads(schema_path().read_text("utf-8")))
+    return Draft202012Validator(json.loads(schema_path(SCHEMA_FILE).read_text("utf-8")))
 
 
 def manifest_path(path: str | Path) -> Path:

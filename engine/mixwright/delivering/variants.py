@@ -32,6 +32,11 @@ class Version:
     follows_main: bool
     in_exact_set: bool
 
+    @property
+    def spoken(self) -> str:
+        """What it is called in messages: its variant, and its part where that is split."""
+        return self.variant.name if self.stem is None else f"{self.variant.name}, {self.stem}"
+
 
 def versions_of(sheet: Sheet, variant: Variant, plan_of: PlanOf) -> list[Version]:
     """Return the mixes that a variant consists of: one, or one for each part that sounds.

@@ -125,7 +125,7 @@ def performance(
 ) -> Iterator[Performed]:
     """Perform a plan for the sake of its figures: the spool is among the temporary files."""
     with (
-        _working_folder() as folder,
+        working_folder("measure") as folder,
         performed(
             plan, Path(folder), threads=threads, ears=ears, apart=apart, progress=progress
         ) as done,
@@ -133,13 +133,17 @@ def performance(
         yield done
 
 
-def _working_folder() -> tempfile.TemporaryDirectory[str]:
+def working_folder(command: str) -> tempfile.TemporaryDirectory[str]:
+    """Return a folder among the temporary files for the spools of a command that writes no mix.
+
+    ProblemError (fault MACHINE) where there can be none.
+    """
     try:
-        return tempfile.TemporaryDirectory(prefix="mixwright-measure-")
+        return tempfile.TemporaryDirectory(prefix=f"mixwright-{command}-")
     except OSError as error:
         message = f"there is no folder for temporary files: {error.strerror}"
         hint = "set $TMPDIR to one that can be written to"
-        problem = Problem("measure/machine", message, help=hint, fault=Fault.MACHINE)
+        problem = Problem(f"{command}/machine", message, help=hint, fault=Fault.MACHINE)
         raise ProblemError([problem]) from error
 
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.delivering.album import Album, AlbumSong
 from mixwright.problem import Problem
-from mixwright.report.delivered import delivered_as_data, length
+from mixwright.report.delivered import delivered_as_data
 from mixwright.report.problems import problem_as_data, problem_lines
-from mixwright.report.readings import finite, level, plain_table, print_plainly
+from mixwright.report.readings import clock, finite, level, plain_table, print_plainly
 from mixwright.sheet.deliverables import MAIN
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def _figures(song: AlbumSong) -> tuple[str, ...]:
     found = main.meters
     lufs = "silent" if found.integrated_lufs is None else level(found.integrated_lufs)
     values = (found.loudness_range_lu, found.true_peak_dbtp)
-    return (length(main.seconds), lufs, *("" if v is None else level(v) for v in values))
+    return (clock(main.seconds), lufs, *("" if v is None else level(v) for v in values))
 
 
 def outcome_words(song: AlbumSong) -> str:

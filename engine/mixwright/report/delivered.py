@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.report.problems import problem_as_data
-from mixwright.report.readings import finite, level
+from mixwright.report.readings import clock, finite, level
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -57,18 +57,8 @@ def _line(state: str, entry: OutputEntry, names: int) -> str:
     limited = f"  limited by {entry.limited_db:.1f} dB" if entry.limited_db > 0.0 else ""
     return (
         f"  {state}  {_name(entry):<{names}}  {entry.format:<6}  {lufs}  {peak}  "
-        f"{length(entry.seconds)}  {entry.file}{limited}"
+        f"{clock(entry.seconds)}  {entry.file}{limited}"
     )
-
-
-def length(seconds: float) -> str:
-    """Return a length as minutes and seconds.
-
-    >>> length(77.3715), length(9.0)
-    ('1:17.4', '0:09.0')
-    """
-    tenths = round(seconds * 10.0)
-    return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
 
 
 def _notes(done: Delivered) -> list[str]:

@@ -16,6 +16,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from mixwright.checks.limits import default_limits, unit_of
+from mixwright.comparing.words import pan_words
 from mixwright.dsp.filters import design_band, k_weighting, response_db
 from mixwright.measuring.evidence import Evidence, Levels
 from mixwright.meters import SoundReadings
@@ -112,7 +113,7 @@ def _balance(heard: Evidence) -> Chapter:
     tracks = (
         _words("name", "track"),
         gain,
-        Column("pan", "pan", form.pan_in_words),
+        Column("pan", "pan", pan_words),
         width,
         Column("trim_db", "trim dB", form.unless(0.0, form.signed)),
         Column("polarity", "polarity", form.unless("normal", str)),

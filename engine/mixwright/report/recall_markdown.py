@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from mixwright.checks.limits import unit_of
+from mixwright.comparing.words import pan_words
 from mixwright.dsp.band import PASSES, BandSettings
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.inserts import INSERTS, InsertSettings
@@ -216,15 +217,6 @@ def unless(default: Any, text: Callable[[Any], str] = number) -> Callable[[Any],
     return lambda value: "" if value == default else text(value)
 
 
-def pan_in_words(pan: float) -> str:
-    """Return a pan as it stands in a sheet.
-
-    >>> [pan_in_words(pan) for pan in (-100.0, 0.0, 12.5)]
-    ['L100', 'C', 'R12.5']
-    """
-    return "C" if pan == 0 else f"{'L' if pan < 0 else 'R'}{number(abs(pan))}"
-
-
 def named(key: str) -> str:
     """Return the words of a key without its unit.
 
@@ -338,7 +330,7 @@ def point_in_words(ridden: str, point: Point) -> str:
     '+1.5 dB over 2 beats'
     """
     if ridden in ("mute", "pan"):
-        to = pan_in_words(point.value) if ridden == "pan" else ("open", "muted")[point.value > 0]
+        to = pan_words(point.value) if ridden == "pan" else ("open", "muted")[point.value > 0]
     elif ridden.endswith(" frequency"):
         to = f"{number(point.value)} Hz"
     else:

@@ -13,6 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal, TypeAlias
 
+from mixwright.rendering.takes import matched_gains_db
+
 Level: TypeAlias = float | None
 Series: TypeAlias = tuple[Level, ...]
 SourceKind: TypeAlias = Literal["step", "previous", "mix", "variant", "reference"]
@@ -238,11 +240,7 @@ def matching_gains_db(loudness_lufs: Sequence[Level]) -> tuple[float, ...]:
     >>> matching_gains_db([-23.0, -14.5, None])
     (0.0, -8.5, 0.0)
     """
-    heard = [one for one in loudness_lufs if one is not None and math.isfinite(one)]
-    quietest = min(heard, default=0.0)
-    return tuple(
-        quietest - one if one is not None and math.isfinite(one) else 0.0 for one in loudness_lufs
-    )
+    return tuple(matched_gains_db([-math.inf if one is None else one for one in loudness_lufs]))
 
 
 def decimated(series: Series, stride: int, keep: Keeping) -> Series:

@@ -18,7 +18,7 @@ from mixwright.dsp.eq import EqSettings
 from mixwright.measuring.evidence import Evidence, VoiceHeard
 from mixwright.meters.bands import third_octaves
 from mixwright.meters.sound import SoundMeter
-from mixwright.rendering.ears import Ear
+from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.parts import BusPlan, ReturnPlan
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
@@ -190,28 +190,27 @@ def _moving(plan: Plan, name: str, what: str, unit: str, curve: Curve) -> Iterat
 def _spectrum(listening: Listening) -> Spectra:
     """The mix, the version before and the references by thirds, at the loudness of the mix."""
     mixes = [one for one in (listening.finished, listening.previous) if one is not None]
+    rows = [(one.label, one.readings.integrated_lufs, _thirds_of(one)) for one in mixes]
+    for reference in listening.references:
+        figures = reference.ear.figures()
+        levels = figures.spectrum.third_octave_db
+        rows.append((reference.path.name, figures.sound.integrated_lufs, levels))
+    loudness = rows[0][1]
+    count = min(len(levels) for *_, levels in rows)
     curves = []
-    ears = [(one.label, _ear_of(one)) for one in mixes]
-    ears[0] = ("the mix", ears[0][1])
-    ears += [(one.path.name, one.ear) for one in listening.references]
-    loudness = ears[0][1].figures().sound.integrated_lufs
-    for label, ear in ears:
-        figures = ear.figures()
-        own = figures.sound.integrated_lufs
+    for label, own, levels in rows:
         known = loudness is not None and own is not None and math.isfinite(loudness + own)
         by_db = loudness - own if known else 0.0  # type: ignore[operator]
-        levels = figures.spectrum.third_octave_db
-        curves.append(SpectrumCurve(label, tuple(level + by_db for level in levels)))
-    count = min(len(curve.db) for curve in curves)
+        curves.append(SpectrumCurve(label, tuple(level + by_db for level in levels[:count])))
     bands = tuple(band.nominal_hz for band in third_octaves()[:count])
-    return Spectra(bands, tuple(SpectrumCurve(c.label, c.db[:count]) for c in curves))
+    return Spectra(bands, tuple(curves))
 
 
-def _ear_of(one: Heard) -> Ear:
-    ear = Ear("mix", one.label, one.done.rate_hz)
+def _thirds_of(one: Heard) -> tuple[float, ...]:
+    meter = SpectrumMeter(one.done.rate_hz, 2)
     for block in one.done.blocks():
-        ear.feed(block)
-    return ear
+        meter.feed(block)
+    return meter.readings().third_octave_db
 
 
 def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:

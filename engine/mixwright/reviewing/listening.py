@@ -8,28 +8,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import FORMATS, StemInfo, probe
+from mixwright.audio import FORMATS, probe
 from mixwright.audio.encode import encode
+from mixwright.comparing.together import Work, share_a_pass
 from mixwright.delivering.variants import versions_of
-from mixwright.measuring.measure import hear_file, played
+from mixwright.measuring.measure import hear_file
 from mixwright.meters import SoundReadings
 from mixwright.rendering.ears import Ear
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.perform import (
     Part,
     Performed,
-    StageProgress,
-    performed,
     performed_together,
 )
 from mixwright.rendering.plan import Plan, sounding
 from mixwright.reviewing.data import Source, SourceKind, matching_gains_db
+from mixwright.reviewing.sounds import in_stereo
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import MAIN
 from mixwright.units import Block
@@ -43,15 +43,6 @@ HOP_S = 0.2
 MOST_MATCHED_LU = 20.0
 TOO_SOFT = "too soft to be matched"
 WORDS = {"mixbus": "mix bus", "eq": "EQ"}
-
-
-@dataclass(frozen=True)
-class Work:
-    """How to work: on how many threads (None: all cores), and whom to tell of it."""
-
-    threads: int | None = None
-    keep_cache: bool = True
-    progress: StageProgress | None = None
 
 
 @dataclass(frozen=True)
@@ -92,20 +83,19 @@ class Reference:
         if not self.note:
             return self.path
         info = probe(self.path)
-        first, frames = round(self.start_s * info.rate_hz), round(self.seconds * info.rate_hz)
-        both = (
-            np.repeat(b, 2, axis=1) * math.sqrt(0.5) if b.shape[1] == 1 else b
-            for b in _cut(info, first, frames)
-        )
-        form = FORMATS["wav32f"]
-        encode(both, frames, path, form, info.rate_hz, seed=0, version=__version__)
+        first = round(self.start_s * info.rate_hz)
+        frames = min(round(self.seconds * info.rate_hz), info.frames - first)
+        blocks, form = _cut(in_stereo(info), first, frames), FORMATS["wav32f"]
+        encode(blocks, frames, path, form, info.rate_hz, seed=0, version=__version__)
         return path
 
 
-def _cut(info: StemInfo, first: int, frames: int) -> Iterator[Block]:
-    """Some frames of a file, from one on."""
-    for at, block in played(info):
+def _cut(blocks: Iterator[Block], first: int, frames: int) -> Iterator[Block]:
+    """Some frames of a sound, from one on."""
+    at = 0
+    for block in blocks:
         kept = block[max(0, first - at) : max(0, first + frames - at)]
+        at += len(block)
         if len(kept):
             yield kept
 
@@ -191,22 +181,20 @@ def listened(
     """
     entries = [*_steps(sheet, plan_of), *_variants(sheet, plan_of)]
     parts = [part for *_, part in entries]
+    passes = [parts]
+    if before is not None:
+        old = plan_of(before[1], FINISHED)
+        entries.append(("previous", "the version before", "previous", before[0], Part(old)))
+        if share_a_pass([parts[0].plan, old]):
+            passes = [[*parts, Part(old)]]
+        else:
+            passes.append([Part(old)])
     options = {"threads": work.threads, "keep_cache": work.keep_cache, "progress": work.progress}
-    if before is None:
-        with performed_together(parts, folder, **options) as done:  # type: ignore[arg-type]
-            yield _listening(sheet, entries, done)
-        return
-    old = plan_of(before[1], FINISHED)
-    entries.append(("previous", "the version before", "previous", before[0], Part(old)))
-    if _keep_time(parts[0].plan, old):
-        with performed_together([*parts, Part(old)], folder, **options) as done:  # type: ignore[arg-type]
-            yield _listening(sheet, entries, done)
-        return
-    with (
-        performed_together(parts, folder, **options) as done,  # type: ignore[arg-type]
-        performed(old, folder, **options) as previous,  # type: ignore[arg-type]
-    ):
-        yield _listening(sheet, entries, (*done, previous))
+    with ExitStack() as kept:
+        done: list[Performed] = []
+        for some in passes:
+            done += kept.enter_context(performed_together(some, folder, **options))  # type: ignore[arg-type]
+        yield _listening(sheet, entries, done)
 
 
 Entry = tuple[str, str, SourceKind, str, Part]
@@ -244,11 +232,6 @@ def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
         part = Part(version.plan, 0 if version.follows_main else None)
         found.append((f"variant-{variant.name}", label, "variant", variant.why or "", part))
     return found
-
-
-def _keep_time(plan: Plan, other: Plan) -> bool:
-    times = {(one.rate_hz, one.start, one.end) for one in (plan, other)}
-    return len(times) == 1
 
 
 def _readings(done: Performed) -> SoundReadings:

@@ -8,10 +8,11 @@ from pathlib import Path
 
 from mixwright.audio.staged import told_as_problem
 from mixwright.checks import Checked, run_checks
+from mixwright.comparing.together import Work
 from mixwright.measuring.hearing import gather
 from mixwright.reviewing.data import ReviewData
 from mixwright.reviewing.gather import review_data
-from mixwright.reviewing.listening import FINISHED, PlanOf, Work, listened
+from mixwright.reviewing.listening import FINISHED, PlanOf, listened
 from mixwright.reviewing.page import PAGE, refuse_strangers_page, write_page
 from mixwright.sheet import Sheet
 

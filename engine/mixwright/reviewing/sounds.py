@@ -8,7 +8,6 @@ of the first in base64 (RFC 4648, section 4).
 from __future__ import annotations
 
 import base64
-import hashlib
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
@@ -19,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from mixwright.audio.encode import encode
+from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.formats import RENDER_FORMATS
 from mixwright.audio.probe import StemInfo, probe
 from mixwright.audio.read import StemReader
@@ -80,9 +80,7 @@ def write_sounds(folder: Path, sounds: Mapping[str, Path]) -> dict[str, PageSoun
         try:
             lowered_db = _write_flac(path, part, kept / f"{names[id]}.flac")
             with told_as_problem(kept):
-                with open(part, "rb") as file:
-                    digest = hashlib.file_digest(file, "sha256").hexdigest()
-                name = f"{names[id]}-{digest[:HASH_DIGITS]}"
+                name = f"{names[id]}-{sha256_of(part)[:HASH_DIGITS]}"
                 os.replace(part, kept / f"{name}.flac")
         finally:
             part.unlink(missing_ok=True)
@@ -117,7 +115,7 @@ def _write_flac(path: Path, flac: Path, named: Path) -> float:
         return 0.0
     lowered_db = max(0.0, gain_to_db(_peak(info) / ROOM))
     gain = db_to_gain(-lowered_db)
-    blocks = (block * gain for block in _stereo(info))
+    blocks = (block * gain for block in in_stereo(info))
     encode(
         blocks, info.frames, flac, FORM, info.rate_hz, seed=SEED, version=__version__, named=named
     )
@@ -125,11 +123,11 @@ def _write_flac(path: Path, flac: Path, named: Path) -> float:
 
 
 def _peak(info: StemInfo) -> float:
-    return max((float(np.abs(block).max()) for block in _stereo(info)), default=0.0)
+    return max((float(np.abs(block).max()) for block in in_stereo(info)), default=0.0)
 
 
-def _stereo(info: StemInfo) -> Iterator[Block]:
-    """Yield the whole sound in two channels.
+def in_stereo(info: StemInfo) -> Iterator[Block]:
+    """Yield a whole sound in two channels, shape (frames, 2), at its own rate.
 
     One channel plays from both sides at 3 dB less: then it is as loud (ITU-R BS.1770, which adds
     the powers of channels) as it was measured to be.

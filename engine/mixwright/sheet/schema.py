@@ -21,11 +21,11 @@ FORMAT = 1
 SCHEMA_FILE = "mix-sheet.schema.json"
 
 
-def schema_path() -> Path:
-    """Return the schema's file: inside the package, or beside `engine/` in a working copy."""
+def schema_path(name: str = SCHEMA_FILE) -> Path:
+    """Return a schema's file: inside the package, or beside `engine/` in a working copy."""
     here = Path(__file__).resolve()
-    inside = here.parents[1] / "schemas" / SCHEMA_FILE
-    return inside if inside.is_file() else here.parents[3] / "schemas" / SCHEMA_FILE
+    inside = here.parents[1] / "schemas" / name
+    return inside if inside.is_file() else here.parents[3] / "schemas" / name
 
 
 @cache
