@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test bench lint types unit clean
+.PHONY: demo test bench fuzz lint types unit clean
 
 demo: $(VENV)/.installed
 	$(BIN)/mixwright demo demo
@@ -12,6 +12,12 @@ test: lint types unit
 
 bench: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/bench.py
+
+# Looks for what breaks, see docs/reliability.md: `make fuzz MINUTES=30 ONLY=sheets SEED=7`.
+MINUTES ?= 10
+fuzz: $(VENV)/.installed-dev
+	$(BIN)/python tests/fuzzing/run.py --minutes $(MINUTES) $(if $(ONLY),--only $(ONLY)) \
+		$(if $(SEED),--seed $(SEED)) $(FUZZ)
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .
