@@ -20,6 +20,11 @@ PCM_BYTES = {
     "DOUBLE": 8,
 }
 UNKNOWN_SIZE = 0xFFFFFFFF
+# The sample rates that are read, in Hz. Below about 3,400 Hz there is no K-weighting (ITU-R
+# BS.1770-5: its shelf lies at 1,682 Hz, which half the rate has to be above), and so no loudness,
+# no level match and no check; 4,000 Hz is the lowest round rate over it. 768,000 Hz is the highest
+# that converters record at; a header that says more is damaged.
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 768_000
 PLAIN_CONTAINERS = ("WAV", "WAVEX", "RF64")
 
 
@@ -51,6 +56,8 @@ class StemInfo:
 
 def probe(path: Path) -> StemInfo:
     """Return what the header says; ProblemError when it can't be opened as one or two channels.
+
+    ProblemError too for a sample rate beyond `LOWEST_RATE_HZ` and `HIGHEST_RATE_HZ`.
 
     >>> probe(Path("stems/bass.wav")).rate_hz  # doctest: +SKIP
     48000
@@ -97,6 +104,13 @@ def _check(info: StemInfo) -> None:
             "audio/channels",
             f"{name} has {info.channels} channels, expected 1 or 2",
             "split it into mono or stereo files",
+        )
+    if not LOWEST_RATE_HZ <= info.rate_hz <= HIGHEST_RATE_HZ:
+        raise _fault(
+            "audio/rate",
+            f"{name} has a sample rate of {info.rate_hz} Hz, "
+            f"expected {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+            "export it again at the rate it was recorded at, such as 48000 Hz",
         )
     promised = promised_bytes(info)
     if promised is not None and promised > info.size:

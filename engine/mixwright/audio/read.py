@@ -7,6 +7,7 @@ test compares them). Everything else goes through the library.
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -190,11 +191,14 @@ class _Resampled:
         )
         self._done = False
         # The converter gets the first samples of a stream wrong: silence goes first, as long as a
-        # whole number of samples on both sides, and what becomes of it is dropped.
-        common = np.gcd(self._info.rate_hz, self._rate_hz)
-        self._dropping = int(self._rate_hz // common)
-        silence = np.zeros((self._info.rate_hz // common, self._info.channels))
-        self._take(self._stream.resample_chunk(silence))
+        # whole number of samples on both sides, and what becomes of it is dropped. Between odd
+        # rates that is a whole second, so it goes in pieces, which changes no bit of what follows.
+        common = math.gcd(self._info.rate_hz, self._rate_hz)
+        self._dropping = self._rate_hz // common
+        ahead = self._info.rate_hz // common
+        silence = np.zeros((min(ahead, self.CHUNK), self._info.channels))
+        for at in range(0, ahead, self.CHUNK):
+            self._take(self._stream.resample_chunk(silence[: ahead - at]))
 
     def _take(self, converted: Block) -> None:
         """Keep what has come out of the converter for the next reads."""
@@ -203,12 +207,12 @@ class _Resampled:
 
     def seek(self, frame: int) -> None:
         """Go to a frame at the song's rate: near it in the file, then exactly by skipping."""
-        common = np.gcd(self._info.rate_hz, self._rate_hz)
+        common = math.gcd(self._info.rate_hz, self._rate_hz)
         ours, theirs = self._rate_hz // common, self._info.rate_hz // common
         early = max(0, frame - self._rate_hz // 2) // ours
-        self._source.seek(int(early * theirs))
+        self._source.seek(early * theirs)
         self._restart()
-        self.read(np.empty((frame - int(early * ours), self._info.channels)))
+        self.read(np.empty((frame - early * ours, self._info.channels)))
 
     def read(self, out: Block) -> int:
         done = 0

@@ -100,7 +100,7 @@ def windows(first: Features, second: Features, shift_s: float, count: int) -> li
 def spread_windows(first: Features, second: Features, shift_s: float, count: int) -> list[float]:
     """Return where to read the first track, in s: all over where either sounds."""
     own, other = _by_second(first, second, shift_s)
-    either = np.maximum(own / max(own.max(), 1e-30), other / max(other.max(), 1e-30))
+    either = np.maximum(*(one / max(one.max(initial=0.0), 1e-30) for one in (own, other)))
     sounding = np.flatnonzero(either > FAINTEST)
     chosen = sounding[np.linspace(0, len(sounding) - 1, min(count, len(sounding))).astype(int)]
     return [float(at) for at in chosen]
@@ -125,14 +125,18 @@ def beginnings(first: Growth, second: Growth, count: int) -> list[float]:
 def _by_second(
     first: Features, second: Features, shift_s: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Energies by whole seconds of the first track and of what lies there in the second."""
+    """Energies by whole seconds of the first track and of what lies there in the second.
+
+    The second may begin after the first is over, or be over before the first begins: then nothing
+    of it lies there.
+    """
     shift = round(shift_s * CELLS_PER_S)
     seconds = -(-len(first.plain) // CELLS_PER_S)
     own, other = np.zeros((2, seconds * CELLS_PER_S))
     own[: len(first.plain)] = first.plain
-    start = max(0, -shift)
-    part = second.plain[start + shift : len(own) + shift]
-    other[start : start + len(part)] = part
+    start, end = max(0, -shift), min(len(own), len(second.plain) - shift)
+    if start < end:
+        other[start:end] = second.plain[start + shift : end + shift]
     return own.reshape(seconds, -1).sum(axis=1), other.reshape(seconds, -1).sum(axis=1)
 
 
