@@ -22,6 +22,9 @@ from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block, scratch_block
 
 PLAIN_SUBTYPES = ("PCM_16", "PCM_24", "FLOAT")
+# Floating-point samples beyond this, 240 dB over full scale, are damage and no sound: twice as many
+# decibels over, their energies are no longer numbers. Integers that nobody scaled reach 2.1e9.
+LARGEST_SAMPLE = 1e12
 
 
 class _Frames(Protocol):
@@ -56,7 +59,8 @@ class StemReader:
     def read(self, block: Block) -> Block:
         """Fill `block` (frames, channels) with the next frames and return it.
 
-        Raises ProblemError for a NaN or infinity, or a file that ends before its header says.
+        Raises ProblemError for a NaN or infinity, a sample beyond `LARGEST_SAMPLE`, or a file that
+        ends before its header says.
         """
         lead = min(max(0, -self._at), len(block))
         block[:lead] = 0.0
@@ -65,8 +69,10 @@ class StemReader:
             with self._lock, _told_as_problem(self.info):
                 got += self._frames.read(block[lead:])
         block[got:] = 0.0
-        if self.info.is_float and not np.isfinite(np.sum(block)):
-            self._refuse(block)
+        if self.info.is_float:
+            largest = max(np.max(block, initial=0.0), -np.min(block, initial=0.0))
+            if not largest <= LARGEST_SAMPLE:
+                self._refuse(block)
         self._at += len(block)
         return block
 
@@ -76,18 +82,22 @@ class StemReader:
             self._frames.close()
 
     def _refuse(self, block: Block) -> None:
-        bad = np.flatnonzero(~np.isfinite(block).all(axis=1))
-        if len(bad):
-            raise ProblemError(
-                [
-                    Problem(
-                        "audio/not-finite",
-                        f"{self.info.path.name} holds a NaN or infinity at sample "
-                        f"{self._at + int(bad[0])}, expected finite samples",
-                        help="export it again from its source",
-                    )
-                ]
-            )
+        first = int(np.flatnonzero(~(np.abs(block) <= LARGEST_SAMPLE).all(axis=1))[0])
+        where = f"at sample {self._at + first}"
+        largest = float(np.abs(block[first]).max())
+        rule, what, expected = "audio/not-finite", "a NaN or infinity", "finite samples"
+        if np.isfinite(largest):
+            rule, what = "audio/too-large", f"the value {largest:.3g}"
+            expected = f"no more than {LARGEST_SAMPLE:g} (full scale is 1)"
+        raise ProblemError(
+            [
+                Problem(
+                    rule,
+                    f"{self.info.path.name} holds {what} {where}, expected {expected}",
+                    help="export it again from its source",
+                )
+            ]
+        )
 
 
 def _open(info: StemInfo) -> _Frames:

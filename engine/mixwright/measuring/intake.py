@@ -38,6 +38,9 @@ from mixwright.units import Block
 SUFFIXES = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga")
 DETECTORS = 1  # raised whenever a detector comes to find other things
 SEVERITIES = ("fault", "look", "note")
+# Pairs are compared at no more than the highest rate of a song. All that counts lies below 20 kHz,
+# and the time that it takes grows with the square of the rate.
+COMPARED_AT_MOST_HZ = 192_000
 LOW_END_ROLES = ("kick", "bass")  # what lies below 40 Hz may be theirs
 
 
@@ -145,9 +148,10 @@ def _findings(
 ) -> list[Finding]:
     """Everything that is wrong with the stems as they are, or between two of them."""
     by_name: Mapping[str | int, Stem] = {stem.name: stem for stem in stems}
+    compared_hz = min(rate_hz, COMPARED_AT_MOST_HZ)
 
     def piece(name: str | int, start_s: float, seconds: float) -> Block:
-        return _piece(by_name[name], start_s, seconds, rate_hz)
+        return _piece(by_name[name], start_s, seconds, compared_hz)
 
     found: list[Finding] = []
     features: dict[str | int, Features] = {}
@@ -155,7 +159,7 @@ def _findings(
         found += meter.faults.findings(stem.name)
         features[stem.name] = meter.faults.features()
     with ThreadPoolExecutor(threads or usable_cores()) as pool:
-        found += inspect_pairs(features, piece, rate_hz, pool.map)
+        found += inspect_pairs(features, piece, compared_hz, pool.map, told_hz=rate_hz)
     found += disagreeing({stem.name: s for stem in stems if (s := _stamp(stem.info))})
     return found + _odd_rates(stems, rate_hz)
 

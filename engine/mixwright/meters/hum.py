@@ -129,7 +129,9 @@ class SteadySpectrum:
 
 
 def _decibels(power: float, other: float) -> float:
-    return 10.0 * math.log10(power / other) if other > 0.0 else math.inf
+    if other <= 0.0:
+        return math.inf
+    return 10.0 * math.log10(power / other) if power > 0.0 else -math.inf
 
 
 def mains_lines(lines: list[Line]) -> tuple[int, float, dict[int, Line]] | None:
@@ -165,7 +167,7 @@ def _comb(lines: list[Line], fundamental: float) -> dict[int, Line]:
             found[order] = line
     strongest = max((line.power for line in found.values()), default=0.0)
     least = strongest * 10.0 ** (-WITHIN_DB / 10.0)
-    return {order: line for order, line in found.items() if line.power >= least}
+    return {order: line for order, line in found.items() if 0.0 < line.power >= least}
 
 
 def _is_hum(found: dict[int, Line], mains: int, lines: list[Line]) -> bool:

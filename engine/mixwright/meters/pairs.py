@@ -167,13 +167,17 @@ class PairInspector:
 
 
 def inspect_pairs(
-    tracks: Mapping[Track, Features], read: Read, rate_hz: int, each: Each = map
+    tracks: Mapping[Track, Features],
+    read: Read,
+    rate_hz: int,
+    each: Each = map,
+    told_hz: int | None = None,
 ) -> tuple[Finding, ...]:
     """Return what is wrong between tracks; `read` gives pieces of them at `rate_hz`.
 
     No more than one finding of a kind for a track. What `read` leaves out beyond the end of a track
     counts as silence. `each` is how pairs are gone through, in order: a thread pool's `map` looks
-    at several at once.
+    at several at once. `told_hz` is the rate whose samples delays are told in, if it is another.
     """
     found: list[Finding] = list(_identical(tracks))
     settled = {finding.track for finding in found}
@@ -192,7 +196,7 @@ def inspect_pairs(
     kept = [one for one in relations if not {one.pair.first, one.pair.second} & settled]
     loudness = {name: float(features.plain.sum()) for name, features in others.items()}
     found += _opposed(kept, loudness, rate_hz)
-    found += _late(kept, rate_hz)
+    found += _late(kept, rate_hz, told_hz or rate_hz)
     return tuple(found)
 
 
@@ -296,7 +300,7 @@ def _opposed_finding(name: Track, relation: Relation, rate_hz: int) -> Opposed:
     )
 
 
-def _late(relations: list[Relation], rate_hz: int) -> Iterator[Late]:
+def _late(relations: list[Relation], rate_hz: int, told_hz: int) -> Iterator[Late]:
     """Tracks that hear a source later than a partner does, each against the one it shares most.
 
     Only where both are one source throughout, and no other delay comes near, is moving suggested:
@@ -315,6 +319,7 @@ def _late(relations: list[Relation], rate_hz: int) -> Iterator[Late]:
             continue
         told.add(late)
         late_ms = 1000.0 * samples / rate_hz
+        samples *= told_hz / rate_hz
         distance = late_ms * SPEED_OF_SOUND_M_PER_S / 1000.0
         whole = delay.share >= ONE_SOURCE_SHARE
         clear = whole and abs(delay.peak) >= CLEAR_MARGIN * abs(delay.other)

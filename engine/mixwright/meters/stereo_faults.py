@@ -69,7 +69,8 @@ def _mono(track: Track, sums: Sums, frames: int, bits: int) -> Finding | None:
 
 
 def _opposite(track: Track, sums: Sums) -> Finding | None:
-    correlation = sums.product / math.sqrt(sums.left * sums.right)
+    # The root of the product would be 0 for the faintest sounds of a floating-point file.
+    correlation = sums.product / (math.sqrt(sums.left) * math.sqrt(sums.right))
     if correlation > OPPOSITE:
         return None
     exactly = correlation <= EXACTLY_OPPOSITE
