@@ -147,8 +147,8 @@ def _spelt(character: str) -> str:
 def json_text(data: Any, indent: int | None = 2) -> str:
     r"""Return plain data as JSON; read again, every text in it is as it was.
 
-    What can't be seen (:func:`visible`) is written as JSON's own escape, so that it neither steers a
-    terminal nor keeps a file from being written. Raises ValueError for what is not finite.
+    What can't be seen (:func:`visible`) is written as JSON's own escape, so that it steers no
+    terminal and keeps no file from being written. Raises ValueError for what is not finite.
 
     >>> print(json_text({"title": "low \x9b tide\udcff"}, indent=None))
     {"title": "low \u009b tide\udcff"}

@@ -87,7 +87,8 @@ def load_sheet_text(
     """Check and build the mix sheet of a text that lies, or once lay, at `path`.
 
     The files it names are looked for beside `path`; without `needs_files` it does not matter
-    whether they are there. Messages go by the name that `text` has. Raises ProblemError as :func:`load_sheet` does.
+    whether they are there. Messages go by the name that `text` has. Raises ProblemError as
+    :func:`load_sheet` does.
     """
     from mixwright.sheet.loading import read_sheet
 

@@ -75,6 +75,7 @@ from mixwright.sheet.tree import Tree
 CHANGED = "tidy/would-change"
 _MARK = "\ufeff"
 
+
 @dataclass(frozen=True)
 class Tidied:
     """A sheet's text before and after; `path` is as the user gave it."""

@@ -85,7 +85,9 @@ class Line:
 
 
 def read_parts(text: str, loader: Any = None) -> Part:
-    r"""Return the whole sheet as one part; `text` must be what the reader accepts; `loader` is a parser.
+    r"""Return the whole sheet as one part; `text` must be what the reader accepts.
+
+    `loader` is a parser's class.
 
     >>> part = read_parts("# head\nsong:\n  title: T  # for now\n")
     >>> song = part.value.parts[0]
