@@ -2,13 +2,27 @@
 
 Plain frozen data. Rooms raise :class:`ProblemError` with one or more problems; `report` prints
 them; `cli` turns them into an exit status.
+
+Names and texts come from outside, and may hold what steers a terminal or turns writing round.
+:func:`visible` and :func:`one_line` say how they are shown, wherever that is; data for machines
+keeps them as they are, written by :func:`json_text`.
 """
 
 from __future__ import annotations
 
+import json
+import stat
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
+from typing import Any
+
+# Joiners of letters and of pictures: not printable by themselves, yet parts of words.
+_JOINERS = "\u200c\u200d"
+# An ideographic space is as wide as its letters: it can be seen.
+_SPACES = " \u3000"
+# Blank though they count as letters: fillers of Hangul, an empty pattern of Braille.
+_BLANKS = "\u115f\u1160\u2800\u3164\uffa0"
 
 
 class Severity(Enum):
@@ -41,12 +55,26 @@ class Span:
         return f"{self.file}:{self.line}:{self.column}"
 
 
+class About(Enum):
+    """What a fault of a sheet is about.
+
+    `TEXT` is what the sheet says: such a fault is one on every machine, and every command that
+    reads a sheet refuses it. `FILES` is what lies around the sheet - files that aren't there,
+    lead out of its folder or are no plain files: commands that read no sound (`tidy`, `compare
+    --only-sheet`) pass over these, since a sheet may be looked at where its sound is not.
+    """
+
+    TEXT = "text"
+    FILES = "files"
+
+
 @dataclass(frozen=True)
 class Problem:
     """One cause, one message.
 
     `message` is lower case and states the fault and what was expected; only `help` suggests.
-    `rule` is a stable id in words, e.g. ``sheet/unknown-key``.
+    `rule` is a stable id in words, e.g. ``sheet/unknown-key``. What is quoted in them is as it is:
+    as text, a problem is one line in which everything can be seen.
     """
 
     rule: str
@@ -55,11 +83,12 @@ class Problem:
     help: str | None = None
     severity: Severity = Severity.ERROR
     fault: Fault = Fault.INPUT
+    about: About = About.TEXT
 
     def __str__(self) -> str:
         where = f"{self.span}: " if self.span else ""
         hint = f" (help: {self.help})" if self.help else ""
-        return f"{where}{self.severity.value}: {self.message}{hint}"
+        return visible(f"{where}{self.severity.value}: {self.message}{hint}")
 
 
 class ProblemError(Exception):
@@ -70,3 +99,88 @@ class ProblemError(Exception):
         if not self.problems:
             raise ValueError("a ProblemError needs at least one problem")
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+# ---- text from outside ----
+
+
+def visible(text: str, kept: str = "") -> str:
+    r"""Return text in which everything can be seen: what can't is spelt out as an escape.
+
+    That is what steers a terminal, turns the direction of writing, has no width, parts lines, is a
+    space but looks like another one, or is a byte of a file's name that is not UTF-8. Letters of
+    all kinds stay, with their marks, and so do pictures. `kept` are characters to leave alone.
+
+    >>> print(visible("low\x1b[2J \u202etide\n \udcff \U0001f39a"))
+    low\x1b[2J \u202etide\n \udcff \U0001f39a
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(
+        c if c in kept or _is_seen(text, at, c) else _spelt(c) for at, c in enumerate(text)
+    )
+
+
+def one_line(text: str) -> str:
+    r"""Return text on one line, as :func:`visible` has it; line breaks and blanks become one blank.
+
+    >>> one_line("low\ntide \x1b[31m")
+    'low tide \\x1b[31m'
+    """
+    return visible(" ".join(text.split()))
+
+
+def _is_seen(text: str, at: int, character: str) -> bool:
+    if character in _JOINERS:
+        # A joiner between letters of a script that joins, or of a picture; nothing else needs one.
+        around = text[at - 1 : at] + text[at + 1 : at + 2]
+        return len(around) == 2 and not around.isascii() and around.isprintable()
+    if character in _SPACES:
+        return True
+    return character.isprintable() and character not in _BLANKS
+
+
+def _spelt(character: str) -> str:
+    return character.encode("unicode_escape").decode("ascii")
+
+
+def json_text(data: Any, indent: int | None = 2) -> str:
+    r"""Return plain data as JSON; read again, every text in it is as it was.
+
+    What can't be seen (:func:`visible`) is written as JSON's own escape, so that it steers no
+    terminal and keeps no file from being written. Raises ValueError for what is not finite.
+
+    >>> print(json_text({"title": "low \x9b tide\udcff"}, indent=None))
+    {"title": "low \u009b tide\udcff"}
+    """
+    text = json.dumps(data, indent=indent, ensure_ascii=False, allow_nan=False)
+    if text.isascii() and "\x7f" not in text:
+        return text
+    return "".join(
+        c if c == "\n" or _is_seen(text, at, c) else json.dumps(c)[1:-1].replace("\x7f", "\\u007f")
+        for at, c in enumerate(text)
+    )
+
+
+# ---- files that are none ----
+
+_KINDS = (
+    (stat.S_ISDIR, "a folder"),
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a device"),
+)
+
+
+def odd_kind(mode: int) -> str | None:
+    """Return what a path is that is no plain file, by its mode; None for a plain file.
+
+    Nothing of the kind is ever opened: a pipe may never say anything, a device never end.
+
+    >>> odd_kind(stat.S_IFIFO), odd_kind(stat.S_IFREG)
+    ('a pipe', None)
+    """
+    if stat.S_ISREG(mode):
+        return None
+    return next((kind for is_of, kind in _KINDS if is_of(mode)), "no plain file")

@@ -28,7 +28,7 @@ from mixwright.measuring import (
 )
 from mixwright.measuring.evidence import Evidence
 from mixwright.measuring.hearing import gather
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Problem, ProblemError, odd_kind
 from mixwright.rendering.perform import StageProgress
 from mixwright.report.recall import recall_of
 from mixwright.report.recall_markdown import Recall
@@ -143,8 +143,15 @@ def inspect(source: Sheet | str | Path, *, allow_outside: bool = False) -> Inspe
     folder = Path(source)
     if not folder.is_dir():
         hint = "give a folder of tracks or a sheet (.yaml); for one file there is measure"
-        problem = Problem("inspect/no-folder", f"there is no folder {folder}", help=hint)
-        raise ProblemError([problem])
+        raise ProblemError([Problem("inspect/no-folder", _no_folder(folder), help=hint)])
     stems, unreadable = stems_of_folder(folder)
     rates = [stem.info.rate_hz for stem in stems]
     return inspect_stems(folder, stems, max(set(rates), key=rates.count), unreadable)
+
+
+def _no_folder(path: Path) -> str:
+    try:
+        kind = odd_kind(path.stat().st_mode) or "a file"
+    except (OSError, ValueError):  # not there, or no name at all
+        return f"there is no folder {path}"
+    return f"{path} is {kind}, expected a folder of tracks or a sheet"

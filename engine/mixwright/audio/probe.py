@@ -8,7 +8,7 @@ from pathlib import Path
 
 import soundfile
 
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Problem, ProblemError, odd_kind
 
 PCM_BYTES = {
     "PCM_U8": 1,
@@ -64,6 +64,7 @@ def probe(path: Path) -> StemInfo:
     """
     try:
         status = os.stat(path)
+        _refuse_odd(path, status.st_mode)
         if status.st_size == 0:
             raise _fault("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
         with soundfile.SoundFile(path) as file:
@@ -93,6 +94,12 @@ def probe(path: Path) -> StemInfo:
         ) from error
     _check(info)
     return info
+
+
+def _refuse_odd(path: Path, mode: int) -> None:
+    """Refuse what is no plain file, without opening it: a pipe would be waited for."""
+    if (kind := odd_kind(mode)) is not None:
+        raise _fault("audio/not-a-file", f"{path.name or path} is {kind}, expected a sound file")
 
 
 def _check(info: StemInfo) -> None:

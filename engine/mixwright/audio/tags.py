@@ -10,6 +10,7 @@ once.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
@@ -48,6 +49,7 @@ COMMENTS = {
     "comment": "COMMENT",
 }
 CHUNK = b"id3 "
+_CONTROLS = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]+")
 
 
 @dataclass(frozen=True)
@@ -65,13 +67,16 @@ class Tags:
     comment: str | None = None
 
     def texts(self) -> dict[str, str]:
-        """Return what is told, by field, as text.
+        """Return what is told, by field, as text; a character that controls is a blank.
 
-        >>> Tags(title="Low Tide", track_number=3).texts()
+        An ID3 text ends where a zero is, and no player is to be steered. Line breaks stay.
+
+        >>> Tags(title="Low\\0Tide", track_number=3).texts()
         {'title': 'Low Tide', 'track_number': '3'}
         """
         told = {field.name: getattr(self, field.name) for field in fields(self)}
-        return {name: str(value) for name, value in told.items() if value is not None}
+        texts = {name: str(value) for name, value in told.items() if value is not None}
+        return {name: _CONTROLS.sub(" ", text).strip() for name, text in texts.items()}
 
 
 def write_tags(path: Path, form: MixFormat, tags: Tags, software: str | None = None) -> None:

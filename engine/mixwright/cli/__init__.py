@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -11,7 +12,7 @@ from collections.abc import Sequence
 import click
 
 from mixwright import __version__
-from mixwright.problem import Fault, ProblemError
+from mixwright.problem import Fault, ProblemError, visible
 
 VERBS = (
     "bypass",
@@ -88,7 +89,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.exceptions.Exit as stop:
         return stop.exit_code
     except click.UsageError as error:
-        error.show()
+        said = io.StringIO()
+        error.show(said)
+        click.echo(visible(said.getvalue(), kept="\n\t"), err=True, nl=False)
         return EXIT_USAGE
     except click.Abort:
         click.echo("interrupted; nothing was left half-written", err=True)
@@ -146,7 +149,12 @@ def _own_bug(error: Exception) -> int:
     told += "".join(traceback.format_exception(error))
     try:
         with tempfile.NamedTemporaryFile(
-            "w", prefix="mixwright-bug-", suffix=".txt", delete=False, encoding="utf-8"
+            "w",
+            prefix="mixwright-bug-",
+            suffix=".txt",
+            delete=False,
+            encoding="utf-8",
+            errors="backslashreplace",
         ) as report:
             report.write(told)
         where = f"the file {report.name}"
@@ -154,8 +162,9 @@ def _own_bug(error: Exception) -> int:
         click.echo(told, err=True)
         where = "what is shown above"
     click.echo(
-        f"error: mixwright itself failed ({type(error).__name__}: {error}). This is a bug in "
-        f"mixwright, not in your sheet.\nhelp: report it with {where} and the sheet",
+        f"error: mixwright itself failed ({type(error).__name__}: {visible(str(error))}). "
+        "This is a bug in mixwright, not in your sheet.\n"
+        f"help: report it with {where} and the sheet",
         err=True,
     )
     return EXIT_OUR_BUG

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import click
@@ -110,7 +109,7 @@ def _show(checked: Checked, form: str, everything: bool) -> None:
     elif form == "sarif":
         from mixwright.report.checks_ci import checked_as_sarif
 
-        click.echo(json.dumps(checked_as_sarif(checked), indent=2, ensure_ascii=False))
+        print_json(checked_as_sarif(checked))
     else:
         from mixwright.report.checks import print_checked
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from pathlib import Path
@@ -18,7 +17,7 @@ from mixwright.cli.options import (
     sheet_argument,
     threads_option,
 )
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Problem, ProblemError, json_text
 
 if TYPE_CHECKING:
     from mixwright.sheet import Sheet
@@ -73,7 +72,7 @@ def command(
                 loaded, threads=threads, allow_plugins=allow_plugins, progress=progress
             )
         if as_json:
-            text = json.dumps(recall.as_data(), indent=2, ensure_ascii=False) + "\n"
+            text = json_text(recall.as_data()) + "\n"
         elif as_md:
             text = recall.as_markdown()
         else:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -10,7 +9,7 @@ from typing import Any
 
 import click
 
-from mixwright.problem import Fault, ProblemError
+from mixwright.problem import Fault, ProblemError, json_text
 
 sheet_argument = click.argument("sheet", type=click.Path())
 allow_outside_option = click.option(
@@ -50,4 +49,4 @@ def json_problems(as_json: bool) -> Iterator[Outcome]:
 
 def print_json(data: dict[str, Any]) -> None:
     """Print JSON to standard output."""
-    click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+    click.echo(json_text(data))

@@ -16,6 +16,7 @@ from mixwright.cli.options import (
     sheet_argument,
     threads_option,
 )
+from mixwright.problem import visible
 
 
 @click.command(
@@ -61,5 +62,5 @@ def command(
         if as_json:
             print_json({"page": str(done.page), "sources": sources})
         else:
-            click.echo(f"{done.page}  {len(sources)} sources to listen to; start low")
+            click.echo(f"{visible(str(done.page))}  {len(sources)} sources to listen to; start low")
     return outcome.status

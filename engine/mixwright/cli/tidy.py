@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from typing import TYPE_CHECKING
 
 import click
 
-from mixwright.problem import ProblemError
+from mixwright.problem import ProblemError, visible
 
 if TYPE_CHECKING:
     from mixwright.sheet.tidy import Tidied
@@ -50,11 +52,15 @@ def command(sheets: tuple[str, ...], checks: bool, shows_diff: bool) -> int:
 def _say(result: Tidied, checks: bool, shows_diff: bool) -> None:
     """Print what was done or what there is to do; --diff alone prints a patch and nothing else."""
     if shows_diff:
-        click.echo(result.diff(), nl=False)
+        # A patch is bytes, those of the file's name too; on a terminal all of it is to be seen.
+        patch = result.diff()
+        on_terminal = sys.stdout.isatty()
+        click.echo(visible(patch, "\n") if on_terminal else os.fsencode(patch), nl=False)
+    path = visible(result.path)
     if checks:
-        click.echo(f"{result.path}: {'not tidy' if result.is_changed else 'tidy'}")
+        click.echo(f"{path}: {'not tidy' if result.is_changed else 'tidy'}")
     elif not shows_diff:
-        click.echo(f"{result.path}: {'tidied' if result.is_changed else 'tidy already'}")
+        click.echo(f"{path}: {'tidied' if result.is_changed else 'tidy already'}")
 
 
 def _status_of_bug(error: ProblemError) -> int:

@@ -11,6 +11,7 @@ from mixwright.cli.options import (
     print_json,
     sheet_argument,
 )
+from mixwright.problem import visible
 
 
 @click.command("validate", epilog="Example: mixwright validate mix.yaml")
@@ -40,7 +41,7 @@ def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
             print_json({"problems": [], "seconds": round(seconds, 3), **counts})
         else:
             listed = ", ".join(f"{count} {name}" for name, count in counts.items())
-            click.echo(f"{sheet}: ok ({listed}, {clock(seconds)})")
+            click.echo(f"{visible(sheet)}: ok ({listed}, {clock(seconds)})")
             for note in plan.notes:
-                click.echo(f"note: {note}")
+                click.echo(visible(f"note: {note}"))
     return outcome.status

@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mixwright.problem import Fault, Problem, ProblemError
-from mixwright.sheet import Sheet, SheetText, load_sheet_text, load_text
-from mixwright.sheet.text import MAX_BYTES
+from mixwright.sheet import Sheet, load_sheet_text, load_text
+from mixwright.sheet.text import sheet_text
 
 # A revision may hold a colon in braces: HEAD@{10:00}, HEAD^{/fix: the bridge}.
 _IN_REVISION = re.compile(r"((?:[^:{]|\{[^}]*\})*):(.+)", re.S)
@@ -57,7 +57,7 @@ def load_version(
     data, place = _from_git(name, revision, path)
     try:
         sheet = load_sheet_text(
-            _decoded(data, name), place, allow_outside=allow_outside, needs_files=needs_files
+            sheet_text(data, name), place, allow_outside=allow_outside, needs_files=needs_files
         )
     except ProblemError as error:
         raise ProblemError(_asked_for_by(revision, error.problems)) from error
@@ -80,18 +80,6 @@ def revision_names(revisions: str, sheet: str) -> tuple[str, str]:
     if not dots:
         return f"{revisions}:{path}", sheet
     return f"{old or 'HEAD'}:{path}", f"{new or 'HEAD'}:{path}"
-
-
-def _decoded(data: bytes, name: str) -> SheetText:
-    if len(data) > MAX_BYTES:
-        message = f"{name} is larger than {MAX_BYTES // 2**20} MiB, too large for a mix sheet"
-        raise _fault("too-large", message)
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        message = f"{name} is not UTF-8: byte {error.start} is 0x{data[error.start]:02X}"
-        raise _fault("not-utf-8", message) from error
-    return SheetText(name, text, tuple(text.splitlines()))
 
 
 def _asked_for_by(revision: str, problems: Iterable[Problem]) -> list[Problem]:

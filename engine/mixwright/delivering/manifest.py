@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mixwright.audio import StemInfo
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.problem import Fault, Problem, ProblemError, json_text, odd_kind
 from mixwright.rendering.cache import SOUND
 from mixwright.sheet import schema_path
 from mixwright.version import __version__
@@ -199,7 +199,7 @@ def manifest_text(manifest: Manifest) -> str:
     data |= {part.name: getattr(manifest, part.name) for part in dataclasses.fields(manifest)}
     for name in ("inputs", "outputs", "former", "replacing"):
         data[name] = sorted(data[name], key=lambda entry: str(entry.file))
-    return json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(_plain(data)) + "\n"
 
 
 def _plain(value: Any) -> Any:
@@ -237,6 +237,8 @@ def read_manifest(path: str | Path) -> Manifest:
     """
     path = manifest_path(path)
     try:
+        if (kind := odd_kind(path.stat().st_mode)) is not None:
+            raise _fault("not-a-file", f"{path} is {kind}, expected a delivery's manifest")
         raw = path.read_bytes()
     except (FileNotFoundError, NotADirectoryError, ValueError) as error:
         hint = "give the folder of a delivery, or make one: mixwright deliver mix.yaml"
@@ -260,8 +262,8 @@ def _parsed(raw: bytes, path: Path) -> Any:
 
     try:
         data = json.loads(raw.decode("utf-8"), parse_constant=refused)
-        # Half a character, which JSON can escape, is in no file's name and can't be printed.
-        json.dumps(data, ensure_ascii=False).encode("utf-8")
+        # Half a character, which JSON can escape, is in no file's name, unless as a byte of one.
+        json.dumps(data, ensure_ascii=False).encode("utf-8", "surrogateescape")
     except (ValueError, RecursionError) as error:
         place = f" at line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         message = f"{path} is not JSON{place}, expected a delivery's manifest"

@@ -9,7 +9,7 @@ from mixwright.delivering.album import Album, AlbumSong
 from mixwright.problem import Problem
 from mixwright.report.delivered import delivered_as_data
 from mixwright.report.problems import problem_as_data, problem_lines
-from mixwright.report.readings import clock, finite, level, plain_table, print_plainly
+from mixwright.report.readings import clock, finite, level, plain_table, print_plainly, say
 from mixwright.sheet.deliverables import MAIN
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ def print_album(album: Album, console: Console) -> None:
         table.add_row(_title(song), *_figures(song), outcome_words(song))
     print_plainly(console, table)
     for line in album_lines(album):
-        console.print(line, highlight=False, soft_wrap=True, markup=False)
+        say(console, line)
 
 
 def _title(song: AlbumSong) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from mixwright.rendering.bypass import Bypassed, spoken
 from mixwright.rendering.each_step import SteppedFile
 from mixwright.report.problems import problem_as_data
-from mixwright.report.readings import finite, level, plain_table, print_plainly
+from mixwright.report.readings import finite, level, plain_table, print_plainly, say
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -28,7 +28,7 @@ def print_steps(files: Sequence[SteppedFile], console: Console) -> None:
     """Print the table of the steps and what was done to compare them."""
     reached = max(file.integrated_lufs + file.gain_db for file in files)
     to = f" to {files[-1].path.name}" if len(files) > 1 else ""
-    _say(console, f"{files[0].path}{to}  each brought down to {reached:.2f} LUFS")
+    say(console, f"{files[0].path}{to}  each brought down to {reached:.2f} LUFS")
     table = plain_table("step", "loudness LUFS", "peak dBFS", "gain dB")
     for file in files:
         table.add_row(
@@ -38,10 +38,10 @@ def print_steps(files: Sequence[SteppedFile], console: Console) -> None:
             signed(file.gain_db),
         )
     print_plainly(console, table)
-    _say(console, "loudness and peak are those of the mix itself; the gain is in these files alone")
+    say(console, "loudness and peak are those of the mix itself; the gain is in these files alone")
     if files[0].lowered_db < 0.0:
         lowered = -files[0].lowered_db
-        _say(console, f"note: {lowered:.2f} dB of it keep the highest peak below full scale")
+        say(console, f"note: {lowered:.2f} dB of it keep the highest peak below full scale")
 
 
 def steps_as_data(files: Sequence[SteppedFile]) -> dict[str, Any]:
@@ -67,7 +67,7 @@ def print_bypassed(done: Bypassed, console: Console) -> None:
     # The names of the four differ in their ends, which are short enough for a table.
     stem = done.files[0].path.stem.removesuffix(done.files[0].version)
     shown = done.files[0].path.with_name(f"{stem}*{done.files[0].path.suffix}")
-    _say(console, f"{shown}  {done.strip} with and without its {part}")
+    say(console, f"{shown}  {done.strip} with and without its {part}")
     table = plain_table("file", "fader dB", "loudness LUFS", "peak dBFS", "gain dB")
     for file in done.files:
         table.add_row(
@@ -80,14 +80,14 @@ def print_bypassed(done: Bypassed, console: Console) -> None:
     print_plainly(console, table)
     moved = signed(done.files[1].fader_db)
     if moved == "0.00":
-        _say(console, f"{done.strip} is as loud without its {part} as with it: no fader is moved")
+        say(console, f"{done.strip} is as loud without its {part} as with it: no fader is moved")
     else:
-        _say(console, f"without its {part} {done.strip} is as loud as with it: fader {moved} dB")
-    _say(console, "loudness and peak are those before the gain, which is in these files alone")
+        say(console, f"without its {part} {done.strip} is as loud as with it: fader {moved} dB")
+    say(console, "loudness and peak are those before the gain, which is in these files alone")
     if done.same_moments:
-        _say(console, f"note: {done.strip} hardly sounds here; matched where it does in both")
+        say(console, f"note: {done.strip} hardly sounds here; matched where it does in both")
     for name in done.listeners:
-        _say(console, f"note: {name} listens to {done.strip} after its EQ, so it changes as well")
+        say(console, f"note: {name} listens to {done.strip} after its EQ, so it changes as well")
 
 
 def bypassed_as_data(done: Bypassed) -> dict[str, Any]:
@@ -113,7 +113,3 @@ def bypassed_as_data(done: Bypassed) -> dict[str, Any]:
         "warnings": [problem_as_data(problem) for problem in done.warnings],
     }
     return finite(data)  # type: ignore[no-any-return]
-
-
-def _say(console: Console, line: str) -> None:
-    console.print(line, highlight=False, soft_wrap=True, markup=False)

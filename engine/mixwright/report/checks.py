@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.checks import Checked, RuleOutcome, Spoken, StageOutcome
 from mixwright.checks.limits import unit_of
-from mixwright.report.readings import clock, finite
+from mixwright.problem import one_line
+from mixwright.report.readings import clock, finite, say
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -35,22 +36,6 @@ STYLES = {
 WORD_WIDTH = 8
 MOST_OF_A_RULE = 20  # findings of one rule that are listed; the rest is counted
 NO_WRAP_WIDTH = 10_000
-# Joiners of letters and of pictures: not printable by themselves, yet parts of words.
-_JOINERS = "\u200c\u200d"
-
-
-def one_line(text: str) -> str:
-    r"""Return text on one line; what can't be seen, such as an escape, is spelt out.
-
-    >>> one_line("low\ntide \x1b[31m")
-    'low tide \\x1b[31m'
-    """
-    shown = (c if c.isprintable() or c in _JOINERS else _spelt(c) for c in " ".join(text.split()))
-    return "".join(shown)
-
-
-def _spelt(character: str) -> str:
-    return character.encode("unicode_escape").decode("ascii")
 
 
 def shown_file(file: str) -> str:
@@ -139,17 +124,17 @@ def print_checked(
     from rich.console import Console
 
     console = console or Console()
-    _say(console, f"{one_line(checked.title)}  {one_line(str(checked.path))}")
+    say(console, f"{one_line(checked.title)}  {one_line(str(checked.path))}")
     _print(console, _scoreboard(checked))
     sheet = one_line(str(checked.path))
     for stage in checked.stages:
         entries = _every_rule(stage, sheet) if everything else _findings(stage, sheet)
         if not entries:
             continue
-        _say(console, stage.stage)
+        say(console, stage.stage)
         _print(console, *(entry.laid_out() for entry in entries))
-        _say(console, "")
-    _say(console, summary(counts(checked)))
+        say(console, "")
+    say(console, summary(counts(checked)))
 
 
 def _scoreboard(checked: Checked) -> Any:
@@ -245,10 +230,6 @@ def _print(console: Console, *tables: Any) -> None:
         page.print(*tables)
     for line in caught.get().splitlines():
         console.out(line.rstrip(), highlight=False)
-
-
-def _say(console: Console, line: str) -> None:
-    console.print(line, highlight=False, soft_wrap=True, markup=False, emoji=False)
 
 
 def checked_as_data(checked: Checked) -> dict[str, Any]:

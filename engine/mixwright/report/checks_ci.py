@@ -12,8 +12,8 @@ from urllib.parse import quote
 from mixwright.checks import Checked, RuleOutcome, Spoken
 from mixwright.checks.limits import unit_of
 from mixwright.checks.page import page_of
-from mixwright.problem import Span
-from mixwright.report.checks import moment, one_line, shown_file, standing, within_working_folder
+from mixwright.problem import Span, one_line, visible
+from mixwright.report.checks import moment, shown_file, standing, within_working_folder
 from mixwright.report.readings import finite
 from mixwright.version import __version__
 
@@ -36,7 +36,7 @@ def checked_as_github(checked: Checked) -> list[str]:
 
 def _command(spoken: Spoken, sheet: str) -> str:
     remark, span = spoken.remark, spoken.span
-    properties = {"file": shown_file(span.file if span else sheet)}
+    properties = {"file": visible(shown_file(span.file if span else sheet), kept="\r\n")}
     if span is not None:
         properties |= {"line": str(span.line), "col": str(span.column)}
     properties["title"] = spoken.rule

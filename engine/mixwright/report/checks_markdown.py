@@ -7,12 +7,12 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from mixwright.checks import Checked, Spoken
+from mixwright.problem import one_line
 from mixwright.report.checks import (
     STATES,
     counts,
     headline_of,
     moment,
-    one_line,
     shown_file,
     standing,
     summary,

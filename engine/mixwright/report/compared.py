@@ -14,8 +14,7 @@ from typing import Any
 
 from mixwright.comparing.change import ORDER, Change
 from mixwright.comparing.compare import Compared
-from mixwright.problem import Span
-from mixwright.report.checks import one_line
+from mixwright.problem import Span, one_line
 from mixwright.report.compared_page import Item, Page, Part, Table
 from mixwright.report.readings import finite
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 
 from mixwright.comparing.compare import Compared
-from mixwright.report.checks import one_line
+from mixwright.problem import one_line
 from mixwright.report.compared import page_of
 from mixwright.report.compared_page import Item, Part, Table
 from mixwright.version import __version__

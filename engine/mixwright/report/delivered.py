@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.report.problems import problem_as_data
-from mixwright.report.readings import clock, finite, level
+from mixwright.report.readings import clock, finite, level, say
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,7 +23,7 @@ def print_delivered(done: Delivered, console: Console) -> None:
     if rows:
         lines.append("")
     for line in (*lines, *_notes(done)):
-        console.print(line, highlight=False, soft_wrap=True, markup=False)
+        say(console, line)
 
 
 def outcome_words(done: Delivered) -> str:

@@ -11,10 +11,12 @@ from typing import Any
 
 from mixwright.measuring import Measured
 from mixwright.meters.bands import octaves, third_octaves
+from mixwright.problem import visible
 from mixwright.rendering.ears import Figures
-from mixwright.report.readings import clock, finite, plain_table, print_plainly
+from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
 
 LEAST_SIDE_DB = -120.0
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 EXPLAINED = "short: loudest short-term; LRA in LU; crest, s/m (side to mid), slope per octave: dB"
 
 
@@ -43,7 +45,7 @@ def print_measured(found: Sequence[Measured]) -> None:
         through = f", through {measured.through}" if measured.through else ""
         seconds = clock(whole.sound.seconds)
         head = f"{measured.path}  {measured.rate_hz} Hz, {seconds}{through}"
-        console.print(head, highlight=False, soft_wrap=True, markup=False)
+        say(console, head)
         print_plainly(console, _whole_table(whole))
         print_plainly(console, _octave_table(whole, measured.rate_hz))
         for kind in ("track", "group", "return"):
@@ -57,7 +59,7 @@ def print_measured(found: Sequence[Measured]) -> None:
         if len(measured.figures) > 1:
             console.print(EXPLAINED, highlight=False, markup=False)
         for line in _notes(measured):
-            console.print(line, highlight=False, markup=False)
+            say(console, line, wraps=True)
 
 
 def _whole_table(whole: Figures) -> Any:
@@ -192,7 +194,15 @@ def figures_as_csv(found: Sequence[Measured]) -> str:
 
 
 def as_csv(rows: Sequence[dict[str, Any]]) -> str:
-    """Return rows as CSV under the union of their keys; None and NaN are empty."""
+    """Return rows as CSV under the union of their keys; None and NaN are empty.
+
+    Text is such that all of it can be seen, and a spreadsheet takes none for a formula: one that
+    begins like a formula has an apostrophe before it.
+
+    >>> print(as_csv([{"section": "=1+1", "peak_dbfs": -3.0}]), end="")
+    section,peak_dbfs
+    '=1+1,-3
+    """
     columns = list(dict.fromkeys(key for row in rows for key in row))
     out = io.StringIO()
     writer = csv.DictWriter(out, columns, lineterminator="\n")
@@ -205,6 +215,8 @@ def as_csv(rows: Sequence[dict[str, Any]]) -> str:
 def _cell(value: Any) -> Any:
     if isinstance(value, float):
         return "" if math.isnan(value) else f"{value:.6g}"
+    if isinstance(value, str):
+        return f"'{visible(value)}" if value.startswith(FORMULA_STARTS) else visible(value)
     return "" if value is None else value
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.measuring import Inspected
 from mixwright.report.figures import figure
-from mixwright.report.readings import clock, finite, plain_table, print_plainly
+from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
 
 if TYPE_CHECKING:
     from mixwright.measuring.intake import StemReadings
@@ -37,9 +37,9 @@ def print_inspected(inspected: Inspected) -> None:
             continue
         console.print(f"{heading}:", highlight=False)
         for finding in found:
-            console.out(f"  {finding.track}: {finding.message}", highlight=False)
+            say(console, f"  {finding.track}: {finding.message}")
             for line in (finding.fix or "").splitlines():
-                console.out(f"      {line}", highlight=False)
+                say(console, f"      {line}")
     if not inspected.findings:
         console.print("nothing found that needs doing", highlight=False)
 

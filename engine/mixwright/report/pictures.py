@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
+from warnings import catch_warnings, simplefilter
 
 import numpy as np
 
 from mixwright.audio.write import told_as_problem
 from mixwright.measuring import Comparison, Measured
 from mixwright.meters.bands import octaves, third_octaves
+from mixwright.problem import visible
 
 DASHES = ("-", "--", "-.", ":")
 FREQUENCIES_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
@@ -25,7 +27,7 @@ def plot_figures(found: Sequence[Measured], path: Path) -> None:
     figure, (levels, widths) = _canvas(2)
     for index, measured in enumerate(found):
         spectrum = measured.whole.spectrum
-        style = {"linestyle": DASHES[index % len(DASHES)], "label": measured.path.name}
+        style = {"linestyle": DASHES[index % len(DASHES)], "label": _named(measured.path.name)}
         thirds = [band.midband_hz for band in third_octaves(measured.rate_hz)]
         levels.plot(thirds, _drawable(spectrum.third_octave_db), **style)
         centres = [band.midband_hz for band in octaves(measured.rate_hz)]
@@ -33,7 +35,7 @@ def plot_figures(found: Sequence[Measured], path: Path) -> None:
     _limit(levels, [measured.whole.spectrum.third_octave_db for measured in found])
     levels.set_ylabel("level in third octaves, dB")
     widths.set_ylabel("side to mid, dB")
-    levels.legend(frameon=False)
+    _legend(levels)
     _save(figure, path)
 
 
@@ -49,8 +51,8 @@ def plot_comparisons(found: Sequence[Comparison], path: Path) -> None:
         theirs = tuple(level + one.gain_db for level in one.reference.spectrum.third_octave_db)
         shown += [mix, theirs]
         name = "mix" if one.section is None else f"mix, {one.section}"
-        levels.plot(thirds[: len(mix)], _drawable(mix), "-", label=name)
-        levels.plot(thirds[: len(theirs)], _drawable(theirs), dash, label=one.file)
+        levels.plot(thirds[: len(mix)], _drawable(mix), "-", label=_named(name))
+        levels.plot(thirds[: len(theirs)], _drawable(theirs), dash, label=_named(one.file))
         differences = one.spectrum.octave_db
         less.plot(centres[: len(differences)], _drawable(differences), dash, marker="o", ms=4)
         wider = one.spectrum.octave_side_to_mid_db
@@ -61,8 +63,19 @@ def plot_comparisons(found: Sequence[Comparison], path: Path) -> None:
     widths.set_ylabel("side to mid,\nmix less reference, dB")
     for axes in (less, widths):
         axes.axhline(0.0, color="0.5", linewidth=0.8)
-    levels.legend(frameon=False)
+    _legend(levels)
     _save(figure, path)
+
+
+def _named(name: str) -> str:
+    """A name as it is drawn; with a blank before it, since one that begins with _ is left out."""
+    return f" {visible(name)}"
+
+
+def _legend(axes: Any) -> None:
+    """Names are words, not formulas, whatever dollar signs are in them."""
+    for text in axes.legend(frameon=False).get_texts():
+        text.set_parse_math(False)
 
 
 def _canvas(rows: int) -> tuple[Any, Any]:
@@ -97,6 +110,8 @@ def _save(figure: Any, path: Path) -> None:
 
     # No dates and fixed ids: the same figures make the same file.
     metadata = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
-    with told_as_problem(path), rc_context({"svg.hashsalt": "mixwright"}):
+    with told_as_problem(path), rc_context({"svg.hashsalt": "mixwright"}), catch_warnings():
+        # Letters that the font lacks are drawn as boxes: the picture is of curves.
+        simplefilter("ignore", UserWarning)
         path.parent.mkdir(parents=True, exist_ok=True)
         figure.savefig(path, dpi=150, metadata=metadata)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from mixwright.problem import Problem, Span
+from mixwright.problem import Problem, Span, visible
 
 
 def problem_lines(problems: Iterable[Problem], with_source: bool) -> list[str]:
@@ -34,10 +34,20 @@ def problem_as_data(problem: Problem) -> dict[str, Any]:
 
 
 def _source_lines(span: Span) -> list[str]:
+    from rich.cells import cell_len
+
     try:
-        source = Path(span.file).read_text("utf-8").splitlines()[span.line - 1]
-    except (OSError, UnicodeDecodeError, IndexError):
+        path = Path(span.file)
+        # A sheet of a git revision has the name of no file; and a pipe would be waited for.
+        lines = path.read_text("utf-8-sig").splitlines() if path.is_file() else []
+        source = lines[span.line - 1]
+    except (OSError, ValueError, IndexError):
         return []  # the message stands on its own; the picture is a courtesy
-    number = str(span.line)
-    carets = "^" * max(1, min(span.length, len(source) - span.column + 1))
-    return [f"  {number} | {source}", f"  {' ' * len(number)} | {' ' * (span.column - 1)}{carets}"]
+    number, start, end = str(span.line), span.column - 1, span.column - 1 + span.length
+    before, shown = visible(source[:start]), visible(source[start:end])
+    carets = "^" * max(1, cell_len(shown))
+    indent = " " * cell_len(before)
+    return [
+        f"  {number} | {before}{shown}{visible(source[end:])}",
+        f"  {' ' * len(number)} | {indent}{carets}",
+    ]

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from mixwright.problem import visible
 from mixwright.rendering import Readings, Rendered
 
 if TYPE_CHECKING:
@@ -41,12 +42,10 @@ def match_text(value_db: float | None) -> str:
 def print_rendered(done: Rendered, console: Console) -> None:
     """Print the meter table of a finished render."""
     readings = done.readings
-    console.print(
+    say(
+        console,
         f"{done.path}  {done.format}, {done.rate_hz} Hz, {clock(readings.mix.seconds)}, "
         f"through {readings.through}",
-        highlight=False,
-        soft_wrap=True,
-        markup=False,
     )
     print_plainly(console, _mix_table(readings))
     print_plainly(console, _track_table(readings))
@@ -55,7 +54,12 @@ def print_rendered(done: Rendered, console: Console) -> None:
         for table in _section_tables(readings):
             print_plainly(console, table)
     for note in readings.notes:
-        console.print(f"note: {note}", highlight=False, markup=False)
+        say(console, f"note: {note}", wraps=True)
+
+
+def say(console: Console, line: str, wraps: bool = False) -> None:
+    """Print a line as it is: what names in it hold is no markup, and all of it can be seen."""
+    console.print(visible(line), highlight=False, soft_wrap=not wraps, markup=False, emoji=False)
 
 
 def print_plainly(console: Console, table: Any) -> None:
@@ -76,15 +80,15 @@ def plain_table(*columns: str) -> Any:
     from rich.text import Text
 
     class PlainTable(Table):
-        """Takes words as they are: a section's name may hold brackets."""
+        """Takes words as they are, all to be seen: a section's name may hold brackets."""
 
         def add_row(self, *cells: Any, **options: Any) -> None:
-            super().add_row(*(Text(str(cell)) for cell in cells), **options)
+            super().add_row(*(Text(visible(str(cell))) for cell in cells), **options)
 
     table = PlainTable(box=box.SIMPLE_HEAD, pad_edge=False)
     for index, column in enumerate(columns):
         table.add_column(
-            Text(column), justify="left" if index == 0 else "right", no_wrap=index == 0
+            Text(visible(column)), justify="left" if index == 0 else "right", no_wrap=index == 0
         )
     return table
 

@@ -17,6 +17,7 @@ from mixwright.comparing.words import pan_words
 from mixwright.dsp.band import PASSES, BandSettings
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.inserts import INSERTS, InsertSettings
+from mixwright.problem import one_line
 from mixwright.report.readings import finite
 from mixwright.sheet import Point, Return
 from mixwright.sheet.model import Compressor, DeEsser, Gate, RecordedRoom
@@ -355,16 +356,6 @@ def measured_in_words(measured: Mapping[str, float]) -> str:
 
 
 # ---- Markdown ----
-
-
-def one_line(text: str) -> str:
-    r"""Return text on one line, with what can't be seen or would steer a terminal spelt out.
-
-    >>> one_line("two\nlines and \x1b[2J")
-    'two lines and \\x1b[2J'
-    """
-    joined = " ".join(text.split())
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in joined)
 
 
 def escaped(text: str) -> str:

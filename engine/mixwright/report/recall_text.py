@@ -6,8 +6,9 @@ import io
 import textwrap
 from collections.abc import Iterator, Sequence
 
+from mixwright.problem import one_line
 from mixwright.report.readings import plain_table, print_plainly
-from mixwright.report.recall_markdown import NOTHING, Column, Recall, Strip, Table, one_line
+from mixwright.report.recall_markdown import NOTHING, Column, Recall, Strip, Table
 
 WIDTH = 100
 WORDS_WIDTH = 44  # of a column of words, before it wraps

@@ -9,7 +9,7 @@ from typing import Any
 from mixwright.measuring import Comparison
 from mixwright.meters.bands import octaves
 from mixwright.report.figures import as_csv, figure
-from mixwright.report.readings import clock, finite, plain_table, print_plainly
+from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
 
 Pairs = Sequence[tuple[str, Sequence[Comparison]]]
 
@@ -21,7 +21,7 @@ def print_comparisons(pairs: Pairs) -> None:
     console = Console()
     for sheet, found in pairs:
         for one in found:
-            console.print(_head(sheet, one), highlight=False, soft_wrap=True, markup=False)
+            say(console, _head(sheet, one))
             print_plainly(console, _figure_table(one))
             print_plainly(console, _band_table(one))
     console.print("Differences: mix less reference, at equal loudness. A starting point for ears.")

@@ -8,7 +8,7 @@ from collections import Counter
 from typing import Any
 
 from mixwright.delivering.verify import Held, Remade, Verified
-from mixwright.report.readings import finite
+from mixwright.report.readings import finite, say
 
 
 def print_verified(verified: Verified, show_all: bool = False) -> None:
@@ -26,7 +26,7 @@ def print_verified(verified: Verified, show_all: bool = False) -> None:
     lines.append("")
     lines += [f"note: {note}" for note in verified.notes]
     for line in (*lines, verdict(verified)):
-        console.print(line, highlight=False, soft_wrap=True, markup=False)
+        say(console, line)
 
 
 def _line(held: Held) -> str:

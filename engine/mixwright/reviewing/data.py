@@ -10,9 +10,10 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias
 
+from mixwright.problem import one_line
 from mixwright.rendering.takes import matched_gains_db
 
 Level: TypeAlias = float | None
@@ -303,6 +304,23 @@ def lightened(review: ReviewData, most: int = MOST_POINTS) -> ReviewData:
         automation=tuple(thinned(one) for one in timeline.automation),
     )
     return replace(review, timeline=lighter)
+
+
+def shown(value: Any) -> Any:
+    """Return the same data with each text on one line, and all of it to be seen.
+
+    >>> shown(Section("verse\\x1b", 0.0, 2.0)).name
+    'verse\\\\x1b'
+    """
+    if isinstance(value, str):
+        return one_line(value)
+    if isinstance(value, tuple):
+        return tuple(shown(one) if not isinstance(one, float) else one for one in value)
+    if is_dataclass(value) and not isinstance(value, type):
+        return replace(
+            value, **{one.name: shown(getattr(value, one.name)) for one in fields(value)}
+        )
+    return value
 
 
 def to_json(review: ReviewData, more: Mapping[str, Any] | None = None) -> str:

@@ -27,6 +27,7 @@ from mixwright.reviewing.data import (
     Series,
     Source,
     lightened,
+    shown,
     to_json,
 )
 from mixwright.reviewing.sounds import PageSound, clear_away, write_sounds
@@ -83,6 +84,7 @@ def page_text(review: ReviewData, sounds: Mapping[str, PageSound]) -> str:
     """Return the whole page; `sounds` says where each source's sound is."""
     import jinja2
 
+    review = shown(review)
     light = lightened(review)
     script = "\n".join(_asset(name) for name in SCRIPTS)
     kept = jinja2.Environment(

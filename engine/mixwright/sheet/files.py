@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from mixwright.problem import Problem
+from mixwright.problem import About, Problem, Span, odd_kind
 from mixwright.sheet.nearest import nearest
 from mixwright.sheet.tree import Node
 
@@ -39,24 +39,24 @@ class FileCheck:
         except OSError as error:
             # A name too long for any file, or a folder that may not be looked into.
             message = f"{node.text} can't be looked at: {str(error.strerror).lower()}"
-            yield Problem("sheet/bad-file-name", message, node.span)
+            yield _around("bad-file-name", message, node.span)
 
     def _checked(self, node: Node, name: str, track: str | None) -> Iterator[Problem]:
         real = os.path.realpath(self.folder / name)
         if not self.allow_outside and not self._is_inside(name, real):
             message = f"{name} leads out of the sheet's folder"
             help = "put the file inside it, or use --allow-outside"
-            yield Problem("sheet/outside-folder", message, node.span, help)
+            yield _around("outside-folder", message, node.span, help)
         elif os.path.isdir(real):
             message = f"{name} is a folder, expected a sound file"
-            yield Problem("sheet/file-is-a-folder", message, node.span)
+            yield _around("file-is-a-folder", message, node.span)
         elif not os.path.exists(real):
             # exists() hides a name that is too long; lstat says so.
             self._look(real)
             message = f"there is no file {name}"
-            yield Problem("sheet/missing-file", message, node.span, self._similar(name))
-        elif not os.path.isfile(real):
-            yield Problem("sheet/not-a-file", f"{name} is not a plain file", node.span)
+            yield _around("missing-file", message, node.span, self._similar(name))
+        elif (kind := odd_kind(os.stat(real).st_mode)) is not None:
+            yield _around("not-a-file", f"{name} is {kind}, expected a sound file", node.span)
         elif track is not None:
             yield from self._used_once(node, name, real, track)
 
@@ -68,7 +68,7 @@ class FileCheck:
         other = self._tracks.setdefault(real, track)
         if other != track:
             message = f"{name} is already the file of track {other}"
-            yield Problem("sheet/file-used-twice", message, node.span)
+            yield _around("file-used-twice", message, node.span)
 
     @staticmethod
     def _look(real: str) -> None:
@@ -88,3 +88,8 @@ class FileCheck:
         return (
             f"a file with a similar name exists: {os.path.join(parent, found)}" if found else None
         )
+
+
+def _around(fault: str, message: str, span: Span, help: str | None = None) -> Problem:
+    """A fault of what lies around the sheet, not of what it says."""
+    return Problem(f"sheet/{fault}", message, span, help, about=About.FILES)

@@ -32,6 +32,7 @@ _REWORDED: tuple[tuple[str, str, str | None], ...] = (
     ("expected key", "expected a key here", _INDENT),
     ("expected <block end>", "expected a key here", _INDENT),
     ("expected node content", "expected a value here", None),
+    ("Unicode character escape", "an escape that stands for no character", None),
     ("tab character", "a tab, expected spaces", "indent with spaces"),
     ("block sequence entries", 'a "- " that begins no item of a list', "begin a new line with it"),
     (
@@ -48,7 +49,7 @@ def syntax_problem(text: SheetText, error: yaml.YAMLError) -> Problem:
     start: Any = getattr(error, "context_mark", None) or mark
     said = str(getattr(error, "problem", None) or error).splitlines()[0]
     if mark is None:
-        return Problem("sheet/not-yaml", f"not valid YAML: {said}")
+        return Problem("sheet/not-yaml", f"not valid YAML: {said}", text.span(1, 1))
     if "cannot start any token" in said:
         message, help = _cannot_start(text.text[mark.index : mark.index + 1])
     else:

@@ -7,8 +7,9 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from mixwright.problem import Fault, Problem, ProblemError, Span
+from mixwright.problem import Fault, Problem, ProblemError, Span, odd_kind
 
+# A sheet of the longest songs has some 100 kB; whatever is read is held in memory several times.
 MAX_BYTES = 4 * 1024 * 1024
 # What YAML 1.1 allows in a stream; anything else is a control character or half a pair.
 _NOT_ALLOWED = re.compile(
@@ -44,20 +45,33 @@ class SheetText:
 def load_text(path: str | Path) -> SheetText:
     """Read a sheet's text.
 
-    Raises ProblemError for a file that is missing, a folder, unreadable, over 4 MiB, empty, not
-    UTF-8 or with control characters in it.
+    Raises ProblemError for a file that is missing, no plain file (a folder, a pipe), unreadable,
+    and for what :func:`sheet_text` refuses.
 
     >>> load_text("mix.yaml").lines[0]  # doctest: +SKIP
     'format: 1'
     """
     shown = str(path)
-    data = _read(Path(path), shown)
+    return sheet_text(_read(Path(path), shown), shown)
+
+
+def sheet_text(data: bytes, shown: str) -> SheetText:
+    """Return the text that the bytes of a sheet are; `shown` is what messages call it.
+
+    Raises ProblemError for more than 4 MiB, nothing, what is not UTF-8, and control characters.
+
+    >>> sheet_text(b"format: 1", "mix.yaml").lines
+    ('format: 1',)
+    """
+    if len(data) > MAX_BYTES:
+        message = f"{shown} is larger than {MAX_BYTES // 2**20} MiB, too large for a mix sheet"
+        raise _fault("sheet/too-large", message, Span(shown, 1, 1))
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise _not_utf8(shown, data, error.start) from error
     if not text.strip():
-        raise _fault("sheet/empty", f"{shown} is empty, expected a mix sheet")
+        raise _fault("sheet/empty", f"{shown} is empty, expected a mix sheet", Span(shown, 1, 1))
     digest = hashlib.sha256(data).hexdigest()
     sheet = SheetText(shown, text, tuple(text.splitlines()), digest)
     if odd := _NOT_ALLOWED.search(text):
@@ -68,21 +82,26 @@ def load_text(path: str | Path) -> SheetText:
 
 def _read(path: Path, shown: str) -> bytes:
     try:
-        if path.is_dir():
-            message = f"{shown} is a folder, expected a mix sheet"
-            raise _fault("sheet/is-a-folder", message, help=_sheet_inside(path))
+        mode = path.stat().st_mode
+        if (kind := odd_kind(mode)) is not None:
+            raise _odd(path, shown, kind)
         with path.open("rb") as file:
-            data = file.read(MAX_BYTES + 1)
+            return file.read(MAX_BYTES + 1)
     except FileNotFoundError as error:
         raise _fault("sheet/no-such-file", f"there is no file {shown}") from error
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         message = f"{shown} can't be read: {reason}"
         raise ProblemError([Problem("sheet/unreadable", message, fault=Fault.MACHINE)]) from error
-    if len(data) > MAX_BYTES:
-        message = f"{shown} is larger than {MAX_BYTES // 2**20} MiB, too large for a mix sheet"
-        raise _fault("sheet/too-large", message)
-    return data
+
+
+def _odd(path: Path, shown: str, kind: str) -> ProblemError:
+    """What is no plain file: the files that a sheet names lie beside it, so it has to lie too."""
+    message = f"{shown} is {kind}, expected a mix sheet"
+    if kind == "a folder":
+        return _fault("sheet/is-a-folder", message, help=_sheet_inside(path))
+    help = "write it to a file first: what it names is looked for beside it"
+    return _fault("sheet/not-a-file", message, help=help)
 
 
 def _sheet_inside(folder: Path) -> str | None:

@@ -63,32 +63,17 @@ from difflib import unified_diff
 from pathlib import Path
 from typing import Any
 
-from mixwright.problem import Problem, ProblemError, Severity
-from mixwright.sheet.build import build_sheet
-from mixwright.sheet.length import check_length
-from mixwright.sheet.meaning import check_meaning
+from mixwright.problem import Problem, ProblemError
+from mixwright.sheet.loading import read_sheet
 from mixwright.sheet.model import Sheet
 from mixwright.sheet.rewrite import rewrite
-from mixwright.sheet.schema import check_format, check_shape
 from mixwright.sheet.text import SheetText, load_text
 from mixwright.sheet.tidy_print import print_parts
 from mixwright.sheet.tidy_read import comments_of, read_parts
-from mixwright.sheet.tree import Tree, read_tree
+from mixwright.sheet.tree import Tree
 
 CHANGED = "tidy/would-change"
 _MARK = "\ufeff"
-# A sheet is tidied in places where its sound files are not, so these are no matter here.
-_OF_FILES = frozenset(
-    f"sheet/{fault}"
-    for fault in (
-        "missing-file",
-        "outside-folder",
-        "file-is-a-folder",
-        "not-a-file",
-        "file-used-twice",
-        "bad-file-name",
-    )
-)
 
 
 @dataclass(frozen=True)
@@ -160,28 +145,9 @@ def tidied(text: str, path: str = "mix.yaml") -> str:
 
 
 def _read(text: str, path: str) -> tuple[Tree, Sheet]:
-    """The sheet as values and as its model, whether or not its files are there."""
-    tree = read_tree(SheetText(path, text, tuple(text.splitlines())))
-    if (wrong_format := check_format(tree)) is not None:
-        raise ProblemError([wrong_format])
-    problems, sound = check_shape(tree)
-    if isinstance(tree.value, dict) and "song" in tree.value:
-        problems += check_meaning(sound, Path(), allow_outside=True)
-    _raise_errors(problems)
-    sheet = build_sheet(Path(path), tree)
-    if sheet.song.end is not None:
-        _raise_errors(check_length(sheet, sheet.timeline.sample_at(sheet.song.end)))
-    return tree, sheet
-
-
-def _raise_errors(problems: list[Problem]) -> None:
-    found = [problem for problem in problems if problem.rule not in _OF_FILES]
-    if any(problem.severity is Severity.ERROR for problem in found):
-        raise ProblemError(sorted(found, key=_line_and_column))
-
-
-def _line_and_column(problem: Problem) -> tuple[int, int]:
-    return (problem.span.line, problem.span.column) if problem.span else (0, 0)
+    """The sheet as values and as its model; it is tidied in places where its sound is not."""
+    lines = SheetText(path, text, tuple(text.splitlines()))
+    return read_sheet(lines, Path(path), needs_files=False)
 
 
 def _is_kept(before: tuple[Tree, Sheet], text: str, after: str, path: str) -> bool:

@@ -18,7 +18,7 @@ from typing import Any
 
 from yaml import events
 
-from mixwright.sheet.tree import DEFAULT_LOADER
+from mixwright.sheet.halves import parser_for, whole
 
 _COMMENT = re.compile("#[^\n\r\x85\u2028\u2029]*")
 
@@ -84,8 +84,10 @@ class Line:
     comment: str
 
 
-def read_parts(text: str, loader: Any = DEFAULT_LOADER) -> Part:
+def read_parts(text: str, loader: Any = None) -> Part:
     r"""Return the whole sheet as one part; `text` must be what the reader accepts.
+
+    `loader` is a parser's class.
 
     >>> part = read_parts("# head\nsong:\n  title: T  # for now\n")
     >>> song = part.value.parts[0]
@@ -104,12 +106,14 @@ def comments_of(text: str) -> list[str]:
     return sorted(line.comment for line in _lines(text, _events(text)) if line.comment)
 
 
-def _events(text: str, loader: Any = DEFAULT_LOADER) -> list[Any]:
-    parser = loader(text)
+def _events(text: str, loader: Any = None) -> list[Any]:
+    parser = (loader or parser_for(text))(text)
     found = []
     try:
         while parser.check_event():
-            found.append(parser.get_event())
+            found.append(event := parser.get_event())
+            if isinstance(event, events.ScalarEvent):
+                event.value = whole(event.value)
     finally:
         parser.dispose()
     return found

@@ -16,13 +16,13 @@ import yaml
 from yaml import events
 
 from mixwright.problem import Problem, ProblemError, Span
+from mixwright.sheet.halves import has_lone_half, lone_half_at, parser_for, whole
 from mixwright.sheet.text import SheetText
 
 if TYPE_CHECKING:
     from mixwright.sheet.model import PathKey
 
 MAX_DEPTH = 32
-DEFAULT_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _NUMBER = re.compile(r"[-+]?(?:(?:0|[1-9][0-9]*)(\.[0-9]*)?|(\.[0-9]+))([eE][-+]?[0-9]+)?")
 # Past this a whole number is of no use in a sheet, and too long to be printed in a message.
 _LARGEST_WHOLE = 2**53
@@ -102,18 +102,22 @@ class Node:
         return self.tree.key_span(self.path)
 
 
-def read_tree(text: SheetText, loader: Any = DEFAULT_LOADER) -> Tree:
-    """Turn a sheet's text into values and spans; `loader` is the YAML parser's class.
+def read_tree(text: SheetText, loader: Any = None) -> Tree:
+    """Turn a sheet's text into values and spans; `loader` is a YAML parser's class.
 
     Raises ProblemError for text that is not YAML or not in the strict subset.
     """
-    composer = _Composer(text, loader(text.text))
+    composer = _Composer(text, (loader or parser_for(text.text))(text.text))
     try:
         value = composer.document()
     except yaml.YAMLError as error:
         from mixwright.sheet.syntax import syntax_problem
 
         composer.problems.append(syntax_problem(text, error))
+    except (ValueError, OverflowError):  # the plain parser takes any number for a character
+        mark = composer.parser.get_mark()
+        message = "not valid YAML: an escape that stands for no character"
+        composer.fault("not-yaml", message, text.span(mark.line + 1, mark.column - 1))
     finally:
         composer.parser.dispose()
     if composer.problems:
@@ -144,7 +148,8 @@ class _Composer:
                     break
                 value = self.value(self.parser.get_event(), (), None)
         if not documents or (value is None and not self.problems):
-            self.fault("empty", f"{self.text.path} has no content, expected a mix sheet", None)
+            message = f"{self.text.path} has no content, expected a mix sheet"
+            self.fault("empty", message, self.text.span(1, 1))
         return value
 
     def value(self, event: Any, path: PathKey, key: Span | None) -> Any:
@@ -154,7 +159,7 @@ class _Composer:
             span = self.between(event, event)
             is_plain = event.implicit[0]
             self.spans[path] = key if key and is_plain and not event.value else span
-            return plain_value(event.value) if is_plain else event.value
+            return plain_value(event.value) if is_plain else self.text_of(event)
         if isinstance(event, events.AliasEvent):
             return None
         if len(path) >= MAX_DEPTH:
@@ -201,10 +206,21 @@ class _Composer:
         if event.value == "<<" and event.implicit[0]:
             hint = "write the keys out where they are used"
             self.fault("merge-key", "merge keys (<<) are not allowed in a sheet", span, hint)
-        elif not event.value.isprintable() or not event.value:
+        text = self.text_of(event)
+        if not text or not text.isprintable():
             message = "a key is empty or holds a line break, expected a plain word"
             self.fault("bad-key", message, span)
-        return event.value, span
+        return text, span
+
+    def text_of(self, event: Any) -> str:
+        """The text of a scalar; half a character, which only an escape can be, is refused."""
+        if not has_lone_half(text := whole(event.value)):
+            return text
+        start, end = event.start_mark.index, event.end_mark.index
+        at, half = lone_half_at(self.text.text[start:end])
+        message = f"{half} is half a character, expected its other half beside it"
+        self.fault("half-character", message, self.text.span_at(start + at))
+        return text.encode("utf-8", "replace").decode()
 
     def refuse_extras(self, event: Any) -> None:
         is_alias = isinstance(event, events.AliasEvent)
@@ -220,7 +236,7 @@ class _Composer:
             message = f"tags ({shown}) are not allowed in a sheet"
             self.fault("tag", message, self.mark(event, len(shown)), "leave the tag out")
 
-    def fault(self, rule: str, message: str, span: Span | None, help: str | None = None) -> None:
+    def fault(self, rule: str, message: str, span: Span, help: str | None = None) -> None:
         self.problems.append(Problem(f"sheet/{rule}", message, span, help))
 
     def mark(self, event: Any, length: int = 1) -> Span:
