@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from mixwright.audio.write import told_as_problem
+from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.measuring import Comparison, Measured
 from mixwright.meters.bands import octaves, third_octaves
 
@@ -96,7 +96,9 @@ def _save(figure: Any, path: Path) -> None:
     from matplotlib import rc_context
 
     # No dates and fixed ids: the same figures make the same file.
-    metadata = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
-    with told_as_problem(path), rc_context({"svg.hashsalt": "mixwright"}):
+    kind = path.suffix.lower().removeprefix(".")
+    metadata = {"Date": None} if kind == "svg" else {"Software": None}
+    with told_as_problem(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-        figure.savefig(path, dpi=150, metadata=metadata)
+    with rc_context({"svg.hashsalt": "mixwright"}), written_beside(path) as beside:
+        figure.savefig(beside, dpi=150, metadata=metadata, format=kind)
