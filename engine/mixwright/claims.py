@@ -29,7 +29,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from io import FileIO
 from pathlib import Path
-from typing import cast
 
 try:
     import fcntl
@@ -88,8 +87,7 @@ def nameless(folder: Path) -> FileIO:
             flags = os.O_TMPFILE | os.O_RDWR | os.O_EXCL
             return open(os.open(folder, flags, 0o600), "w+b", buffering=0)
     if os.name == "nt":
-        made = tempfile.TemporaryFile(dir=folder, prefix=PREFIX, buffering=0)  # noqa: SIM115
-        return cast(FileIO, made)
+        return tempfile.TemporaryFile(dir=folder, prefix=PREFIX, buffering=0)
     with claimed(folder) as room:
         return open(room / "1", "x+b", buffering=0)
 
@@ -237,9 +235,9 @@ def _give_up(room: Path, lock: int | None, keep: Keep | None = None) -> None:
 
 def _clear(room: Path) -> None:
     claim = room / f"{_token(room)}.claim"
-    for left in os.scandir(room):
-        if left.name != claim.name:
-            remove(Path(left.path))
+    for left in os.listdir(room):
+        if left != claim.name:
+            remove(room / left)
     claim.unlink(missing_ok=True)
     room.rmdir()
 
@@ -269,8 +267,7 @@ def sweep(folder: Path, prefix: str = PREFIX, keep: Keep | None = None) -> None:
         return
     named = re.compile(re.escape(prefix) + TOKEN)
     with suppress(OSError):
-        names = [entry.name for entry in os.scandir(folder) if named.fullmatch(entry.name)]
-        for room in (folder / name for name in names):
+        for room in (folder / name for name in os.listdir(folder) if named.fullmatch(name)):
             with suppress(OSError, Taken):
                 if _is_own_folder(room) and not (keep is not None and keep(room)):
                     _sweep(room)

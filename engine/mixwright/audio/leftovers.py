@@ -36,7 +36,7 @@ def clear_earlier(folder: Path, names: Iterable[str] = ()) -> None:
     """
     wanted = set(names)
     with suppress(OSError):
-        for name in [entry.name for entry in os.scandir(folder)]:
+        for name in os.listdir(folder):
             with suppress(OSError):
                 if _is_left(folder / name, wanted) and untouched_for(folder / name, A_DAY_S):
                     remove(folder / name)
@@ -62,8 +62,8 @@ def _is_left(path: Path, wanted: set[str]) -> bool:
     for prefix, inside in FOLDERS.items():
         if is_random(path.name, prefix) and _is_own(path, stat.S_ISDIR):
             return all(
-                inside.fullmatch(entry.name) and entry.is_file(follow_symlinks=False)
-                for entry in os.scandir(path)
+                inside.fullmatch(name) and stat.S_ISREG(os.lstat(path / name).st_mode)
+                for name in os.listdir(path)
             )
     return False
 

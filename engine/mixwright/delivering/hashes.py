@@ -24,7 +24,6 @@ from mixwright.rendering import Plan
 from mixwright.rendering.cache import SOUND, DataCache
 from mixwright.version import __version__
 
-
 SHA256 = re.compile("[0-9a-f]{64}")
 
 

@@ -107,9 +107,9 @@ def _plain_bytes(path: Path) -> bytes:
 
 def _clear_parts(folder: Path) -> None:
     """Clear what earlier versions left here when they were killed: a name of ours and a process."""
-    for entry in os.scandir(folder):
-        if PART.fullmatch(entry.name) and untouched_for(Path(entry.path), A_DAY_S):
-            Path(entry.path).unlink(missing_ok=True)
+    for name in os.listdir(folder):
+        if PART.fullmatch(name) and untouched_for(folder / name, A_DAY_S):
+            (folder / name).unlink(missing_ok=True)
 
 
 class NumberCache(DataCache):
