@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 import mixwright
 from conftest import RATE_HZ, SongMaker, noise
 from mixwright import cli
-from mixwright.audio import write_mix
+from mixwright.audio.write import encode_spool
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import takes
 from mixwright.rendering.takes import lowering_db, matched_gains_db
@@ -358,13 +358,13 @@ def test_a_disk_that_fills_up_leaves_the_old_set_whole(
     done = mixwright.render_each_step(sheet, through="mixbus")
     before = [file.path.read_bytes() for file in done]
 
-    def full(spool: Any, level: float, target: Path, *rest: Any) -> None:
-        if "mixbus" in target.name:
-            message = f"{target} can't be written: No space left on device"
+    def full(spool: Any, level: float, path: Path, *rest: Any, named: Path, **more: Any) -> None:
+        if "mixbus" in named.name:
+            message = f"{named} can't be written: No space left on device"
             raise ProblemError([Problem("output/machine", message, fault=Fault.MACHINE)])
-        write_mix(spool, level, target, *rest)
+        encode_spool(spool, level, path, *rest, named=named, **more)
 
-    monkeypatch.setattr(takes, "write_mix", full)
+    monkeypatch.setattr(takes, "encode_spool", full)
     sheet.write_text(sheet.read_text("utf-8").replace("gain_db: -9", "gain_db: -3"), "utf-8")
     with pytest.raises(ProblemError) as caught:
         mixwright.render_each_step(sheet, through="mixbus")

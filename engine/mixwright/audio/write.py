@@ -6,7 +6,6 @@ clip is refused instead of written.
 
 from __future__ import annotations
 
-import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +15,8 @@ import soundfile
 
 from mixwright.audio.encode import OWN_MARK, encode
 from mixwright.audio.formats import FORMATS, MixFormat
-from mixwright.audio.staged import told_as_problem, written_beside
+from mixwright.audio.staged import check_name, told_as_problem, written_beside
+from mixwright.claims import nameless
 from mixwright.problem import Problem, ProblemError
 from mixwright.units import Block
 
@@ -46,6 +46,7 @@ def refuse_folder(path: Path) -> None:
 
 def check_target(path: Path, force: bool) -> None:
     """Refuse a target that is a folder, or a file this tool did not write unless forced."""
+    check_name(path)
     refuse_folder(path)
     with told_as_problem(path):
         exists = path.exists()
@@ -79,7 +80,7 @@ class Spool:
         with told_as_problem(folder):
             folder.mkdir(parents=True, exist_ok=True)
             # Unbuffered: nothing is left to be written, and to fail, when it is closed.
-            self._file = tempfile.TemporaryFile(dir=folder, prefix=".mixwright-spool-", buffering=0)  # noqa: SIM115 - closed by close()
+            self._file = nameless(folder)
 
     def write(self, block: Block) -> None:
         """Append a block (frames, 2)."""
@@ -136,16 +137,35 @@ def write_mix(
     `shaped` is for integer formats: noise-shaped dither in place of a plain one.
     Raises ProblemError (fault MACHINE) when the disk refuses; leaves no debris.
     """
-    blocks = spool.blocks() if gain == 1.0 else (block * gain for block in spool.blocks())
     with written_beside(target) as beside:
-        encode(
-            blocks,
-            spool.frames,
-            beside,
-            form,
-            rate_hz,
-            seed=seed,
-            shaped=shaped,
-            version=version,
-            named=target,
-        )
+        encode_spool(spool, gain, beside, form, rate_hz, seed, version, shaped=shaped, named=target)
+
+
+def encode_spool(
+    spool: Spool,
+    gain: float,
+    path: Path,
+    form: MixFormat,
+    rate_hz: int,
+    seed: int,
+    version: str,
+    *,
+    shaped: bool,
+    named: Path,
+) -> None:
+    """Write `gain` times the spool to exactly `path`; problems name the file `named`.
+
+    Raises ProblemError as :func:`mixwright.audio.encode.encode` does.
+    """
+    blocks = spool.blocks() if gain == 1.0 else (block * gain for block in spool.blocks())
+    encode(
+        blocks,
+        spool.frames,
+        path,
+        form,
+        rate_hz,
+        seed=seed,
+        shaped=shaped,
+        version=version,
+        named=named,
+    )

@@ -26,10 +26,11 @@ def command(folder: Path, force: bool) -> None:
 
     A sheet that is already there is kept, so that a second run renders your changes.
     """
-    from mixwright.audio.write import told_as_problem
+    from mixwright.audio.staged import check_name, told_as_problem
     from mixwright.cli.progress import shown_progress
     from mixwright.sheet import STEPS
 
+    check_name(folder / "mix.yaml", "give another folder")
     with told_as_problem(folder):
         sheet_path = write_example(folder, force)
     results = []
@@ -49,6 +50,9 @@ def example_folder() -> Path:
 
 def write_example(folder: Path, force: bool) -> Path:
     """Write sheet and stems where they are missing, and return the sheet's path."""
+    from mixwright.audio.staged import written_beside
+    from mixwright.claims import claimed
+
     source = example_folder()
     folder.mkdir(parents=True, exist_ok=True)
     sheet = folder / "mix.yaml"
@@ -58,16 +62,22 @@ def write_example(folder: Path, force: bool) -> Path:
         # So does the line that tells how to make the stems: here they are made already.
         left_out = ("yaml-language-server", "make_stems.py")
         kept = [line for line in text.splitlines(True) if not any(w in line for w in left_out)]
-        sheet.write_text("".join(kept), "utf-8")
+        with written_beside(sheet) as beside:
+            beside.write_text("".join(kept), "utf-8")
     if not (folder / "stems").is_dir():
         click.echo("making the stems of the example song ...", err=True)
-        beside = folder / ".stems-part"
-        shutil.rmtree(beside, ignore_errors=True)
-        _generator(source).write_stems(beside)
-        for made in sorted(beside.iterdir()):
-            made.replace(folder / made.name)
-        beside.rmdir()
+        with claimed(folder) as room:
+            _generator(source).write_stems(room)
+            _put_in_place(room, folder)
     return sheet
+
+
+def _put_in_place(room: Path, folder: Path) -> None:
+    """Move what was made to its place: the stems last, since by them it is known to be whole."""
+    for made in (room / "references").iterdir():
+        (folder / "references").mkdir(exist_ok=True)
+        made.replace(folder / "references" / made.name)
+    (room / "stems").replace(folder / "stems")
 
 
 def _generator(source: Path) -> ModuleType:

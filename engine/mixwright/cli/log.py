@@ -94,9 +94,11 @@ def _terminal_width() -> int:
 
 def check_place(sheet: Sheet, out: Path) -> None:
     """Refuse to write over what the sheet reads, and over any file that is no recall sheet."""
+    from mixwright.audio.staged import check_name
     from mixwright.audio.write import refuse_folder, told_as_problem
     from mixwright.rendering.target import keep_sources
 
+    check_name(out)
     refuse_folder(out)
     keep_sources(sheet, out)
     with told_as_problem(out):
@@ -111,8 +113,9 @@ def check_place(sheet: Sheet, out: Path) -> None:
 
 def _write(text: str, out: Path) -> None:
     """Write all of it or nothing."""
-    from mixwright.audio.write import written_beside
+    from mixwright.audio.staged import told_as_problem, written_beside
 
-    with written_beside(out) as beside:
+    with told_as_problem(out):
         out.parent.mkdir(parents=True, exist_ok=True)
+    with written_beside(out) as beside:
         beside.write_text(text, "utf-8", newline="\n")

@@ -72,6 +72,8 @@ def command(
         import mixwright
         from mixwright.cli.progress import shown_progress
 
+        if plot is not None:
+            check_plot(plot)
         with shown_progress(quiet=as_json or as_csv) as progress:
             options |= {"through": through, "progress": progress}
             if against_references:
@@ -82,6 +84,13 @@ def command(
                 found = [mixwright.measure(source, **options) for source in sources]
                 _show(found, plot, as_csv, as_json)
     return outcome.status
+
+
+def check_plot(plot: Path) -> None:
+    """Refuse a picture whose name the disk can't take, before anything is measured."""
+    from mixwright.audio.staged import check_name
+
+    check_name(plot, "give another --plot")
 
 
 def _show(found: list[Measured], plot: Path | None, as_csv: bool, as_json: bool) -> None:

@@ -50,8 +50,8 @@ def pairs_performed(
     """
     sides = list(zip(*pairs, strict=True))
     plans = [[plan for plan in side if plan is not None] for side in sides]
-    with working_folder("compare") as name, ExitStack() as kept:
-        folder = Path(name)
+    folder = working_folder("compare")
+    with ExitStack() as kept:
         if share_a_pass([*plans[0], *plans[1]]):
             done = kept.enter_context(_performed([*plans[0], *plans[1]], folder, work, what))
         else:

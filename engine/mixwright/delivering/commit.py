@@ -10,15 +10,23 @@ from __future__ import annotations
 
 import errno
 import os
-import shutil
-import tempfile
-import time
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
-from mixwright.audio.write import told_as_problem
+from mixwright.audio.leftovers import clear_earlier, is_random
+from mixwright.audio.staged import told_as_problem
+from mixwright.claims import (
+    A_DAY_S,
+    Taken,
+    claimed,
+    locked_file,
+    remove,
+    sweep,
+    untouched_for,
+)
 from mixwright.delivering.hashes import lying_sha256
 from mixwright.delivering.manifest import (
     MANIFEST_FILE,
@@ -32,7 +40,6 @@ from mixwright.problem import Fault, Problem, ProblemError
 
 STAGING = ".mixwright-deliver-"
 VERIFYING = ".mixwright-verify-"
-A_DAY_S = 86400.0
 LOCK_FILE = ".mixwright-lock"
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
@@ -44,24 +51,19 @@ def locked(folder: Path) -> Iterator[None]:
     Nobody waits: raises ProblemError (fault MACHINE) while another delivery is at work in it, or
     when it can't be written to.
     """
-    from filelock import FileLock, Timeout
-
     with told_as_problem(folder):
         folder.mkdir(parents=True, exist_ok=True)
-    lock = FileLock(folder / LOCK_FILE, timeout=0)
-    try:
-        lock.acquire()
-    except Timeout:
-        message = f"another delivery is at work in {folder}"
-        hint = "wait until it is done, or give another --out"
-        problem = Problem("deliver/at-work", message, help=hint, fault=Fault.MACHINE)
-        raise ProblemError([problem]) from None
-    except OSError as error:
-        raise ProblemError([_refused(folder / LOCK_FILE, error)]) from error
-    try:
+    with ExitStack() as kept:
+        try:
+            kept.enter_context(locked_file(folder / LOCK_FILE))
+        except Taken:
+            message = f"another delivery is at work in {folder}"
+            hint = "wait until it is done, or give another --out"
+            problem = Problem("deliver/at-work", message, help=hint, fault=Fault.MACHINE)
+            raise ProblemError([problem]) from None
+        except OSError as error:
+            raise ProblemError([_refused(folder / LOCK_FILE, error)]) from error
         yield
-    finally:
-        lock.release()
 
 
 @contextmanager
@@ -70,13 +72,11 @@ def staging(folder: Path) -> Iterator[Path]:
 
     It is gone afterwards, except when a commit out of it was cut off: then it is all there is.
     """
-    with _told(folder):
-        staged = Path(tempfile.mkdtemp(prefix=STAGING, dir=folder))
-    try:
+    with ExitStack() as kept:
+        with _told(folder):
+            keep = partial(_is_promised, folder)
+            staged = kept.enter_context(claimed(folder, STAGING, keep))
         yield staged
-    finally:
-        if not _is_promised(folder, staged):
-            shutil.rmtree(staged, ignore_errors=True)
 
 
 def _is_promised(folder: Path, staged: Path) -> bool:
@@ -162,17 +162,23 @@ def recover(folder: Path) -> Manifest | None:
         manifest = _settled(folder, manifest)
         _sync_moved(folder, {entry.file for entry in manifest.outputs})
         write_manifest(folder, manifest)
-    for left in folder.glob(f"{STAGING}*"):
-        _clear(left)
-    for left in folder.glob(f"{VERIFYING}*"):
-        if time.time() - left.lstat().st_mtime > A_DAY_S:  # no verification takes so long
-            _clear(left)
+    sweep(folder, STAGING)
+    sweep(folder)
+    _clear_earlier(folder)
     return manifest
 
 
-def _clear(left: Path) -> None:
-    with _told(left):
-        shutil.rmtree(left) if left.is_dir() and not left.is_symlink() else left.unlink()
+def _clear_earlier(folder: Path) -> None:
+    """Clear what earlier versions left, which had no claims: no delivery takes a day."""
+    clear_earlier(folder)
+    for left in folder.iterdir():
+        ours = left.name == f"{STAGING}{MANIFEST_FILE}" or any(
+            is_random(left.name, prefix) and left.is_dir() and not left.is_symlink()
+            for prefix in (STAGING, VERIFYING)
+        )
+        with suppress(OSError):
+            if ours and untouched_for(left, A_DAY_S):
+                remove(left)
 
 
 def _settled(folder: Path, manifest: Manifest) -> Manifest:
@@ -212,16 +218,14 @@ def retire(folder: Path, manifest: Manifest, made: Collection[str]) -> Manifest:
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Write the manifest of a folder, the new or the old whole; ProblemError (MACHINE) if not."""
     target = folder / MANIFEST_FILE
-    beside = folder / f"{STAGING}{MANIFEST_FILE}"
     with _told(target):
-        try:
+        with claimed(folder) as room:
+            beside = room / "1"
             with open(beside, "w", encoding="utf-8", newline="\n") as file:
                 file.write(manifest_text(manifest))
                 file.flush()
                 os.fsync(file.fileno())
             os.replace(beside, target)
-        finally:
-            beside.unlink(missing_ok=True)
         _sync_folders([folder])
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mixwright.audio import FORMATS, check_target
+from mixwright.audio.staged import check_name
 from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
 from mixwright.delivering.files import write_file
 from mixwright.delivering.hashes import check_unchanged, lying_sha256, stem_sha256
@@ -105,7 +106,7 @@ def deliver_sheet(sheet: Sheet, plan_of: PlanOf, options: DeliveryOptions) -> De
     and when the machine refuses; what is in place by then is whole and listed.
     """
     orders = orders_of(sheet, plan_of)
-    orders.wanted(options.only)
+    _check_names(orders.wanted(options.only), options.folder)
     with locked(options.folder):
         before = recover(options.folder)
         cache = DataCache(cache_folder() if options.keep_cache else None, "hashes")
@@ -114,6 +115,14 @@ def deliver_sheet(sheet: Sheet, plan_of: PlanOf, options: DeliveryOptions) -> De
         orders = Orders(orders.main, tuple(dated))
         manifest = _manifest_of(sheet, orders, hashes, options.folder, before)
         return _Delivery(sheet, orders, options, manifest).run()
+
+
+def _check_names(orders: Sequence[Order], folder: Path) -> None:
+    """Refuse names that the disk can't take before anything is made."""
+    check_name(folder / MANIFEST_FILE)
+    for order in orders:
+        for file in order.files.values():
+            check_name(folder / file, f"give {order.variant.name} a shorter file_name")
 
 
 def _manifest_of(

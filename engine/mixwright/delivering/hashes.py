@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import os
+import re
 from collections.abc import Iterable, Mapping
 from enum import Enum
 from pathlib import Path
@@ -22,6 +23,8 @@ from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import Plan
 from mixwright.rendering.cache import SOUND, DataCache
 from mixwright.version import __version__
+
+SHA256 = re.compile("[0-9a-f]{64}")
 
 
 def lying_sha256(path: Path) -> str | None:
@@ -46,7 +49,7 @@ def stem_sha256(info: StemInfo, cache: DataCache) -> str:
     lies = (str(info.path), info.size, info.modified_ns, info.changed_ns, info.inode)
     depends = repr(("sha256", *lies))
     kept = cache.get(depends)
-    if isinstance(kept, str) and len(kept) == 64:
+    if isinstance(kept, str) and SHA256.fullmatch(kept):
         return kept
     found = lying_sha256(info.path)
     check_unchanged([info])

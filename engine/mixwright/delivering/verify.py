@@ -11,8 +11,8 @@ since one step that differs changes all the noise after it (11 measured at most)
 from __future__ import annotations
 
 import math
-import tempfile
 from collections.abc import Callable, Collection
+from contextlib import ExitStack
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -20,7 +20,7 @@ from typing import Literal
 import numpy as np
 import soundfile
 
-from mixwright.delivering.commit import VERIFYING
+from mixwright.claims import claimed
 from mixwright.delivering.hashes import lying_sha256
 from mixwright.delivering.manifest import (
     MANIFEST_FILE,
@@ -167,24 +167,22 @@ def _strangers(manifest: Manifest) -> list[str]:
 def _made_again(
     manifest: Manifest, folder: Path, outputs: list[Held], rerender: Rerender
 ) -> list[Held]:
-    try:
-        made = tempfile.TemporaryDirectory(prefix=VERIFYING, dir=folder, ignore_cleanup_errors=True)
-    except OSError as error:
-        message = f"nothing can be made again in {folder}: {error.strerror}"
-        hint = "copy the song and its delivery to where it can be written"
-        problem = Problem("verify/machine", message, help=hint, fault=Fault.MACHINE)
-        raise ProblemError([problem]) from error
-    with made as name:
-        again = rerender(Path(name))
-        if again is None and Path(name, MANIFEST_FILE).exists():
-            again = read_manifest(Path(name))
+    with ExitStack() as kept:
+        try:
+            room = kept.enter_context(claimed(folder))
+        except OSError as error:
+            message = f"nothing can be made again in {folder}: {error.strerror}"
+            hint = "copy the song and its delivery to where it can be written"
+            problem = Problem("verify/machine", message, help=hint, fault=Fault.MACHINE)
+            raise ProblemError([problem]) from error
+        again = rerender(room)
+        if again is None and (room / MANIFEST_FILE).exists():
+            again = read_manifest(room)
         fresh = {} if again is None else {entry.file: entry for entry in again.outputs}
         return [
             held
             if _is_stale(manifest, entry)
-            else replace(
-                held, remade=_remade(entry, fresh.get(entry.file), held, folder, Path(name))
-            )
+            else replace(held, remade=_remade(entry, fresh.get(entry.file), held, folder, room))
             for entry, held in zip(manifest.outputs, outputs, strict=True)
         ]
 

@@ -43,20 +43,22 @@ def gather(
     finished: Plan,
     *,
     threads: int | None = None,
+    keep_cache: bool = True,
     progress: StageProgress | None = None,
 ) -> Evidence:
     """Return everything that a check measures of a sheet.
 
-    `still` is its plan through `mixbus`, `finished` that of the whole mix. Raises ProblemError for
+    `still` is its plan through `mixbus`, `finished` that of the whole mix. Without `keep_cache`
+    nothing is recalled that was found before, nor kept for later. Raises ProblemError for
     stems that turn out unreadable, references too quiet to compare, and a machine that refuses.
     """
     said = progress or _unsaid
     stems, rate_hz = stems_of_sheet(sheet), sheet.song.sample_rate_hz
-    inspected = faults_of_stems(sheet.path, stems, rate_hz, threads)
+    inspected = faults_of_stems(sheet.path, stems, rate_hz, threads, keep_cache)
     first = _FirstHearing(sheet, still)
-    first.perform(threads, lambda stage, share: said(f"balance: {stage}", share))
+    first.perform(threads, keep_cache, lambda stage, share: said(f"balance: {stage}", share))
     second = _SecondHearing(sheet, finished, first.focus)
-    second.perform(threads, lambda stage, share: said(f"mix: {stage}", share))
+    second.perform(threads, keep_cache, lambda stage, share: said(f"mix: {stage}", share))
     return Evidence(
         sheet=sheet,
         plan=finished,
@@ -103,7 +105,7 @@ class _FirstHearing:
         }
         self.references: tuple[Comparison, ...] = ()
 
-    def perform(self, threads: int | None, progress: StageProgress) -> None:
+    def perform(self, threads: int | None, keep_cache: bool, progress: StageProgress) -> None:
         """Play it and keep what was heard."""
         ears: dict[tuple[str, str], Listener] = {
             ("source", name): Together(
@@ -113,7 +115,8 @@ class _FirstHearing:
         }
         ears["bus in", ""] = self.balance
         plan = self.plan
-        with performance(plan, ears, threads=threads, progress=progress) as done:
+        options = {"threads": threads, "keep_cache": keep_cache, "progress": progress}
+        with performance(plan, ears, **options) as done:  # type: ignore[arg-type]
             self.done = done
             if self.sheet.references:
                 mix = Ear("mix", "mix", plan.rate_hz)
@@ -173,7 +176,7 @@ class _SecondHearing:
             self._spectra |= {point: SpectrumMeter(rate_hz, 2, BAND_HOP_S) for point in whole}
         self.silence = SilenceMeter(rate_hz, 2)
 
-    def perform(self, threads: int | None, progress: StageProgress) -> None:
+    def perform(self, threads: int | None, keep_cache: bool, progress: StageProgress) -> None:
         """Play it and keep what was heard."""
         ears = {
             point: Together(
@@ -182,7 +185,8 @@ class _SecondHearing:
             )
             for point in self._levels | self._spectra
         }
-        with performance(self.plan, ears, self._apart, threads=threads, progress=progress) as done:
+        options = {"threads": threads, "keep_cache": keep_cache, "progress": progress}
+        with performance(self.plan, ears, self._apart, **options) as done:  # type: ignore[arg-type]
             self.done = done
             for block in done.spool.blocks():
                 self.silence.feed(block)

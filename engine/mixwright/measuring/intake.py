@@ -124,11 +124,19 @@ def inspect_stems(
 
 
 def faults_of_stems(
-    path: Path, stems: Sequence[Stem], rate_hz: int, threads: int | None = None
+    path: Path,
+    stems: Sequence[Stem],
+    rate_hz: int,
+    threads: int | None = None,
+    keep_cache: bool = True,
 ) -> Inspected:
-    """Look for the same faults without reading any meters, or recall them: stems rarely change."""
+    """Look for the same faults without reading any meters, or recall them: stems rarely change.
+
+    Without `keep_cache` they are always looked for.
+    """
     heard = [(s.name, s.info, s.lead_s, s.track and s.track.polarity) for s in stems]
-    cache, depends = DataCache(cache_folder(), "findings"), repr((DETECTORS, rate_hz, heard))
+    cache = DataCache(cache_folder() if keep_cache else None, "findings")
+    depends = repr((DETECTORS, rate_hz, heard))
     found = from_data(cache.get(depends))
     if found is None:
         found = _findings(stems, _played(stems, threads, measured=False), rate_hz, threads)

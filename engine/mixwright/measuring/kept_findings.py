@@ -30,8 +30,8 @@ def from_data(data: Any) -> list[Finding] | None:
 
 def _finding(fields: dict[str, Any]) -> Finding:
     kind: Any = getattr(kinds, fields.pop("class"))
-    said = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items()}
-    found = kind(**said)
-    if not isinstance(found, Finding):
+    if not isinstance(kind, type) or Finding not in kind.__mro__:
         raise TypeError(f"{kind} is no finding")
+    said = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items()}
+    found: Finding = kind(**said)
     return found

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright.audio import StemInfo, StemReader, probe
+from mixwright.audio.leftovers import clear_earlier
+from mixwright.claims import nameless
 from mixwright.meters import SoundMeter
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.apart import NOTHING_APART, Apart
@@ -121,30 +123,41 @@ def performance(
     apart: Apart = NOTHING_APART,
     *,
     threads: int | None = None,
+    keep_cache: bool = True,
     progress: StageProgress | None = None,
 ) -> Iterator[Performed]:
-    """Perform a plan for the sake of its figures: the spool is among the temporary files."""
-    with (
-        working_folder("measure") as folder,
-        performed(
-            plan, Path(folder), threads=threads, ears=ears, apart=apart, progress=progress
-        ) as done,
-    ):
+    """Perform a plan for the sake of its figures: the spool is among the temporary files.
+
+    Without `keep_cache` level matches are neither recalled nor kept.
+    """
+    with performed(
+        plan,
+        working_folder("measure"),
+        threads=threads,
+        keep_cache=keep_cache,
+        ears=ears,
+        apart=apart,
+        progress=progress,
+    ) as done:
         yield done
 
 
-def working_folder(command: str) -> tempfile.TemporaryDirectory[str]:
-    """Return a folder among the temporary files for the spools of a command that writes no mix.
+def working_folder(command: str) -> Path:
+    """Return the folder of temporary files, for the spools of a command that writes no mix.
 
-    ProblemError (fault MACHINE) where there can be none.
+    They have no names: nothing of them is left, whatever happens. ProblemError (fault MACHINE)
+    where there can be none.
     """
     try:
-        return tempfile.TemporaryDirectory(prefix=f"mixwright-{command}-")
+        folder = Path(tempfile.gettempdir())
+        nameless(folder).close()
     except OSError as error:
-        message = f"there is no folder for temporary files: {error.strerror}"
+        message = f"there is no folder for temporary files: {error.strerror or error}"
         hint = "set $TMPDIR to one that can be written to"
         problem = Problem(f"{command}/machine", message, help=hint, fault=Fault.MACHINE)
         raise ProblemError([problem]) from error
+    clear_earlier(folder)
+    return folder
 
 
 def sections_of(ear: Ear, plan: Plan) -> list[Figures]:

@@ -1,18 +1,21 @@
 """What was measured and need not be measured again, one small file each, in the user's cache.
 
 The key names everything it depends on: the stem (path, size, time of change), the settings,
-and the version of this tool. Losing the cache costs time, never a different result.
+and the version of this tool. Losing the cache, or finding it damaged, costs time, never a different
+result.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import math
 import os
+import re
+import stat
 from pathlib import Path
 from typing import Any
 
+from mixwright.claims import A_DAY_S, claimed, untouched_for
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.version import __version__
 
@@ -20,6 +23,11 @@ from mixwright.version import __version__
 SOUND = 3
 # What a third-party plug-in does may change behind our back: nothing that depends on one is kept.
 FOREIGN = f"{PluginSettings.__name__}("
+# More than the findings of a hundred tracks; what is longer is not ours.
+MOST_BYTES = 8 * 2**20
+# Of a float's whole range, from its smallest amplitude to its largest, in dB (IEEE 754 binary64).
+MOST_DB = 13000.0
+PART = re.compile(r"[0-9a-f]{62}\.json\.\d{1,9}")
 
 
 def cache_folder() -> Path:
@@ -31,7 +39,13 @@ def cache_folder() -> Path:
 
 
 class DataCache:
-    """Plain JSON data by the text of what it depends on; `folder` None keeps nothing."""
+    """Plain JSON data by the text of what it depends on; `folder` None keeps nothing.
+
+    Each entry carries a seal: a hash over what it depends on and its value. One that was cut short,
+    changed, put under another's name, or written by something else is not believed, and what it
+    stood for is measured again. This guards against damage and mix-ups. It is no defence against
+    somebody who may write to the cache and means to deceive: the seal takes no secret.
+    """
 
     def __init__(self, folder: Path | None, kind: str) -> None:
         self._folder = None if folder is None else folder / kind
@@ -41,8 +55,10 @@ class DataCache:
         if self._folder is None or FOREIGN in depends:
             return None
         try:
-            return json.loads(self._path(depends).read_text("utf-8"))["value"]
-        except (OSError, ValueError, KeyError, TypeError):
+            entry = json.loads(_plain_bytes(self._path(depends)))
+            is_whole = entry["seal"] == self._seal(depends, entry["value"])
+            return entry["value"] if is_whole else None
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return None  # absent or damaged: measured again, which is always right
 
     def put(self, depends: str, value: Any) -> None:
@@ -50,22 +66,54 @@ class DataCache:
         if self._folder is None or FOREIGN in depends:
             return
         path = self._path(depends)
-        beside = path.with_name(f"{path.name}.{os.getpid()}")
+        text = json.dumps({"seal": self._seal(depends, value), "value": value})
+        if len(text) > MOST_BYTES:
+            return
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            beside.write_text(json.dumps({"value": value}), "utf-8")
-            os.replace(beside, path)
+            _clear_parts(path.parent)
+            with claimed(self._folder) as room:
+                (room / "1").write_text(text, "ascii")
+                os.replace(room / "1", path)
         except OSError:
             return  # read-only home or full disk: the render itself does not need this
 
     def _path(self, depends: str) -> Path:
         assert self._folder is not None
-        digest = hashlib.sha256(f"{__version__}/{SOUND}\n{depends}".encode()).hexdigest()
+        digest = self._digest(depends)
         return self._folder / digest[:2] / f"{digest[2:]}.json"
+
+    def _digest(self, depends: str) -> str:
+        return hashlib.sha256(f"{__version__}/{SOUND}\n{depends}".encode()).hexdigest()
+
+    def _seal(self, depends: str, value: Any) -> str:
+        """The hash of an entry: of its kind, of all it depends on, and of its value."""
+        assert self._folder is not None
+        text = f"{self._folder.name}\n{self._digest(depends)}\n{json.dumps(value, sort_keys=True)}"
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain_bytes(path: Path) -> bytes:
+    """What a plain file of a sane size holds; ValueError or OSError for anything else."""
+    flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    with open(os.open(path, flags | getattr(os, "O_BINARY", 0)), "rb") as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise ValueError(f"{path} is no file")
+        data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise ValueError(f"{path} is too long")
+    return data
+
+
+def _clear_parts(folder: Path) -> None:
+    """Clear what earlier versions left here when they were killed: a name of ours and a process."""
+    for name in os.listdir(folder):
+        if PART.fullmatch(name) and untouched_for(folder / name, A_DAY_S):
+            (folder / name).unlink(missing_ok=True)
 
 
 class NumberCache(DataCache):
-    """Levels in dB; whatever is no finite number was not kept by us."""
+    """Levels in dB; whatever is no level that a sound can have was not kept by us."""
 
     def __init__(self, folder: Path | None) -> None:
         super().__init__(folder, "levels")
@@ -73,7 +121,7 @@ class NumberCache(DataCache):
     def get(self, depends: str) -> float | None:
         """Return the number kept for exactly these dependencies, if there is one."""
         value = super().get(depends)
-        return float(value) if isinstance(value, float) and math.isfinite(value) else None
+        return value if isinstance(value, float) and abs(value) <= MOST_DB else None
 
 
 class Remembered(NumberCache):

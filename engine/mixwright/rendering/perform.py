@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from mixwright.audio import Spool
+from mixwright.claims import sweep
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.meters import MixMeter
 from mixwright.rendering.apart import NOTHING_APART, Apart
@@ -118,6 +119,7 @@ def performed_together(
     # Threads spend most of their time in compiled loops outside the interpreter's lock; asking for
     # it back more often than every 5 ms keeps the others from waiting.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
+    sweep(folder)
     cache = Remembered(cache_folder() if keep_cache else None)
     pool = ThreadPoolExecutor(threads or usable_cores(), thread_name_prefix="mixwright")
     with ExitStack() as kept:

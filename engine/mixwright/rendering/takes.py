@@ -9,11 +9,9 @@ played it can go: memory is that of one performance, however many takes there ar
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import os
 import re
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,8 +19,9 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import MixFormat, Spool, check_target, write_mix
-from mixwright.audio.write import told_as_problem
+from mixwright.audio import MixFormat, Spool, check_target
+from mixwright.audio.staged import aside, check_name, told_as_problem
+from mixwright.audio.write import encode_spool
 from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.perform import StageProgress, performed
@@ -170,6 +169,7 @@ def file_stem(*words: str) -> str:
 
 def check_targets(sheet: Sheet, targets: Sequence[Path], options: TakeOptions) -> None:
     """Refuse a folder that is a file, sources of the mix, and files that are not ours."""
+    check_name(options.folder)
     with told_as_problem(options.folder):
         is_file = options.folder.exists() and not options.folder.is_dir()
     if is_file or options.folder.suffix.lower() in (".wav", ".flac"):
@@ -188,43 +188,21 @@ def write_takes(
     Half a new set beside half an old one would be compared at unequal loudness.
     Raises ProblemError when the disk refuses; leaves no debris.
     """
-    with _staging(options.folder) as staging:
-        for target, (take, gain_db) in takes.items():
-            staged, gain = staging / target.name, db_to_gain(gain_db)
-            with _said_of(staged, target):
-                write_mix(
-                    take.spool,
-                    gain,
-                    staged,
-                    options.form,
-                    take.rate_hz,
-                    seed_of(sheet),
-                    __version__,
-                    options.shaped,
-                )
+    with aside(options.folder, [target.name for target in takes]) as room:
+        for number, (target, (take, gain_db)) in enumerate(takes.items(), 1):
+            encode_spool(
+                take.spool,
+                db_to_gain(gain_db),
+                room / str(number),
+                options.form,
+                take.rate_hz,
+                seed_of(sheet),
+                __version__,
+                shaped=options.shaped,
+                named=target,
+            )
         for target in takes:  # someone may have put a file there meanwhile
             check_target(target, options.force)
-        for target in takes:
+        for number, target in enumerate(takes, 1):
             with told_as_problem(target):
-                os.replace(staging / target.name, target)
-
-
-@contextmanager
-def _staging(folder: Path) -> Iterator[Path]:
-    """A folder for the files of a set that is not complete yet."""
-    with told_as_problem(folder):
-        made = tempfile.TemporaryDirectory(dir=folder, prefix=".mixwright-set-")
-    with made as name:
-        yield Path(name)
-
-
-@contextmanager
-def _said_of(staged: Path, target: Path) -> Iterator[None]:
-    """Say problems of a staged file of the one that it was to become."""
-    try:
-        yield
-    except ProblemError as error:
-        raise ProblemError(
-            dataclasses.replace(p, message=p.message.replace(str(staged), str(target)))
-            for p in error.problems
-        ) from error
+                os.replace(room / str(number), target)

@@ -12,7 +12,7 @@ from warnings import catch_warnings, simplefilter
 
 import numpy as np
 
-from mixwright.audio.write import told_as_problem
+from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.measuring import Comparison, Measured
 from mixwright.meters.bands import octaves, third_octaves
 from mixwright.problem import visible
@@ -109,9 +109,12 @@ def _save(figure: Any, path: Path) -> None:
     from matplotlib import rc_context
 
     # No dates and fixed ids: the same figures make the same file.
-    metadata = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
-    with told_as_problem(path), rc_context({"svg.hashsalt": "mixwright"}), catch_warnings():
+    kind = path.suffix.lower().removeprefix(".")
+    metadata = {"Date": None} if kind == "svg" else {"Software": None}
+    with told_as_problem(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    settings = rc_context({"svg.hashsalt": "mixwright"})
+    with settings, catch_warnings(), written_beside(path) as beside:
         # Letters that the font lacks are drawn as boxes: the picture is of curves.
         simplefilter("ignore", UserWarning)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        figure.savefig(path, dpi=150, metadata=metadata)
+        figure.savefig(beside, dpi=150, metadata=metadata, format=kind)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -72,8 +73,10 @@ def write_page(folder: Path, review: ReviewData, sounds: Mapping[str, Path]) -> 
 
 def refuse_strangers_page(page: Path) -> None:
     """Raise ProblemError for a page that is there already and that this tool did not write."""
-    if page.is_symlink() or page.exists():
-        with told_as_problem(page), open(page, encoding="utf-8", errors="replace") as file:
+    with told_as_problem(page):
+        if not os.path.lexists(page):
+            return
+        with open(page, encoding="utf-8", errors="replace") as file:
             ours = MARK in file.read(MARK_WITHIN)
         if not ours:
             message = f"{page} exists and was not written by mixwright"

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.audio.staged import told_as_problem
+from mixwright.audio.staged import aside, check_name, told_as_problem
 from mixwright.checks import Checked, run_checks
 from mixwright.comparing.together import Work
 from mixwright.measuring.hearing import gather
@@ -38,14 +37,21 @@ def review_sheet(
 
     `before` is the version to compare with, and its name. Raises ProblemError.
     """
+    check_name(folder / PAGE)
     refuse_strangers_page(folder / PAGE)
     still, finished = plan_of(sheet, "mixbus"), plan_of(sheet, FINISHED)
-    heard = gather(sheet, still, finished, threads=work.threads, progress=work.progress)
+    heard = gather(
+        sheet,
+        still,
+        finished,
+        threads=work.threads,
+        keep_cache=work.keep_cache,
+        progress=work.progress,
+    )
     checked = run_checks(heard)
     with told_as_problem(folder):
         folder.mkdir(parents=True, exist_ok=True)
-        made = tempfile.TemporaryDirectory(prefix=".mixwright-review-", dir=folder)
-    with made as name, listened(sheet, before, plan_of, Path(name), work) as listening:
+    with aside(folder, [PAGE]) as room, listened(sheet, before, plan_of, room, work) as listening:
         data = review_data(heard, checked, listening, before)
-        page = write_page(folder, data, listening.write(Path(name)))
+        page = write_page(folder, data, listening.write(room))
     return Reviewed(page, data, checked)

@@ -20,9 +20,10 @@ import numpy as np
 from mixwright.audio.encode import encode
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.formats import RENDER_FORMATS
+from mixwright.audio.leftovers import clear_earlier
 from mixwright.audio.probe import StemInfo, probe
 from mixwright.audio.read import StemReader
-from mixwright.audio.staged import told_as_problem, written_beside
+from mixwright.audio.staged import aside, told_as_problem
 from mixwright.reviewing.data import to_json_text
 from mixwright.units import Block, db_to_gain, gain_to_db
 from mixwright.version import __version__
@@ -74,19 +75,25 @@ def write_sounds(folder: Path, sounds: Mapping[str, Path]) -> dict[str, PageSoun
     with told_as_problem(kept):
         kept.mkdir(parents=True, exist_ok=True)
     names = file_names(sounds)
-    written = {}
-    for id, path in sounds.items():
-        part = kept / f".{names[id]}.part-{os.getpid()}"
-        try:
-            lowered_db = _write_flac(path, part, kept / f"{names[id]}.flac")
-            with told_as_problem(kept):
-                name = f"{names[id]}-{sha256_of(part)[:HASH_DIGITS]}"
-                os.replace(part, kept / f"{name}.flac")
-        finally:
-            part.unlink(missing_ok=True)
-        _write_script(id, kept / f"{name}.flac", kept / f"{name}.js")
-        written[id] = PageSound(name, lowered_db)
-    return written
+    with aside(kept, names.values()) as room:
+        return {id: _write_sound(id, path, names[id], room, kept) for id, path in sounds.items()}
+
+
+def _write_sound(id: str, source: Path, name: str, room: Path, kept: Path) -> PageSound:
+    """Make both files of a sound in `room`, then put them into `kept`.
+
+    The script goes first: it is known as ours by what it holds, and its twin by its name, so that
+    whatever happens the next page can clear both away.
+    """
+    flac, script = room / "1.flac", room / "1.js"
+    lowered_db = _write_flac(source, flac, kept / f"{name}.flac")
+    with told_as_problem(kept):
+        name = f"{name}-{sha256_of(flac)[:HASH_DIGITS]}"
+        _write_script(id, flac, script)
+        clear_earlier(kept, [f"{name}.js"])
+        os.replace(script, kept / f"{name}.js")
+        os.replace(flac, kept / f"{name}.flac")
+    return PageSound(name, lowered_db)
 
 
 def file_names(ids: Iterable[str]) -> dict[str, str]:
@@ -140,7 +147,7 @@ def in_stereo(info: StemInfo) -> Iterator[Block]:
 
 
 def _write_script(id: str, flac: Path, script: Path) -> None:
-    with written_beside(script) as beside, open(flac, "rb") as sound, open(beside, "wb") as out:
+    with open(flac, "rb") as sound, open(script, "wb") as out:
         out.write(f'{CALL}{to_json_text(id)}, "'.encode())
         while piece := sound.read(PIECE_BYTES):
             out.write(base64.b64encode(piece))

@@ -6,6 +6,7 @@ import os
 import stat
 from pathlib import Path
 
+from mixwright.claims import claimed
 from mixwright.problem import Fault, Problem, ProblemError
 
 
@@ -16,15 +17,13 @@ def rewrite(path: Path, data: bytes) -> None:
     MACHINE) when the disk refuses, or when the file is not to be written to; leaves no debris.
     """
     target = Path(os.path.realpath(path))
-    beside = target.with_name(f".{target.name}.part-{os.getpid()}")
     try:
-        try:
-            target.open("r+b").close()
+        target.open("r+b").close()
+        with claimed(target.parent) as room:
+            beside = room / "1"
             _write(beside, data)
             beside.chmod(stat.S_IMODE(target.stat().st_mode))
             os.replace(beside, target)
-        finally:
-            beside.unlink(missing_ok=True)
     except OSError as error:
         message = f"{path} can't be written: {(error.strerror or str(error)).lower()}"
         help = "nothing was changed"
