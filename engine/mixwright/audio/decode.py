@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import int8, int32, njit
 from numpy.typing import NDArray
 
+from mixwright.dsp.kernels.options import int8, int32, njit
 from mixwright.units import Block
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(nogil=True, error_model="numpy")
 def _decode_24(raw, out):  # type: ignore[no-untyped-def]
     """Little-endian three-byte integers, left-justified in 32 bits, to a flat array."""
     for n in range(out.shape[0]):

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import yaml
 
+from mixwright.places import config_folder
 from mixwright.problem import Fault, Problem, ProblemError, Span
 
 EXAMPLE = "old_tape: /usr/local/lib/plugins/old_tape.vst3"
@@ -27,13 +28,19 @@ def plugin_list_path() -> Path:
     """Return where the list is: $MIXWRIGHT_PLUGINS, else in the user's configuration.
 
     That is ``mixwright/plugins.yaml`` in $XDG_CONFIG_HOME, by default ``~/.config``. A relative
-    $XDG_CONFIG_HOME is passed over, as its specification asks.
+    $XDG_CONFIG_HOME is passed over, as its specification asks. ProblemError for a user without a
+    home who names no other place.
     """
-    if named := os.environ.get("MIXWRIGHT_PLUGINS"):
-        return Path(named).expanduser()
-    config = Path(os.environ.get("XDG_CONFIG_HOME") or "~/.config").expanduser()
-    config = config if config.is_absolute() else Path("~/.config").expanduser()
-    return config / "mixwright" / "plugins.yaml"
+    named = os.environ.get("MIXWRIGHT_PLUGINS")
+    try:
+        folder = Path(named).expanduser() if named else config_folder()
+    except RuntimeError as error:
+        message = f"there is no list of plug-ins at {named}: no home is known for that user"
+        raise ProblemError([_problem("no-home", message, None)]) from error
+    if folder is None:
+        message = "there is no list of plug-ins: this user has no home folder"
+        raise ProblemError([_problem("no-home", message, None, "name one in $MIXWRIGHT_PLUGINS")])
+    return folder if named else folder / "plugins.yaml"
 
 
 def read_plugin_list(path: Path) -> dict[str, Path]:

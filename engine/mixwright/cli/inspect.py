@@ -28,9 +28,11 @@ def command(source: str, strict: bool, allow_outside: bool, as_json: bool) -> in
     """List the tracks of a FOLDER or SHEET with their levels and faults, and how to mend these."""
     with json_problems(as_json) as outcome:
         import mixwright
+        from mixwright.cli.progress import said_afterwards
         from mixwright.report import intake
 
-        inspected = mixwright.inspect(source, allow_outside=allow_outside)
+        with said_afterwards(quiet=as_json):
+            inspected = mixwright.inspect(source, allow_outside=allow_outside)
         if as_json:
             print_json(intake.inspected_as_data(inspected))
         else:

@@ -31,9 +31,10 @@ from mixwright.delivering.manifest import (
 from mixwright.delivering.orders import Order, Orders, digest_of, orders_of
 from mixwright.delivering.ready import Lead, made_ready
 from mixwright.delivering.variants import PlanOf, Version
+from mixwright.places import cache_folder
 from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
-from mixwright.rendering.cache import DataCache, cache_folder
+from mixwright.rendering.cache import DataCache
 from mixwright.rendering.perform import (
     Part,
     Performed,

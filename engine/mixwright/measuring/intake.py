@@ -26,8 +26,9 @@ from mixwright.meters.follow import Features
 from mixwright.meters.pairs import inspect_pairs
 from mixwright.meters.silence import SilenceMeter, SilenceReadings
 from mixwright.meters.time_stamps import TimeStamp, disagreeing
+from mixwright.places import cache_folder
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.cache import DataCache, cache_folder
+from mixwright.rendering.cache import DataCache
 from mixwright.rendering.ears import Listener
 from mixwright.rendering.perform import usable_cores
 from mixwright.rendering.plan import probe_stems

@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 from mixwright.meters.clipping import (
     AFTER,
     AGREEING,

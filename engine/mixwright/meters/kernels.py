@@ -7,9 +7,8 @@ they vectorise without changing the order of any sum.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 from mixwright.meters.layout import (
     CLIP_LEVEL,
     CLIP_RUN,

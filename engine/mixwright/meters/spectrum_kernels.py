@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from numba import njit
-
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 
 @njit(**OPTIONS)

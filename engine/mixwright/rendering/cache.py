@@ -30,14 +30,6 @@ MOST_DB = 13000.0
 PART = re.compile(r"[0-9a-f]{62}\.json\.\d{1,9}")
 
 
-def cache_folder() -> Path:
-    """Return where caches live: $MIXWRIGHT_CACHE, or the platform's place for caches."""
-    if chosen := os.environ.get("MIXWRIGHT_CACHE"):
-        return Path(chosen)
-    home = os.environ.get("XDG_CACHE_HOME")
-    return (Path(home) if home else Path.home() / ".cache") / "mixwright"
-
-
 class DataCache:
     """Plain JSON data by the text of what it depends on; `folder` None keeps nothing.
 

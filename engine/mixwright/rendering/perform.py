@@ -20,8 +20,9 @@ from mixwright.audio import Spool
 from mixwright.claims import sweep
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.meters import MixMeter
+from mixwright.places import cache_folder
 from mixwright.rendering.apart import NOTHING_APART, Apart
-from mixwright.rendering.cache import NumberCache, Remembered, cache_folder
+from mixwright.rendering.cache import NumberCache, Remembered
 from mixwright.rendering.chain import match_gain
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress

@@ -15,7 +15,7 @@ import numpy as np
 from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.measuring import Comparison, Measured
 from mixwright.meters.bands import octaves, third_octaves
-from mixwright.problem import visible
+from mixwright.problem import Fault, Problem, ProblemError, visible
 
 DASHES = ("-", "--", "-.", ":")
 FREQUENCIES_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
@@ -79,8 +79,13 @@ def _legend(axes: Any) -> None:
 
 
 def _canvas(rows: int) -> tuple[Any, Any]:
-    from matplotlib.figure import Figure
-
+    try:
+        from matplotlib.figure import Figure
+    except OSError as error:  # it wants a folder to keep what it knows of fonts in
+        message = "no picture can be drawn: there is no folder for what is known of fonts"
+        hint = "set $MPLCONFIGDIR or $TMPDIR to a folder that can be written to"
+        problem = Problem("measure/machine", message, help=hint, fault=Fault.MACHINE)
+        raise ProblemError([problem]) from error
     figure = Figure(figsize=(9.0, 3.0 * rows), layout="constrained")
     panels = figure.subplots(rows, 1, sharex=True)
     for axes in panels:

@@ -5,9 +5,7 @@ Sums that do not need the newest output come first: it shortens the chain from s
 
 from __future__ import annotations
 
-from numba import njit
-
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 
 @njit(**OPTIONS)

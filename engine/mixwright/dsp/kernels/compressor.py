@@ -10,9 +10,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 DB_PER_NEPER = 20.0 / math.log(10.0)
 # Reduction below this many dB is flushed to none, so that a released compressor is transparent

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 MIX_1, MIX_2 = np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from mixwright.dsp.kernels.compressor import (
     AT_WORK_DB,
@@ -19,7 +18,7 @@ from mixwright.dsp.kernels.compressor import (
     levels_to_reduction,
     reduction_to_gain,
 )
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 # Mean squares and filter states below these are flushed to 0: they are 600 dB down, and would end
 # up as denormal numbers, which are slow.

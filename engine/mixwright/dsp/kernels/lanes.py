@@ -10,10 +10,10 @@ from __future__ import annotations
 from typing import Any
 
 from llvmlite import ir
-from numba import njit, types
+from numba import types
 from numba.extending import intrinsic
 
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 MOST_SECTIONS = 4
 INDEX = ir.IntType(64)

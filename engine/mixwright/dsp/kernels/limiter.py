@@ -9,11 +9,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from mixwright.dsp.kernels.compressor import SILENT_REDUCTION_DB, STRETCH, reduction_to_gain
 from mixwright.dsp.kernels.dynamics import count_reduction
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 STEPS_PER_DB = float(1 << 24)
 # More is never asked for: the sums of the longest averages stay within 64 bits.

@@ -7,9 +7,8 @@ vectors of any width without changing the sums.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 
 @njit(**OPTIONS)

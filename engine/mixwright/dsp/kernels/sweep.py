@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from numba import njit
-
-from mixwright.dsp.kernels.options import OPTIONS
+from mixwright.dsp.kernels.options import OPTIONS, njit
 
 # What has died away this far is silence: numbers much smaller would slow the machine down.
 LEAST_STATE = 1e-100
