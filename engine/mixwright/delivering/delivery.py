@@ -33,12 +33,12 @@ from mixwright.delivering.variants import PlanOf, Version
 from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
 from mixwright.rendering.cache import DataCache, cache_folder
+from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.perform import (
     Part,
     Performed,
     StageProgress,
     performed_together,
-    usable_cores,
 )
 from mixwright.rendering.run import doubtful_matches
 from mixwright.rendering.target import keep_sources

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import StemInfo, StemReader, probe
+from mixwright.audio import StemInfo, StemReader
 from mixwright.audio.bext import Bext, read_bext
 from mixwright.audio.probe import PCM_BYTES
 from mixwright.measuring.kept_findings import as_data, from_data
@@ -28,9 +28,10 @@ from mixwright.meters.silence import SilenceMeter, SilenceReadings
 from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.cache import DataCache, cache_folder
+from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import Listener
-from mixwright.rendering.perform import usable_cores
 from mixwright.rendering.plan import probe_stems
+from mixwright.rendering.recordings import probed_all
 from mixwright.rendering.sums import FRAMES
 from mixwright.sheet import Sheet, Track
 from mixwright.units import Block
@@ -83,24 +84,26 @@ def stems_of_folder(folder: Path) -> tuple[list[Stem], list[Finding]]:
     stems: list[Stem] = []
     findings: list[Finding] = []
     problems: list[Problem] = []
-    for path in sorted(folder.rglob("*")):
+    paths = [path for path in sorted(folder.rglob("*")) if _is_one(path, folder)]
+    for path, found in zip(paths, probed_all(paths), strict=True):
         name = str(path.relative_to(folder))
-        hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
-        if hidden or path.suffix.lower() not in SUFFIXES or not path.is_file():
+        if not isinstance(found, ProblemError):
+            stems.append(Stem(name, found))
             continue
-        try:
-            stems.append(Stem(name, probe(path)))
-        except ProblemError as error:
-            problems += error.problems
-            said = "; ".join(problem.message for problem in error.problems)
-            message = said.removeprefix(f"{path.name} ")
-            findings.append(
-                Finding(kind="unreadable", track=name, severity="fault", message=message)
-            )
+        problems += found.problems
+        said = "; ".join(problem.message for problem in found.problems)
+        message = said.removeprefix(f"{path.name} ")
+        findings.append(Finding(kind="unreadable", track=name, severity="fault", message=message))
     if not stems:
         message = f"{folder} holds no sound files, expected {', '.join(SUFFIXES)}"
         raise ProblemError(problems or [Problem("inspect/nothing", message)])
     return stems, findings
+
+
+def _is_one(path: Path, folder: Path) -> bool:
+    """Whether a file's name is that of a recording, and no part of it hidden."""
+    hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
+    return not hidden and path.suffix.lower() in SUFFIXES and path.is_file()
 
 
 def inspect_stems(

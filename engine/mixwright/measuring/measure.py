@@ -11,13 +11,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.audio import StemInfo, StemReader, probe
+from mixwright.audio import StemInfo, StemReader
 from mixwright.meters import SoundMeter
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.ears import Ear, Ears, Figures
 from mixwright.rendering.perform import Performed, StageProgress, performed
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.recordings import probed
 from mixwright.rendering.sums import FRAMES
 from mixwright.units import SILENCE_DB, Block, scratch_block
 
@@ -49,7 +50,7 @@ class Measured:
 
 def hear_file(path: Path) -> Ear:
     """Play one sound file, at its own rate, to all meters; ProblemError if it can't be read."""
-    info = probe(path)
+    info = probed(path)
     ear = Ear("file", path.name, info.rate_hz, info.channels)
     for _, block in played(info):
         ear.feed(block)

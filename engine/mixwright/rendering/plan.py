@@ -11,13 +11,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mixwright.audio import StemInfo, probe
+from mixwright.audio import StemInfo
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.draw import Drawer, stem_end
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, Stretch, TrackPlan
+from mixwright.rendering.recordings import probed_all
 from mixwright.rendering.settle import Paths, limiter_settling
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
 from mixwright.timeline import Position, Timeline
@@ -160,12 +161,13 @@ def probe_stems(sheet: Sheet) -> list[StemInfo]:
     """Return every stem's header in sheet order; ProblemError names each one that fails."""
     stems: list[StemInfo] = []
     problems: list[Problem] = []
-    for track in sheet.tracks:
-        span = sheet.span_of("tracks", track.name, "file")
-        try:
-            stems.append(probe(sheet.folder / track.file))
-        except ProblemError as error:
-            problems += [dataclasses.replace(p, span=span) for p in error.problems]
+    found = probed_all(sheet.folder / track.file for track in sheet.tracks)
+    for track, stem in zip(sheet.tracks, found, strict=True):
+        if isinstance(stem, ProblemError):
+            span = sheet.span_of("tracks", track.name, "file")
+            problems += [dataclasses.replace(p, span=span) for p in stem.problems]
+        else:
+            stems.append(stem)
     if problems:
         raise ProblemError(problems)
     return stems
