@@ -19,6 +19,7 @@ from typing import Any, Protocol
 
 from mixwright.audio.apart import Ended, Limits, NoDecoderError, decode_apart
 from mixwright.audio.fingerprint import sha256_of
+from mixwright.audio.mp3 import samples_of
 from mixwright.problem import Fault, Problem, ProblemError
 
 # Raised whenever a decoder comes to look at more than before.
@@ -26,7 +27,8 @@ DECODER = 1
 AGAIN = "export it again as WAV, RF64, AIFF, FLAC or Ogg"
 COPY = "copy or export it again"
 MOST_KNOWN = 10_000
-# What a decoder prints begins with where it stands in its source, in brackets.
+# What an encoder adds before and after the sound, and a frame that holds no sound but the length.
+MP3_SLACK_FRAMES = 9 * 1152
 MOST_LINES_TOLD = 3
 
 
@@ -163,6 +165,8 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
             f"{frames / rate_hz:.2f} s can be decoded"
         )
         raise _fault("audio/unreadable", message, COPY)
+    if data["container"] == "MP3" and frames == promised:
+        _refuse_longer(path, frames, rate_hz)
     if frames < promised:  # many files of this kind don't know their length: it is guessed
         warnings.append(
             f"its length seems to be {promised / rate_hz:.2f} s, "
@@ -172,6 +176,21 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
         warnings.append(f"it can't be read from the middle: {_reason(data['jumps'])}")
     kind = (data["container"], data["subtype"], rate_hz, data["channels"])
     return Vouched(*kind, frames, tuple(warnings))
+
+
+def _refuse_longer(path: Path, frames: int, rate_hz: int) -> None:
+    """Refuse an MP3 whose end the sound library doesn't see, since it took it for shorter."""
+    try:
+        there = samples_of(path)
+    except OSError as error:
+        raise _fault("audio/unreadable", f"{path.name} can't be read: {error.strerror}") from error
+    if there <= frames + MP3_SLACK_FRAMES:
+        return
+    message = (
+        f"{path.name} lasts {there / rate_hz:.2f} s, but only {frames / rate_hz:.2f} s can be "
+        "decoded: it has no header with its length"
+    )
+    raise _fault("audio/unreadable", message, "convert it to WAV or FLAC")
 
 
 def undecoded(name: str, size: int, ended: Ended, limits: Limits) -> Problem:

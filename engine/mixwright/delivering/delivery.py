@@ -213,7 +213,9 @@ class _Delivery:
             progress=options.progress,
         ) as done:
             for one in done:
-                self._warnings |= dict.fromkeys(doubtful_matches(one.found))
+                self._warnings |= dict.fromkeys(
+                    (*one.engine.plan.warnings, *doubtful_matches(one.found))
+                )
             main = done[0] if any(order.needs_main for order in orders) else None
             self._write(orders, done, places, main)
 

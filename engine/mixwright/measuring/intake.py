@@ -16,6 +16,7 @@ import numpy as np
 
 from mixwright.audio import StemInfo, StemReader
 from mixwright.audio.bext import Bext, read_bext
+from mixwright.audio.mp3 import MP3_HELP, MP3_WORDS
 from mixwright.audio.probe import PCM_BYTES
 from mixwright.measuring.kept_findings import as_data, from_data
 from mixwright.measuring.measure import played
@@ -36,7 +37,10 @@ from mixwright.rendering.sums import FRAMES
 from mixwright.sheet import Sheet, Track
 from mixwright.units import Block
 
-SUFFIXES = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga")
+SUFFIXES = (
+    *(".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".caf", ".au"),
+    *(".flac", ".ogg", ".oga", ".opus", ".mp3"),
+)
 DETECTORS = 1  # raised whenever a detector comes to find other things
 SEVERITIES = ("fault", "look", "note")
 LOW_END_ROLES = ("kick", "bass")  # what lies below 40 Hz may be theirs
@@ -120,7 +124,7 @@ def inspect_stems(
     meters = _played(stems, threads, measured=True)
     found = _findings(stems, meters, rate_hz, threads)
     readings = tuple(meter.readings() for meter in meters)
-    return Inspected(path, readings, _told(stems, [*known, *found]))
+    return Inspected(path, readings, _told(stems, [*known, *_of_files(stems), *found]))
 
 
 def faults_of_stems(
@@ -133,7 +137,21 @@ def faults_of_stems(
     if found is None:
         found = _findings(stems, _played(stems, threads, measured=False), rate_hz, threads)
         cache.put(depends, as_data(found))
-    return Inspected(path, (), _told(stems, found))
+    return Inspected(path, (), _told(stems, [*_of_files(stems), *found]))
+
+
+def _of_files(stems: Sequence[Stem]) -> list[Finding]:
+    """What the files are, whatever they hold: what decoders say of them, and what has been lost."""
+    found = [
+        Finding(kind="decoder", track=stem.name, severity="look", message=warning)
+        for stem in stems
+        for warning in stem.info.warnings
+    ]
+    return found + [
+        Finding(kind="mp3", track=stem.name, severity="look", message=f"{MP3_WORDS}; {MP3_HELP}")
+        for stem in stems
+        if stem.info.container == "MP3"
+    ]
 
 
 def _played(stems: Sequence[Stem], threads: int | None, measured: bool) -> list[_StemMeters]:

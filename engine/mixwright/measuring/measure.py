@@ -41,6 +41,7 @@ class Measured:
     figures: tuple[Figures, ...]
     through: str | None = None
     loudest: Loudest | None = None
+    warnings: tuple[Problem, ...] = ()
 
     @property
     def whole(self) -> Figures:
@@ -50,8 +51,12 @@ class Measured:
 
 def hear_file(path: Path) -> Ear:
     """Play one sound file, at its own rate, to all meters; ProblemError if it can't be read."""
-    info = probed(path)
-    ear = Ear("file", path.name, info.rate_hz, info.channels)
+    return heard(probed(path))
+
+
+def heard(info: StemInfo) -> Ear:
+    """Play a file that was probed, at its own rate, to all meters."""
+    ear = Ear("file", info.path.name, info.rate_hz, info.channels)
     for _, block in played(info):
         ear.feed(block)
     return ear
@@ -70,8 +75,8 @@ def played(info: StemInfo) -> Iterator[tuple[int, Block]]:
 
 def measure_file(path: Path) -> Measured:
     """Return every figure of a sound file."""
-    ear = hear_file(path)
-    return Measured(path, ear.rate_hz, (ear.figures(),))
+    info = probed(path)
+    return Measured(path, info.rate_hz, (heard(info).figures(),), warnings=info.problems)
 
 
 def measure_plan(
@@ -98,7 +103,8 @@ def measure_plan(
             found.append(ear.stretch(None, 0.0, plan.end / plan.rate_hz))
         if by_section:
             found += sections_of(ear, plan)
-    return Measured(path, plan.rate_hz, tuple(found), plan.through)
+    warnings = tuple(plan.warnings)
+    return Measured(path, plan.rate_hz, tuple(found), plan.through, warnings=warnings)
 
 
 def hear_mix(
