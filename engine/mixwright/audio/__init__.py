@@ -4,7 +4,7 @@ Raises ProblemError without a place; who knows the sheet adds it.
 """
 
 from mixwright.audio.formats import FORMATS, RENDER_FORMATS, MixFormat
-from mixwright.audio.probe import StemInfo, probe
+from mixwright.audio.probe import StemInfo, probe, probe_all
 from mixwright.audio.read import StemReader
 from mixwright.audio.write import Spool, check_target, write_mix
 
@@ -17,5 +17,6 @@ __all__ = [
     "StemReader",
     "check_target",
     "probe",
+    "probe_all",
     "write_mix",
 ]

@@ -1,14 +1,22 @@
-"""What a sound file says of itself: format, rate, length, without decoding it."""
+"""What a sound file says of itself: format, rate, length.
+
+Files of plain samples say it in their header. Others are decoded wholly before, by a process of
+their own, unless that is remembered: see :mod:`mixwright.audio.vouching`.
+"""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import soundfile
 
-from mixwright.problem import Problem, ProblemError, odd_kind
+from mixwright.audio.opened import opened_file
+from mixwright.audio.plain import is_plain
+from mixwright.audio.vouching import AGAIN, Lies, Memory, Vouched, vouch
+from mixwright.problem import Problem, ProblemError, Severity, odd_kind
 
 PCM_BYTES = {
     "PCM_U8": 1,
@@ -30,7 +38,11 @@ PLAIN_CONTAINERS = ("WAV", "WAVEX", "RF64")
 
 @dataclass(frozen=True)
 class StemInfo:
-    """A stem as it lies on disk; the last four fields tell whether it is still the same."""
+    """A stem as it lies on disk; `size` to `inode` tell whether it is still the same.
+
+    `warnings` are what its decoder has to say, in words; where there are any, it is read through a
+    process of its own.
+    """
 
     path: Path
     container: str
@@ -42,6 +54,7 @@ class StemInfo:
     modified_ns: int
     changed_ns: int
     inode: int
+    warnings: tuple[str, ...] = ()
 
     @property
     def seconds(self) -> float:
@@ -53,53 +66,122 @@ class StemInfo:
         """Whether samples may hold NaN or infinity."""
         return self.subtype in ("FLOAT", "DOUBLE")
 
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Its warnings as problems."""
+        return tuple(
+            Problem(
+                "audio/decoder-warning",
+                f"{self.path.name}: {warning}",
+                help="listen to it, or export it again",
+                severity=Severity.WARNING,
+            )
+            for warning in self.warnings
+        )
 
-def probe(path: Path) -> StemInfo:
-    """Return what the header says; ProblemError when it can't be opened as one or two channels.
+
+def probe(path: Path, memory: Memory | None = None, *, ours: bool = False) -> StemInfo:
+    """Return what a file is; ProblemError when it can't be read as one or two channels.
+
+    What is not plain samples is decoded by a process of its own first, or recalled from `memory`;
+    not so what is `ours`: files that this run has just written.
 
     ProblemError too for a sample rate beyond `LOWEST_RATE_HZ` and `HIGHEST_RATE_HZ`.
 
     >>> probe(Path("stems/bass.wav")).rate_hz  # doctest: +SKIP
     48000
     """
+    if ours:
+        info = _header(path, _look(path))
+        _check(info)
+        return info
+    (found,) = probe_all([path], memory)
+    if isinstance(found, ProblemError):
+        raise found
+    return found
+
+
+def probe_all(
+    paths: Iterable[Path], memory: Memory | None = None, at_once: int = 1
+) -> list[StemInfo | ProblemError]:
+    """Return what each file is, or what is wrong with it; with up to `at_once` processes.
+
+    Raises ProblemError (fault MACHINE) where no process can be started for those that need one.
+    """
+    found: list[tuple[Path, StemInfo | ProblemError | Lies]] = []
+    for path in paths:
+        try:
+            found.append((path, _plain_or_lies(path)))
+        except ProblemError as error:
+            found.append((path, error))
+    vouched = vouch({path: lies for path, lies in found if isinstance(lies, Lies)}, memory, at_once)
+    return [_of(path, one, vouched[path]) if isinstance(one, Lies) else one for path, one in found]
+
+
+def _of(path: Path, lies: Lies, vouched: Vouched | ProblemError) -> StemInfo | ProblemError:
+    """What is known of a file that had to be decoded."""
+    if isinstance(vouched, ProblemError):
+        return vouched
+    kind = (vouched.container, vouched.subtype, vouched.rate_hz, vouched.channels, vouched.frames)
+    info = StemInfo(path.absolute(), *kind, *_fields(lies), vouched.warnings)
+    try:
+        _check(info)
+    except ProblemError as error:
+        return error
+    return info
+
+
+def _fields(lies: Lies) -> tuple[int, int, int, int]:
+    return (lies.size, lies.modified_ns, lies.changed_ns, lies.inode)
+
+
+def _look(path: Path) -> Lies:
+    """How a file lies; ProblemError for what is none, or empty."""
     try:
         status = os.stat(path)
-        _refuse_odd(path, status.st_mode)
-        if status.st_size == 0:
-            raise _fault("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
-        with soundfile.SoundFile(path) as file:
-            info = StemInfo(
-                path.absolute(),
-                file.format,
-                file.subtype,
-                file.samplerate,
-                file.channels,
-                file.frames,
-                status.st_size,
-                status.st_mtime_ns,
-                status.st_ctime_ns,
-                status.st_ino,
-            )
-    except (soundfile.LibsndfileError, TypeError) as error:
-        # TypeError: the library takes a name ending in .raw for sound without a header.
-        reason = getattr(error, "error_string", "it has no header").rstrip(".").lower()
-        raise _fault(
-            "audio/unreadable",
-            f"{path.name} can't be read as sound: {reason}",
-            "export it again as WAV, RF64, AIFF, FLAC or Ogg",
-        ) from error
     except OSError as error:
-        raise _fault(
-            "audio/unreadable", f"{path.name} can't be opened: {error.strerror}"
-        ) from error
+        raise _not_opened(path, error) from error
+    if (kind := odd_kind(status.st_mode)) is not None:  # not to be opened: a pipe would be waited for
+        message = f"{path.name or path} is {kind}, expected a sound file"
+        raise _fault("audio/not-a-file", message)
+    if status.st_size == 0:
+        raise _fault("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
+    return Lies.of(status)
+
+
+def _plain_or_lies(path: Path) -> StemInfo | Lies:
+    """What a file of plain samples is; of another one only how it lies."""
+    lies = _look(path)
+    try:
+        with open(path, "rb") as file:
+            plain = is_plain(file)
+    except OSError as error:
+        raise _not_opened(path, error) from error
+    if not plain:
+        return lies
+    info = _header(path, lies)
+    if info.subtype not in PCM_BYTES:
+        return lies  # to the library it is something else than to us
     _check(info)
     return info
 
 
-def _refuse_odd(path: Path, mode: int) -> None:
-    """Refuse what is no plain file, without opening it: a pipe would be waited for."""
-    if (kind := odd_kind(mode)) is not None:
-        raise _fault("audio/not-a-file", f"{path.name or path} is {kind}, expected a sound file")
+def _header(path: Path, lies: Lies) -> StemInfo:
+    """What the sound library, here in our own process, reads from a header."""
+    try:
+        with opened_file(path) as number, soundfile.SoundFile(number, closefd=False) as file:
+            kind = (file.format, file.subtype, file.samplerate, file.channels, file.frames)
+            return StemInfo(path.absolute(), *kind, *_fields(lies))
+    except soundfile.LibsndfileError as error:
+        reason = error.error_string.rstrip(".").lower()
+        message = f"{path.name} can't be read as sound: {reason}"
+        raise _fault("audio/unreadable", message, AGAIN) from error
+    except OSError as error:
+        raise _not_opened(path, error) from error
+
+
+def _not_opened(path: Path, error: OSError) -> ProblemError:
+    return _fault("audio/unreadable", f"{path.name} can't be opened: {error.strerror}")
 
 
 def _check(info: StemInfo) -> None:

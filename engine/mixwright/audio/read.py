@@ -2,7 +2,8 @@
 
 Plain 24-bit, 16-bit and float WAV data is read as bytes and converted by a compiled loop: on 24-bit
 files that is about five times as fast as the sound library's own conversion, to the same bits (a
-test compares them). Everything else goes through the library.
+test compares them). Everything else goes through the library, and through a process of its own
+where a decoder has had something to say.
 """
 
 from __future__ import annotations
@@ -10,13 +11,15 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 import soundfile
 
+from mixwright.audio.opened import opened
+from mixwright.audio.play_apart import PlayedApart
 from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block, scratch_block
@@ -101,6 +104,8 @@ class StemReader:
 
 
 def _open(info: StemInfo) -> _Frames:
+    if info.warnings:
+        return PlayedApart(info)
     chunk = data_chunk(info) if info.subtype in PLAIN_SUBTYPES else None
     if chunk is not None and chunk[1] == info.frames * info.channels * PCM_BYTES[info.subtype]:
         return _Plain(info, chunk[0])
@@ -168,7 +173,8 @@ class _Library:
 
     def __init__(self, info: StemInfo) -> None:
         self._info = info
-        self._file = soundfile.SoundFile(info.path)
+        self._open = ExitStack()
+        self._file = self._open.enter_context(opened(info))
 
     def seek(self, frame: int) -> None:
         self._file.seek(min(frame, self._info.frames))
@@ -181,7 +187,7 @@ class _Library:
         return got
 
     def close(self) -> None:
-        self._file.close()
+        self._open.close()
 
 
 class _Resampled:

@@ -6,6 +6,7 @@ clip is refused instead of written.
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +16,8 @@ import soundfile
 
 from mixwright.audio.encode import OWN_MARK, encode
 from mixwright.audio.formats import FORMATS, MixFormat
+from mixwright.audio.opened import opened_file
+from mixwright.audio.plain import is_plain
 from mixwright.audio.staged import check_name, told_as_problem, written_beside
 from mixwright.claims import nameless
 from mixwright.problem import Problem, ProblemError
@@ -33,6 +36,14 @@ __all__ = [
 
 WRITE_FRAMES = 65536
 FRAME_BYTES = 16  # of the spool: two float64
+# How the name of the writing software stands in the comments of FLAC, Vorbis and Opus (Xiph.Org
+# "Vorbis comment specification": the length in four bytes first) and in ID3 of MP3 (ID3 version
+# 2.4.0, "Text information frames").
+OWN_TAG = re.compile(
+    rb"(?:[\x12-\xff]\0\0\0(?:(?i:software|encoder)=)|TSSE.{6}\x03)" + OWN_MARK.encode() + rb" ",
+    re.DOTALL,
+)
+TAG_BYTES = 1 << 18  # tags come first; ours hold words alone
 
 
 def refuse_folder(path: Path) -> None:
@@ -63,10 +74,15 @@ def check_target(path: Path, force: bool) -> None:
 
 
 def _is_ours(path: Path) -> bool:
+    """Whether a file bears our mark. Whoever wrote it: it is not decoded here."""
     try:
-        with soundfile.SoundFile(path) as file:
-            return str(file.copy_metadata().get("software", "")).startswith(OWN_MARK)
-    except (soundfile.LibsndfileError, OSError, TypeError):
+        with open(path, "rb") as file:
+            if not is_plain(file):
+                file.seek(0)
+                return OWN_TAG.search(file.read(TAG_BYTES)) is not None
+        with opened_file(path) as number, soundfile.SoundFile(number, closefd=False) as sound:
+            return str(sound.copy_metadata().get("software", "")).startswith(OWN_MARK)
+    except (soundfile.LibsndfileError, OSError):
         return False  # not a sound file we can read, so not one of ours
 
 

@@ -78,11 +78,16 @@ def command(
             options |= {"through": through, "progress": progress}
             if against_references:
                 pairs = [(s, mixwright.compare_references(s, **options)) for s in sources]
+                warnings = [w for _, found in pairs for one in found for w in one.warnings]
                 _show_comparisons(pairs, plot, as_csv, as_json)
             else:
                 options["by_section"] = by_section
+                _decode_together(sources)
                 found = [mixwright.measure(source, **options) for source in sources]
+                warnings = [warning for one in found for warning in one.warnings]
                 _show(found, plot, as_csv, as_json)
+        for warning in () if as_json else dict.fromkeys(warnings):
+            click.echo(str(warning), err=True)
     return outcome.status
 
 
@@ -91,6 +96,18 @@ def check_plot(plot: Path) -> None:
     from mixwright.audio.staged import check_name
 
     check_name(plot, "give another --plot")
+
+
+def _decode_together(sources: tuple[str, ...]) -> None:
+    """Have all compressed files looked at in one go; what is wrong with one is said in its turn."""
+    from mixwright.api.loading import SHEET_SUFFIXES
+    from mixwright.rendering.recordings import probed_all
+
+    files = [
+        Path(source) for source in sources if Path(source).suffix.lower() not in SHEET_SUFFIXES
+    ]
+    if len(files) > 1:
+        probed_all(files)
 
 
 def _show(found: list[Measured], plot: Path | None, as_csv: bool, as_json: bool) -> None:

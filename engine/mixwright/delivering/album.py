@@ -18,7 +18,8 @@ from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.delivering.side_by_side import Job, Outcome, TellAll, side_by_side
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.perform import StageProgress, usable_cores
+from mixwright.rendering.cores import usable_cores
+from mixwright.rendering.perform import StageProgress
 from mixwright.sheet import Sheet
 from mixwright.units import SILENCE_DB
 

@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.audio import FORMATS, probe
+from mixwright.audio import FORMATS
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.measuring.measure import played
 from mixwright.meters.loudness import LoudnessMeter, integrated_lufs
+from mixwright.rendering.recordings import probed
 from mixwright.sheet.deliverables import MAIN
 from mixwright.units import SILENCE_DB
 
@@ -34,7 +35,7 @@ def main_mix(entries: Iterable[OutputEntry], variants: Sequence[str]) -> OutputE
 
 def hops_of_file(path: Path) -> NDArray[np.float64]:
     """Return the K-weighted mean squares of a sound file per 100 ms; ProblemError if unreadable."""
-    info = probe(path)
+    info = probed(path)
     meter = LoudnessMeter(info.rate_hz, info.channels)
     for _, block in played(info):
         meter.feed(block)

@@ -35,12 +35,12 @@ from mixwright.places import cache_folder
 from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
 from mixwright.rendering.cache import DataCache
+from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.perform import (
     Part,
     Performed,
     StageProgress,
     performed_together,
-    usable_cores,
 )
 from mixwright.rendering.run import doubtful_matches
 from mixwright.rendering.target import keep_sources
@@ -223,7 +223,9 @@ class _Delivery:
             progress=options.progress,
         ) as done:
             for one in done:
-                self._warnings |= dict.fromkeys(doubtful_matches(one.found))
+                self._warnings |= dict.fromkeys(
+                    (*one.engine.plan.warnings, *doubtful_matches(one.found))
+                )
             main = done[0] if any(order.needs_main for order in orders) else None
             self._write(orders, done, places, main)
 

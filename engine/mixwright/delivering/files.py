@@ -88,7 +88,7 @@ def meters_of(found: SoundReadings) -> FileMeters:
 
 def decoded_readings(path: Path) -> SoundReadings:
     """Return the figures of a file as it is decoded: what a lossy one holds is not what went in."""
-    info = probe(path)
+    info = probe(path, ours=True)
     meter = SoundMeter(info.rate_hz, info.channels)
     for _, block in played(info):
         meter.feed(block)

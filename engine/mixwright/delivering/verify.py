@@ -20,6 +20,8 @@ from typing import Literal
 import numpy as np
 import soundfile
 
+from mixwright.audio import probe
+from mixwright.audio.opened import opened
 from mixwright.claims import claimed
 from mixwright.delivering.hashes import lying_sha256
 from mixwright.delivering.manifest import (
@@ -32,6 +34,7 @@ from mixwright.delivering.manifest import (
     this_tool,
 )
 from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.rendering.recordings import probed
 from mixwright.units import gain_to_db
 
 FLOAT_NULL_DBFS, LOSSY_NULL_DBFS = -120.0, -60.0
@@ -227,7 +230,8 @@ def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:
     length or number of channels, and files that can't be decoded, don't hold.
     """
     try:
-        with soundfile.SoundFile(one) as a, soundfile.SoundFile(other) as b:
+        # The first may have been brought here by anyone; the second was made just now.
+        with opened(probed(one)) as a, opened(probe(other, ours=True)) as b:
             for what, first, second in (
                 ("Hz", a.samplerate, b.samplerate),
                 ("channels", a.channels, b.channels),
@@ -239,6 +243,9 @@ def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:
     except soundfile.LibsndfileError as error:
         reason = str(error.error_string).rstrip(".").lower()
         return Remade(False, False, words=f"can't be compared: {reason}")
+    except ProblemError as error:
+        said = error.problems[0].message.removeprefix(f"{one.name} ")
+        return Remade(False, False, words=f"can't be compared: it {said}")
     null_dbfs = gain_to_db(peak)
     return Remade(False, peak <= limit, null_dbfs, gain_to_db(limit))
 

@@ -14,8 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import StemInfo, StemReader, probe
+from mixwright.audio import StemInfo, StemReader
 from mixwright.audio.bext import Bext, read_bext
+from mixwright.audio.mp3 import MP3_HELP, MP3_WORDS
 from mixwright.audio.probe import PCM_BYTES
 from mixwright.measuring.kept_findings import as_data, from_data
 from mixwright.measuring.measure import played
@@ -29,14 +30,18 @@ from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.places import cache_folder
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.cache import DataCache
+from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import Listener
-from mixwright.rendering.perform import usable_cores
 from mixwright.rendering.plan import probe_stems
+from mixwright.rendering.recordings import probed_all
 from mixwright.rendering.sums import FRAMES
 from mixwright.sheet import Sheet, Track
 from mixwright.units import Block
 
-SUFFIXES = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga")
+SUFFIXES = (
+    *(".wav", ".wave", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".caf", ".au"),
+    *(".flac", ".ogg", ".oga", ".opus", ".mp3"),
+)
 DETECTORS = 1  # raised whenever a detector comes to find other things
 SEVERITIES = ("fault", "look", "note")
 # Pairs are compared at no more than the highest rate of a song. All that counts lies below 20 kHz,
@@ -87,24 +92,26 @@ def stems_of_folder(folder: Path) -> tuple[list[Stem], list[Finding]]:
     stems: list[Stem] = []
     findings: list[Finding] = []
     problems: list[Problem] = []
-    for path in sorted(folder.rglob("*")):
+    paths = [path for path in sorted(folder.rglob("*")) if _is_one(path, folder)]
+    for path, found in zip(paths, probed_all(paths), strict=True):
         name = str(path.relative_to(folder))
-        hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
-        if hidden or path.suffix.lower() not in SUFFIXES or not path.is_file():
+        if not isinstance(found, ProblemError):
+            stems.append(Stem(name, found))
             continue
-        try:
-            stems.append(Stem(name, probe(path)))
-        except ProblemError as error:
-            problems += error.problems
-            said = "; ".join(problem.message for problem in error.problems)
-            message = said.removeprefix(f"{path.name} ")
-            findings.append(
-                Finding(kind="unreadable", track=name, severity="fault", message=message)
-            )
+        problems += found.problems
+        said = "; ".join(problem.message for problem in found.problems)
+        message = said.removeprefix(f"{path.name} ")
+        findings.append(Finding(kind="unreadable", track=name, severity="fault", message=message))
     if not stems:
         message = f"{folder} holds no sound files, expected {', '.join(SUFFIXES)}"
         raise ProblemError(problems or [Problem("inspect/nothing", message)])
     return stems, findings
+
+
+def _is_one(path: Path, folder: Path) -> bool:
+    """Whether a file's name is that of a recording, and no part of it hidden."""
+    hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
+    return not hidden and path.suffix.lower() in SUFFIXES and path.is_file()
 
 
 def inspect_stems(
@@ -121,7 +128,7 @@ def inspect_stems(
     meters = _played(stems, threads, measured=True)
     found = _findings(stems, meters, rate_hz, threads)
     readings = tuple(meter.readings() for meter in meters)
-    return Inspected(path, readings, _told(stems, [*known, *found]))
+    return Inspected(path, readings, _told(stems, [*known, *_of_files(stems), *found]))
 
 
 def faults_of_stems(
@@ -142,7 +149,21 @@ def faults_of_stems(
     if found is None:
         found = _findings(stems, _played(stems, threads, measured=False), rate_hz, threads)
         cache.put(depends, as_data(found))
-    return Inspected(path, (), _told(stems, found))
+    return Inspected(path, (), _told(stems, [*_of_files(stems), *found]))
+
+
+def _of_files(stems: Sequence[Stem]) -> list[Finding]:
+    """What the files are, whatever they hold: what decoders say of them, and what has been lost."""
+    found = [
+        Finding(kind="decoder", track=stem.name, severity="look", message=warning)
+        for stem in stems
+        for warning in stem.info.warnings
+    ]
+    return found + [
+        Finding(kind="mp3", track=stem.name, severity="look", message=f"{MP3_WORDS}; {MP3_HELP}")
+        for stem in stems
+        if stem.info.container == "MP3"
+    ]
 
 
 def _played(stems: Sequence[Stem], threads: int | None, measured: bool) -> list[_StemMeters]:

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.audio import StemInfo, StemReader, probe
+from mixwright.audio import StemInfo, StemReader
 from mixwright.audio.leftovers import clear_earlier
 from mixwright.claims import nameless
 from mixwright.meters import SoundMeter
@@ -20,6 +20,7 @@ from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.ears import Ear, Ears, Figures
 from mixwright.rendering.perform import Performed, StageProgress, performed
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.recordings import probed
 from mixwright.rendering.sums import FRAMES
 from mixwright.units import SILENCE_DB, Block, scratch_block
 
@@ -42,6 +43,7 @@ class Measured:
     figures: tuple[Figures, ...]
     through: str | None = None
     loudest: Loudest | None = None
+    warnings: tuple[Problem, ...] = ()
 
     @property
     def whole(self) -> Figures:
@@ -51,8 +53,12 @@ class Measured:
 
 def hear_file(path: Path) -> Ear:
     """Play one sound file, at its own rate, to all meters; ProblemError if it can't be read."""
-    info = probe(path)
-    ear = Ear("file", path.name, info.rate_hz, info.channels)
+    return heard(probed(path))
+
+
+def heard(info: StemInfo) -> Ear:
+    """Play a file that was probed, at its own rate, to all meters."""
+    ear = Ear("file", info.path.name, info.rate_hz, info.channels)
     for _, block in played(info):
         ear.feed(block)
     return ear
@@ -71,8 +77,8 @@ def played(info: StemInfo) -> Iterator[tuple[int, Block]]:
 
 def measure_file(path: Path) -> Measured:
     """Return every figure of a sound file."""
-    ear = hear_file(path)
-    return Measured(path, ear.rate_hz, (ear.figures(),))
+    info = probed(path)
+    return Measured(path, info.rate_hz, (heard(info).figures(),), warnings=info.problems)
 
 
 def measure_plan(
@@ -99,7 +105,8 @@ def measure_plan(
             found.append(ear.stretch(None, 0.0, plan.end / plan.rate_hz))
         if by_section:
             found += sections_of(ear, plan)
-    return Measured(path, plan.rate_hz, tuple(found), plan.through)
+    warnings = tuple(plan.warnings)
+    return Measured(path, plan.rate_hz, tuple(found), plan.through, warnings=warnings)
 
 
 def hear_mix(

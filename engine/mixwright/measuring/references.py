@@ -10,17 +10,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from mixwright.measuring.measure import hear_file, hear_mix
+from mixwright.measuring.measure import hear_mix, heard
 from mixwright.meters.compare import SpectrumDifferences, differences
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
 from mixwright.rendering.perform import StageProgress
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.recordings import probed_all
 from mixwright.sheet import Sheet
 
 LOUDEST_S = 15.0
@@ -42,6 +43,7 @@ class Comparison:
     crest_db: float | None
     loudness_range_lu: float | None
     plr_lu: float | None
+    warnings: tuple[Problem, ...] = ()
 
 
 def compare_with_references(
@@ -61,8 +63,11 @@ def compare_with_references(
 def compared(sheet: Sheet, plan: Plan, mix: Ear) -> tuple[Comparison, ...]:
     """Compare a mix that was heard already with each reference of the sheet; ProblemError."""
     found = []
-    for index, reference in enumerate(sheet.references):
-        ear = hear_file(sheet.folder / reference.file)
+    infos = probed_all(sheet.folder / reference.file for reference in sheet.references)
+    for index, (reference, info) in enumerate(zip(sheet.references, infos, strict=True)):
+        if isinstance(info, ProblemError):
+            raise info
+        ear = heard(info)
         theirs = _loudest_stretch(ear, None)
         ours = _section(mix, plan, reference.section) or _loudest_stretch(mix, reference.section)
         for figures, what in ((ours, "the mix"), (theirs, reference.file)):
@@ -70,7 +75,8 @@ def compared(sheet: Sheet, plan: Plan, mix: Ear) -> tuple[Comparison, ...]:
                 span = sheet.span_of("references", index, "file")
                 message = f"{what} has too little to compare: its loudness can't be measured"
                 raise ProblemError([Problem("measure/too-quiet", message, span)])
-        found.append(_comparison(reference.file, reference.section, ours, theirs))
+        comparison = _comparison(reference.file, reference.section, ours, theirs)
+        found.append(replace(comparison, warnings=info.problems))
     return tuple(found)
 
 

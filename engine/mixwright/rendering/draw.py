@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from mixwright.audio import StemInfo, probe
+from mixwright.audio import StemInfo
 from mixwright.audio.plugins import plugin_list_path, unknown_plugin
 from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.curve import DECLICK_MS, Curve, Move
@@ -21,6 +21,7 @@ from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
+from mixwright.rendering.recordings import probed
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import Cover
 from mixwright.sheet.model import (
@@ -249,7 +250,7 @@ class Drawer:
     ) -> tuple[ImpulseSettings, StemInfo]:
         span = self.sheet.span_of("returns", name, "impulse")
         try:
-            info = probe(self.sheet.folder / room.impulse)
+            info = probed(self.sheet.folder / room.impulse)
             bounds = bounds_of(ImpulseSettings)["seconds"]
             if not bounds.low <= info.seconds <= bounds.high:
                 lasts = f"{info.path.name} lasts {info.seconds:.3f} s"

@@ -5,7 +5,6 @@ Rendering writes it to a file, measuring listens to it.
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -24,6 +23,7 @@ from mixwright.places import cache_folder
 from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.cache import NumberCache, Remembered
 from mixwright.rendering.chain import match_gain
+from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.match import NOTHING_KNOWN, Found, keep_bus_makeup, match_levels
@@ -236,13 +236,6 @@ def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:
     found["mix_bus", "compressor"] = makeup_db
     keep_bus_makeup(mixing.plan, makeup_db, cache)
     return match_gain(makeup_db)
-
-
-def usable_cores() -> int:
-    """Return how many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _named(stage: str, progress: StageProgress | None) -> Progress | None:

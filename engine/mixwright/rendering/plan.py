@@ -11,13 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mixwright.audio import StemInfo, probe
+from mixwright.audio import StemInfo
+from mixwright.audio.mp3 import MP3_HELP, MP3_WORDS
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.draw import Drawer, stem_end
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, Stretch, TrackPlan
+from mixwright.rendering.recordings import probed_all
 from mixwright.rendering.settle import Paths, limiter_settling
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
 from mixwright.timeline import Position, Timeline
@@ -65,6 +67,28 @@ class Plan:
             for track in self.tracks
             if track.stem.rate_hz != self.rate_hz
         ]
+
+    @property
+    def warnings(self) -> list[Problem]:
+        """What is doubtful about the stems: what their decoders say, and what they have lost."""
+        found = [problem for track in self.tracks for problem in track.stem.problems]
+        found += [
+            problem
+            for part in self.returns
+            if part.impulse is not None
+            for problem in part.impulse.problems
+        ]
+        found += [
+            Problem(
+                "audio/mp3",
+                f"{track.name}: {track.stem.path.name} {MP3_WORDS}",
+                help=MP3_HELP,
+                severity=Severity.WARNING,
+            )
+            for track in self.tracks
+            if track.stem.container == "MP3"
+        ]
+        return found
 
 
 def make_plan(
@@ -160,12 +184,13 @@ def probe_stems(sheet: Sheet) -> list[StemInfo]:
     """Return every stem's header in sheet order; ProblemError names each one that fails."""
     stems: list[StemInfo] = []
     problems: list[Problem] = []
-    for track in sheet.tracks:
-        span = sheet.span_of("tracks", track.name, "file")
-        try:
-            stems.append(probe(sheet.folder / track.file))
-        except ProblemError as error:
-            problems += [dataclasses.replace(p, span=span) for p in error.problems]
+    found = probed_all(sheet.folder / track.file for track in sheet.tracks)
+    for track, stem in zip(sheet.tracks, found, strict=True):
+        if isinstance(stem, ProblemError):
+            span = sheet.span_of("tracks", track.name, "file")
+            problems += [dataclasses.replace(p, span=span) for p in stem.problems]
+        else:
+            stems.append(stem)
     if problems:
         raise ProblemError(problems)
     return stems

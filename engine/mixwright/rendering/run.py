@@ -83,7 +83,8 @@ def render_plan(
         plan, target.parent, threads=threads, keep_cache=keep_cache, progress=progress
     ) as done:
         readings = _readings(plan, done)
-        warnings = [*doubtful_matches(done.found), *refuse_clipping(readings, target, form)]
+        warnings = [*plan.warnings, *doubtful_matches(done.found)]
+        warnings += refuse_clipping(readings, target, form)
         check_target(target, force)  # someone may have put a file there meanwhile
         write_mix(done.spool, done.gain, target, form, plan.rate_hz, seed, __version__, shaped)
     return Rendered(target, form.name, plan.rate_hz, replace(readings, warnings=tuple(warnings)))

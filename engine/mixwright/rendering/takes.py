@@ -102,7 +102,7 @@ def _performed_into(spool: Spool, plan: Plan, options: TakeOptions, stage: str) 
             spool.write(block)
             meter.feed(block)
         peak_dbfs = done.meter.readings(done.gain).sample_peak_dbfs
-        warnings = tuple(doubtful_matches(done.found))
+        warnings = (*plan.warnings, *doubtful_matches(done.found))
     return Take(spool, meter, plan.rate_hz, peak_dbfs, warnings)
 
 

@@ -13,6 +13,7 @@ from mixwright.measuring import Measured
 from mixwright.meters.bands import octaves, third_octaves
 from mixwright.problem import visible
 from mixwright.rendering.ears import Figures
+from mixwright.report.problems import problem_as_data
 from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
 
 LEAST_SIDE_DB = -120.0
@@ -169,6 +170,7 @@ def measured_as_data(measured: Measured) -> dict[str, Any]:
         "third_octaves_hz": [band.name for band in third_octaves(measured.rate_hz)],
         "octaves_hz": [band.name for band in octaves(measured.rate_hz)],
         "figures": [dataclasses.asdict(figures) for figures in measured.figures],
+        "warnings": [problem_as_data(problem) for problem in measured.warnings],
     }
     return finite(data)  # type: ignore[no-any-return]
 

@@ -9,6 +9,7 @@ from typing import Any
 from mixwright.measuring import Comparison
 from mixwright.meters.bands import octaves
 from mixwright.report.figures import as_csv, figure
+from mixwright.report.problems import problem_as_data
 from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
 
 Pairs = Sequence[tuple[str, Sequence[Comparison]]]
@@ -74,7 +75,12 @@ def comparisons_as_data(sheet: str, found: Sequence[Comparison]) -> dict[str, An
     data = {
         "sheet": sheet,
         "octaves_hz": names,
-        "references": [dataclasses.asdict(one) for one in found],
+        "references": [
+            # problems have their own form
+            dataclasses.asdict(dataclasses.replace(one, warnings=()))
+            | {"warnings": [problem_as_data(problem) for problem in one.warnings]}
+            for one in found
+        ],
     }
     return finite(data)  # type: ignore[no-any-return]
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import FORMATS, probe
+from mixwright.audio import FORMATS
 from mixwright.audio.encode import encode
 from mixwright.comparing.together import Work, share_a_pass
 from mixwright.delivering.variants import versions_of
@@ -28,6 +28,7 @@ from mixwright.rendering.perform import (
     performed_together,
 )
 from mixwright.rendering.plan import Plan, sounding
+from mixwright.rendering.recordings import probed
 from mixwright.reviewing.data import Source, SourceKind, matching_gains_db
 from mixwright.reviewing.sounds import in_stereo
 from mixwright.sheet import STEPS, Sheet, StepName
@@ -82,7 +83,7 @@ class Reference:
         """Write what is listened to and return where; the file itself if it is all of it."""
         if not self.note:
             return self.path
-        info = probe(self.path)
+        info = probed(self.path)
         first = round(self.start_s * info.rate_hz)
         frames = min(round(self.seconds * info.rate_hz), info.frames - first)
         blocks, form = _cut(in_stereo(info), first, frames), FORMATS["wav32f"]

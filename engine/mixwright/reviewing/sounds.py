@@ -21,9 +21,10 @@ from mixwright.audio.encode import encode
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.formats import RENDER_FORMATS
 from mixwright.audio.leftovers import clear_earlier
-from mixwright.audio.probe import StemInfo, probe
+from mixwright.audio.probe import StemInfo
 from mixwright.audio.read import StemReader
 from mixwright.audio.staged import aside, told_as_problem
+from mixwright.rendering.recordings import probed
 from mixwright.reviewing.data import to_json_text
 from mixwright.units import Block, db_to_gain, gain_to_db
 from mixwright.version import __version__
@@ -115,7 +116,7 @@ def file_names(ids: Iterable[str]) -> dict[str, str]:
 
 def _write_flac(path: Path, flac: Path, named: Path) -> float:
     """Write the sound of `path` as 16 bits to `flac`; return how much it was lowered."""
-    info = probe(path)
+    info = probed(path)
     if info.container == "FLAC" and info.subtype == "PCM_16" and info.channels == 2:
         with told_as_problem(named):
             flac.write_bytes(path.read_bytes())

@@ -1,0 +1,52 @@
+"""A recording as the sound library has it: the one place where our own process opens any to read.
+
+By number and not by name, so that what is opened is the file that was looked at, and so that its
+name tells the library nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import soundfile
+
+from mixwright.audio.vouching import changed
+
+if TYPE_CHECKING:
+    from mixwright.audio.probe import StemInfo
+
+
+@contextmanager
+def opened_file(path: Path) -> Iterator[int]:
+    """Give the number of an open plain file; OSError for what can't be opened or isn't one."""
+    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+    number = os.open(path, flags)
+    try:
+        if not stat.S_ISREG(os.fstat(number).st_mode):
+            raise OSError(0, "it is not a plain file")
+        yield number
+    finally:
+        os.close(number)
+
+
+@contextmanager
+def opened(info: StemInfo) -> Iterator[soundfile.SoundFile]:
+    """Give a recording that was probed; ProblemError if it is another one by now.
+
+    Raises what the library raises where it is damaged, and OSError where the machine refuses.
+    """
+    with opened_file(info.path) as number:
+        now = os.fstat(number)
+        lies = (now.st_size, now.st_mtime_ns, now.st_ino)
+        if lies != (info.size, info.modified_ns, info.inode):
+            raise changed(info.path.name)
+        with soundfile.SoundFile(number, closefd=False) as file:
+            found = (file.format, file.subtype, file.samplerate, file.channels, file.frames)
+            if found != (info.container, info.subtype, info.rate_hz, info.channels, info.frames):
+                raise changed(info.path.name)
+            yield file

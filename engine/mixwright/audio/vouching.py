@@ -1,0 +1,298 @@
+"""What is known of recordings that have to be decoded: a decoder of their own has vouched for them.
+
+A recording is decoded once, wholly, by another process (:mod:`mixwright.audio.apart`). What came of
+it is remembered by content, the SHA-256 of the file's bytes, with the version of the sound library;
+within this process also by where and how the file lies, so that it is hashed once. Only what went
+well is remembered: time and memory may fail for reasons that pass.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any, Protocol
+
+from mixwright.audio.apart import Ended, Limits, NoDecoderError, decode_apart
+from mixwright.audio.fingerprint import sha256_of
+from mixwright.audio.mp3 import samples_of
+from mixwright.problem import Fault, Problem, ProblemError
+
+# Raised whenever a decoder comes to look at more than before.
+DECODER = 1
+AGAIN = "export it again as WAV, RF64, AIFF, FLAC or Ogg"
+COPY = "copy or export it again"
+MOST_KNOWN = 10_000
+# What an encoder adds before and after the sound, and a frame that holds no sound but the length.
+MP3_SLACK_FRAMES = 9 * 1152
+MOST_LINES_TOLD = 3
+
+
+class Memory(Protocol):
+    """Where what was found is kept from one run to the next, by what it depends on."""
+
+    def get(self, depends: str) -> Any:
+        """Return what was kept for exactly this, None if nothing was."""
+
+    def put(self, depends: str, value: Any) -> None:
+        """Keep plain data."""
+
+
+@dataclass(frozen=True)
+class Lies:
+    """How a file lies on disk: by this is told whether it is still the same one."""
+
+    size: int
+    modified_ns: int
+    changed_ns: int
+    inode: int
+
+    @classmethod
+    def of(cls, status: os.stat_result) -> Lies:
+        """Return it from what the system says."""
+        return cls(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
+
+
+@dataclass(frozen=True)
+class Vouched:
+    """What decoding a whole file has shown: frames as many as there are, warnings in words."""
+
+    container: str
+    subtype: str
+    rate_hz: int
+    channels: int
+    frames: int
+    warnings: tuple[str, ...] = ()
+
+
+_known: dict[tuple[Path, Lies], Vouched] = {}
+
+
+def vouch(
+    files: Mapping[Path, Lies], memory: Memory | None = None, at_once: int = 1
+) -> dict[Path, Vouched | ProblemError]:
+    """Return for each file, with how it lies, what is known of it or what is wrong with it.
+
+    Files that nothing is known of are decoded, by up to `at_once` processes side by side. Raises
+    ProblemError (fault MACHINE) where none can be started.
+    """
+    found: dict[Path, Vouched | ProblemError] = {}
+    for path, lies in files.items():
+        if (known := _known.get((path.absolute(), lies))) is not None:
+            found[path] = known
+    unknown = [path for path in files if path not in found]
+    if not unknown:
+        return found
+    keys = _keys(unknown, files, at_once)
+    for path, key in keys.items():
+        kept = _from_data(memory.get(key)) if memory is not None else None
+        if kept is not None:
+            found[path] = _noted(path, files[path], kept)
+    strange = [(path, files[path].size) for path in unknown if path not in found]
+    for path, ended in _decoded(strange, at_once).items():
+        try:
+            vouched = _noted(path, files[path], read_ended(path, files[path], ended))
+        except ProblemError as error:
+            found[path] = error
+            continue
+        found[path] = vouched
+        if memory is not None and path in keys:
+            memory.put(keys[path], asdict(vouched))
+    return found
+
+
+def _keys(paths: Sequence[Path], files: Mapping[Path, Lies], at_once: int) -> dict[Path, str]:
+    """What the answer for each file depends on; a file that can't be hashed has no key."""
+    import soundfile
+
+    library = (soundfile.__libsndfile_version__, soundfile.__version__, platform.machine())
+
+    def key(path: Path) -> str | None:
+        try:
+            content = sha256_of(path)
+            same = Lies.of(os.stat(path)) == files[path]
+        except OSError:
+            return None  # the decoder meets the same, and says it
+        return repr(("decoded", DECODER, library, content)) if same else None
+
+    with ThreadPoolExecutor(at_once) as pool:
+        found = zip(paths, pool.map(key, paths), strict=True)
+        return {path: key for path, key in found if key is not None}
+
+
+def _decoded(files: Sequence[tuple[Path, int]], at_once: int) -> dict[Path, Ended]:
+    try:
+        return decode_apart(files, at_once)
+    except NoDecoderError as error:
+        raise ProblemError([no_decoder(files[0][0], error)]) from error
+
+
+def no_decoder(path: Path, error: NoDecoderError) -> Problem:
+    """Return the problem of a machine that lets us start no process for a file."""
+    message = f"{path.name} can't be decoded: no process of its own can be started for it: {error}"
+    return Problem("audio/no-decoder", message, help=MACHINE_HELP, fault=Fault.MACHINE)
+
+
+MACHINE_HELP = "end other programs, or allow more processes or memory"
+
+
+def _noted(path: Path, lies: Lies, vouched: Vouched) -> Vouched:
+    if len(_known) >= MOST_KNOWN:
+        _known.clear()
+    _known[path.absolute(), lies] = vouched
+    return vouched
+
+
+def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = None) -> Vouched:
+    """Return what a file was found to be; ProblemError if it can't be decoded to its end."""
+    name, data = path.name, ended.data
+    if ended.how != "well":
+        raise ProblemError([undecoded(name, lies.size, ended, limits or Limits())])
+    if list(data["lies"]) != [lies.size, lies.modified_ns, lies.inode]:
+        raise changed(name)
+    if not data["finite"]:
+        message = f"{name} decodes to a NaN or infinity, expected finite samples"
+        raise _fault("audio/not-finite", message, AGAIN)
+    promised, frames, rate_hz = data["promised"], data["frames"], data["rate_hz"]
+    warnings = told(data["said"])
+    if frames < promised and (frames == 0 or data["container"] != "MP3"):
+        message = (
+            f"{name} is damaged or cut short: it promises {promised / rate_hz:.2f} s, "
+            f"{frames / rate_hz:.2f} s can be decoded"
+        )
+        raise _fault("audio/unreadable", message, COPY)
+    if data["container"] == "MP3" and frames == promised:
+        _refuse_longer(path, frames, rate_hz)
+    if frames < promised:  # many files of this kind don't know their length: it is guessed
+        warnings.append(
+            f"its length seems to be {promised / rate_hz:.2f} s, "
+            f"but {frames / rate_hz:.2f} s can be decoded"
+        )
+    if data["jumps"] is not None:
+        warnings.append(f"it can't be read from the middle: {_reason(data['jumps'])}")
+    kind = (data["container"], data["subtype"], rate_hz, data["channels"])
+    return Vouched(*kind, frames, tuple(warnings))
+
+
+def _refuse_longer(path: Path, frames: int, rate_hz: int) -> None:
+    """Refuse an MP3 whose end the sound library doesn't see, since it took it for shorter."""
+    try:
+        there = samples_of(path)
+    except OSError as error:
+        raise _fault("audio/unreadable", f"{path.name} can't be read: {error.strerror}") from error
+    if there <= frames + MP3_SLACK_FRAMES:
+        return
+    message = (
+        f"{path.name} lasts {there / rate_hz:.2f} s, but only {frames / rate_hz:.2f} s can be "
+        "decoded: it has no header with its length"
+    )
+    raise _fault("audio/unreadable", message, "convert it to WAV or FLAC")
+
+
+def undecoded(name: str, size: int, ended: Ended, limits: Limits) -> Problem:
+    """Return the problem of a file whose decoding did not go well."""
+    reason = _reason(str(ended.data.get("reason", "")))
+    if ended.how == "fault" and ended.opened:
+        message = f"{name} is damaged or cut short: {reason}"
+        return Problem("audio/unreadable", message, help=COPY)
+    if ended.how == "fault":
+        message = f"{name} can't be read as sound: {reason}"
+        return Problem("audio/unreadable", message, help=AGAIN)
+    if ended.how == "system":
+        return Problem("audio/unreadable", f"{name} can't be opened: {ended.data['reason']}")
+    if ended.how == "died" and ended.status in KILLED:
+        message = f"{name} can't be decoded: the decoder was killed (signal {-ended.status})"
+        return Problem("audio/no-decoder", message, help=MACHINE_HELP, fault=Fault.MACHINE)
+    words = {
+        "died": f"the decoder died ({_end_words(ended.status)})",
+        "late": f"it takes more than {ended.seconds:,.0f} s",
+        "memory": f"it takes more than {limits.memory_bytes // 2**20:,} MB of memory",
+        "long": _too_long(size, ended, limits),
+    }
+    reason = words.get(ended.how, "the decoder gave no answer that makes sense")
+    return Problem("audio/undecodable", f"{name} can't be decoded: {reason}", help=AGAIN)
+
+
+# Signals that come from outside, not from a fault: SIGKILL, SIGTERM, SIGHUP.
+KILLED = (-9, -15, -1)
+
+
+def _end_words(status: int) -> str:
+    return f"signal {-status}" if status < 0 else f"status {status}"
+
+
+def _too_long(size: int, ended: Ended, limits: Limits) -> str:
+    if ended.how != "long":
+        return ""
+    frames, rate_hz = int(ended.data["frames"]), max(1, int(ended.data["rate_hz"]))
+    most = limits.most_frames(size)
+    return (
+        f"{size:,} bytes hold {_hours(frames / rate_hz)} or more, expected {_hours(most / rate_hz)}"
+        f" at most ({limits.frames_a_byte:,} frames a byte, which is more than silence needs)"
+    )
+
+
+def _hours(seconds: float) -> str:
+    """A length in words.
+
+    >>> _hours(90.0), _hours(360000.0)
+    ('1.5 min', '100.0 h')
+    """
+    return f"{seconds / 60:,.1f} min" if seconds < 6000 else f"{seconds / 3600:,.1f} h"
+
+
+def told(said: Sequence[str]) -> list[str]:
+    """Return what a decoder has printed as a few warnings, alike ones once.
+
+    >>> told(["[layer3.c:1804] error: no bits left!"] * 2)
+    ['its decoder says: error: no bits left! (2 times)']
+    """
+    counts = Counter(_without_place(line) for line in said)
+    lines = [
+        f"its decoder says: {line}" + (f" ({count} times)" if count > 1 else "")
+        for line, count in counts.most_common(MOST_LINES_TOLD)
+    ]
+    if more := len(counts) - len(lines):
+        lines.append(f"its decoder says {more} more thing{'s' * (more > 1)}")
+    return lines
+
+
+def _without_place(line: str) -> str:
+    """A line without the place in a source file that some decoders put in front."""
+    place, bracket, rest = line.partition("] ")
+    return rest.strip() if bracket and place.startswith("[") and rest.strip() else line
+
+
+def changed(name: str) -> ProblemError:
+    """Return the error of a file that isn't what it was a moment ago."""
+    message = f"{name} changed while it was being read, expected it to stay as it was"
+    return _fault("audio/changed", message, "let it be written to its end, then try again")
+
+
+def _reason(text: str) -> str:
+    return text.rstrip(".").lower() or "no reason is known"
+
+
+def _fault(rule: str, message: str, help: str | None = None) -> ProblemError:
+    return ProblemError([Problem(rule, message, help=help)])
+
+
+def _from_data(data: Any) -> Vouched | None:
+    """What was remembered; None for what this version did not write."""
+    names = [field.name for field in fields(Vouched)]
+    if not isinstance(data, dict) or sorted(data) != sorted(names):
+        return None
+    numbers = (data["rate_hz"], data["channels"], data["frames"])
+    texts = (data["container"], data["subtype"])
+    warnings = data["warnings"]
+    if not isinstance(warnings, list) or not all(
+        isinstance(one, str) for one in (*texts, *warnings)
+    ):
+        return None
+    if not all(type(one) is int and one >= 0 for one in numbers):
+        return None
+    return Vouched(**data | {"warnings": tuple(warnings)})
