@@ -141,7 +141,8 @@ def _look(path: Path) -> Lies:
         status = os.stat(path)
     except OSError as error:
         raise _not_opened(path, error) from error
-    if (kind := odd_kind(status.st_mode)) is not None:  # not to be opened: a pipe would be waited for
+    # It is not opened to find out: a pipe would be waited for.
+    if (kind := odd_kind(status.st_mode)) is not None:
         message = f"{path.name or path} is {kind}, expected a sound file"
         raise _fault("audio/not-a-file", message)
     if status.st_size == 0:
