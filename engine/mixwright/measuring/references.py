@@ -8,6 +8,7 @@ that remain.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -62,12 +63,16 @@ def compared(sheet: Sheet, plan: Plan, mix: Ear) -> tuple[Comparison, ...]:
     """Compare a mix that was heard already with each reference of the sheet; ProblemError."""
     found = []
     for index, reference in enumerate(sheet.references):
-        ear = hear_file(sheet.folder / reference.file)
+        span = sheet.span_of("references", index, "file")
+        try:
+            ear = hear_file(sheet.folder / reference.file)
+        except ProblemError as error:
+            placed = [dataclasses.replace(p, span=span) for p in error.problems]
+            raise ProblemError(placed) from error
         theirs = _loudest_stretch(ear, None)
         ours = _section(mix, plan, reference.section) or _loudest_stretch(mix, reference.section)
         for figures, what in ((ours, "the mix"), (theirs, reference.file)):
             if not math.isfinite(figures.sound.integrated_lufs or -math.inf):
-                span = sheet.span_of("references", index, "file")
                 message = f"{what} has too little to compare: its loudness can't be measured"
                 raise ProblemError([Problem("measure/too-quiet", message, span)])
         found.append(_comparison(reference.file, reference.section, ours, theirs))
