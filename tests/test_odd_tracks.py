@@ -189,9 +189,7 @@ SOUNDS = st.one_of(
     shift=st.integers(-2 * RATE_HZ, 2 * RATE_HZ),
     gain=st.sampled_from([1.0, -1.0, 0.25, -0.1]),
 )
-def test_pairs_of_any_lengths_are_compared(
-    sounds: list[Signal], shift: int, gain: float
-) -> None:
+def test_pairs_of_any_lengths_are_compared(sounds: list[Signal], shift: int, gain: float) -> None:
     moved = np.concatenate([np.zeros(max(shift, 0)), gain * sounds[0][max(-shift, 0) :]])
     tracks: dict[Track, Signal] = dict(enumerate([*sounds, moved]))
     told = set()

@@ -180,7 +180,7 @@ def test_hardly_any_frames(tmp_path: Path, rate_hz: int, frames: int) -> None:
         if frames:
             ask()
         else:
-            with pytest.raises(ProblemError, match="a.wav holds no samples, expected sound"):
+            with pytest.raises(ProblemError, match=r"a.wav holds no samples, expected sound"):
                 ask()
 
 
