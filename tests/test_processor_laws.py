@@ -140,6 +140,19 @@ def test_any_block_size_gives_the_same_bits(
     assert whole.any()
 
 
+@pytest.mark.parametrize(("channels", "on"), [(1, "both"), (2, "both"), (2, "mid")])
+def test_an_equaliser_falls_silent_after_its_sound(channels: int, on: str) -> None:
+    """Rounding would keep it ringing at 1e-323 for ever, which takes a hundred times as long."""
+    bands = (
+        BandSettings("bell", 320.0, -2.0, on=on),
+        BandSettings("high_pass", 95.0, slope_db_per_oct=18, on=on),
+    )
+    running = EqSettings(bands).start(RATE_HZ, channels)
+    running.process(np.full((1000, channels), 0.1))
+    late = running.process(np.zeros((3 * RATE_HZ, channels)))[-RATE_HZ:]
+    assert not late.any()
+
+
 @pytest.mark.parametrize("name", PROCESSORS)
 def test_silence_stays_silence(name: str) -> None:
     assert not run(PROCESSORS[name], np.zeros((70000, 2)), [8192]).any()

@@ -65,14 +65,17 @@ def compared(sheet: Sheet, plan: Plan, mix: Ear) -> tuple[Comparison, ...]:
     found = []
     infos = probed_all(sheet.folder / reference.file for reference in sheet.references)
     for index, (reference, info) in enumerate(zip(sheet.references, infos, strict=True)):
-        if isinstance(info, ProblemError):
-            raise info
-        ear = heard(info)
+        span = sheet.span_of("references", index, "file")
+        try:
+            if isinstance(info, ProblemError):
+                raise info
+            ear = heard(info)
+        except ProblemError as error:
+            raise ProblemError(replace(p, span=span) for p in error.problems) from error
         theirs = _loudest_stretch(ear, None)
         ours = _section(mix, plan, reference.section) or _loudest_stretch(mix, reference.section)
         for figures, what in ((ours, "the mix"), (theirs, reference.file)):
             if not math.isfinite(figures.sound.integrated_lufs or -math.inf):
-                span = sheet.span_of("references", index, "file")
                 message = f"{what} has too little to compare: its loudness can't be measured"
                 raise ProblemError([Problem("measure/too-quiet", message, span)])
         comparison = _comparison(reference.file, reference.section, ours, theirs)

@@ -137,7 +137,8 @@ def _by_second(
     start, end = max(0, -shift), min(len(own), len(second.plain) - shift)
     if start < end:
         other[start:end] = second.plain[start + shift : end + shift]
-    return own.reshape(seconds, -1).sum(axis=1), other.reshape(seconds, -1).sum(axis=1)
+    own, other = (one.reshape(seconds, CELLS_PER_S) for one in (own, other))
+    return own.sum(axis=1), other.sum(axis=1)
 
 
 def _table(rows: list[Growth]) -> Growth:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.eq import RunningCascade
 from mixwright.dsp.filters import Sections, k_weighting
+from mixwright.meters.layout import FADED
 from mixwright.units import SILENCE_DB, Block
 
 HOP_S = 0.1
@@ -142,6 +143,9 @@ class LoudnessMeter:
         hops, phase, energy = weighted_energy(
             self._sections, self._state, block, window, kept.phase, kept.hop
         )
+        # After a sound that ends in digital silence the filters would ring on for ever among the
+        # smallest numbers there are, where a block takes eighty times as long.
+        self._state[np.abs(self._state) < FADED] = 0.0
         kept.advance(hops, phase)
         return float(energy)
 

@@ -89,6 +89,8 @@ def _drops(heard: Evidence) -> Iterator[_Drop]:
     for track in heard.tracks.values():
         # What fader and pan at rest do to it.
         count = min(len(track.balance.hops), len(track.source.hops))
+        if not count:  # the song is shorter than 100 ms
+            continue
         still_db = _lufs(track.balance.hops[:count].mean()) - _lufs(
             track.source.hops[:count].mean()
         )
