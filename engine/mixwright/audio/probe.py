@@ -8,6 +8,7 @@ from pathlib import Path
 
 import soundfile
 
+from mixwright.audio.library_name import library_name
 from mixwright.problem import Problem, ProblemError, odd_kind
 
 PCM_BYTES = {
@@ -60,7 +61,7 @@ def probe(path: Path) -> StemInfo:
         _refuse_odd(path, status.st_mode)
         if status.st_size == 0:
             raise _fault("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(library_name(path)) as file:
             info = StemInfo(
                 path.absolute(),
                 file.format,

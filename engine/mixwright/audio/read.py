@@ -16,6 +16,7 @@ from typing import Protocol
 import numpy as np
 import soundfile
 
+from mixwright.audio.library_name import library_name
 from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block, scratch_block
@@ -157,7 +158,7 @@ class _Library:
 
     def __init__(self, info: StemInfo) -> None:
         self._info = info
-        self._file = soundfile.SoundFile(info.path)
+        self._file = soundfile.SoundFile(library_name(info.path))
 
     def seek(self, frame: int) -> None:
         self._file.seek(min(frame, self._info.frames))

@@ -16,6 +16,7 @@ import soundfile
 
 from mixwright.audio.encode import OWN_MARK, encode
 from mixwright.audio.formats import FORMATS, MixFormat
+from mixwright.audio.library_name import library_name
 from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.problem import Problem, ProblemError
 from mixwright.units import Block
@@ -63,7 +64,7 @@ def check_target(path: Path, force: bool) -> None:
 
 def _is_ours(path: Path) -> bool:
     try:
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(library_name(path)) as file:
             return str(file.copy_metadata().get("software", "")).startswith(OWN_MARK)
     except (soundfile.LibsndfileError, OSError, TypeError):
         return False  # not a sound file we can read, so not one of ours

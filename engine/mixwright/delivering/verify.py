@@ -20,6 +20,7 @@ from typing import Literal
 import numpy as np
 import soundfile
 
+from mixwright.audio.library_name import library_name
 from mixwright.delivering.commit import VERIFYING
 from mixwright.delivering.hashes import lying_sha256
 from mixwright.delivering.manifest import (
@@ -229,7 +230,8 @@ def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:
     length or number of channels, and files that can't be decoded, don't hold.
     """
     try:
-        with soundfile.SoundFile(one) as a, soundfile.SoundFile(other) as b:
+        names = library_name(one), library_name(other)
+        with soundfile.SoundFile(names[0]) as a, soundfile.SoundFile(names[1]) as b:
             for what, first, second in (
                 ("Hz", a.samplerate, b.samplerate),
                 ("channels", a.channels, b.channels),
