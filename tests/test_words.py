@@ -31,8 +31,8 @@ from review_sample import review
 # writing: Unicode Standard Annex 9, table 4.
 STEERING = [*map(chr, (*range(0x20), *range(0x7F, 0xA0)))]
 TURNING = [*map(chr, (0x61C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)))]
-UNHALVES = list(map(chr, (0xDCFF, 0xD800)))
-SEEN = ["\u200b", "\u2060", "\ufeff", "\xad", "\u2028", "\u2029", "\xa0", "\u3164", "\ue000"]
+UNSEEN = ["\u200b", "\u2060", "\ufeff", "\xad", "\u2028", "\u2029", "\xa0", "\u3164", "\ue000"]
+HALVES = list(map(chr, (0xDCFF, 0xD800)))
 SEEN = ["\U0001f39a", "\U0001f468\u200d\U0001f3a4", "e\u0301", "\u0645\u06cc\u200c\u062e", "\u3000"]
 
 
