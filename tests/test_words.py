@@ -67,10 +67,10 @@ def test_nothing_shown_is_unseen_and_nothing_is_lost_in_json(text: str) -> None:
 
 def test_the_source_line_of_a_problem_is_seen_and_pointed_at(tmp_path: Path) -> None:
     sheet = tmp_path / "m.yaml"
-    sheet.write_text("a: 1\nb: \u202e\U0001f39a bad # \u2066\n", "utf-8")
+    sheet.write_text("a: 1\nb: \u202e\U0001f3a7 bad # \u2066\n", "utf-8")
     problem = Problem("x/y", "no", Span(str(sheet), 2, 7, 3))
     assert problem_lines([problem], with_source=True)[1:] == [
-        "  2 | b: \\u202e\U0001f39a bad # \\u2066",
+        "  2 | b: \\u202e\U0001f3a7 bad # \\u2066",
         "    |             ^^^",
     ]
 
