@@ -140,7 +140,9 @@ def test_what_is_about_files_is_of_these_kinds(tmp_path: Path) -> None:
 def test_a_broken_pattern_of_file_names_is_refused_by_all(
     tmp_path: Path, good: Path, said: Said
 ) -> None:
-    text = SMALLEST + "  a: {file: a.wav}\nrelease: {file_name: 'out/{title'}\nvariants: {main: {}}\n"
+    text = (
+        SMALLEST + "  a: {file: a.wav}\nrelease: {file_name: 'out/{title'}\nvariants: {main: {}}\n"
+    )
     path = write(tmp_path, text, "a.wav")
     line = (
         f"{path}:5:22: error: file_name holds a brace without its partner, "
@@ -248,11 +250,16 @@ def test_sound_that_is_no_plain_file_is_refused_unopened(tmp_path: Path, said: S
     for kind, path in odd_files(tmp_path).items():
         if path.suffix == ".yaml":
             path = path.rename(path.with_suffix(".wav"))
-        assert said("measure", path) == (2, f"error: {path.name} is {kind}, expected a sound file\n")
+        assert said("measure", path) == (
+            2,
+            f"error: {path.name} is {kind}, expected a sound file\n",
+        )
         if kind != "a folder":
             status, err = said("inspect", path)
             assert status == 2
-            assert err.startswith(f"error: {path} is {kind}, expected a folder of tracks or a sheet")
+            assert err.startswith(
+                f"error: {path} is {kind}, expected a folder of tracks or a sheet"
+            )
 
 
 def test_a_manifest_that_is_no_plain_file_is_refused_unopened(tmp_path: Path, said: Said) -> None:

@@ -32,12 +32,11 @@ from mixwright.checks import (
 from mixwright.checks.limits import default_limits
 from mixwright.checks.page import page_of
 from mixwright.checks.rule import Result
-from mixwright.problem import Span
+from mixwright.problem import Span, one_line
 from mixwright.report.checks import (
     checked_as_data,
     counts,
     moment,
-    one_line,
     print_checked,
     summary,
 )

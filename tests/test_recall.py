@@ -24,10 +24,11 @@ from mixwright.measuring.intake import Inspected
 from mixwright.meters import SoundMeter
 from mixwright.meters.bands import third_octaves
 from mixwright.meters.silence import SilenceReadings
+from mixwright.problem import one_line
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.plan import make_plan
 from mixwright.report.recall import recall_of
-from mixwright.report.recall_markdown import Recall, escaped, one_line
+from mixwright.report.recall_markdown import Recall, escaped
 from mixwright.report.recall_text import recall_as_text
 from mixwright.sheet import Sheet, load_text
 from mixwright.sheet.tree import read_tree

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from mixwright.audio.bext import Bext, coding_history, write_bext
 from mixwright.audio.formats import MixFormat, check_available
+from mixwright.audio.library_name import library_name
 from mixwright.audio.ogg import fix_serial
 from mixwright.audio.riff import chunks
 from mixwright.audio.staged import told_as_problem
@@ -83,7 +84,7 @@ def encode(
     quantiser = None if form.bits is None else Quantiser(form.bits, seed, shaped, rate_hz)
     with told_as_problem(named or path):
         with soundfile.SoundFile(
-            path,
+            library_name(path),
             "w",
             rate_hz,
             CHANNELS,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from typing import TYPE_CHECKING
 
@@ -52,10 +51,9 @@ def command(sheets: tuple[str, ...], checks: bool, shows_diff: bool) -> int:
 def _say(result: Tidied, checks: bool, shows_diff: bool) -> None:
     """Print what was done or what there is to do; --diff alone prints a patch and nothing else."""
     if shows_diff:
-        # A patch is bytes, those of the file's name too; on a terminal all of it is to be seen.
+        # A patch is to be applied as it is; on a terminal all of it is to be seen.
         patch = result.diff()
-        on_terminal = sys.stdout.isatty()
-        click.echo(visible(patch, "\n") if on_terminal else os.fsencode(patch), nl=False)
+        click.echo(visible(patch, "\n\t") if sys.stdout.isatty() else patch, nl=False)
     path = visible(result.path)
     if checks:
         click.echo(f"{path}: {'not tidy' if result.is_changed else 'tidy'}")

@@ -63,7 +63,7 @@ from difflib import unified_diff
 from pathlib import Path
 from typing import Any
 
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Problem, ProblemError, visible
 from mixwright.sheet.loading import read_sheet
 from mixwright.sheet.model import Sheet
 from mixwright.sheet.rewrite import rewrite
@@ -100,7 +100,8 @@ class Tidied:
         +a: 1
         """
         old, new = (re.findall(".*\n|.+", text) for text in (self.before, self.after))
-        lines = unified_diff(old, new, self.path, f"{self.path} (tidy)")
+        path = visible(self.path)
+        lines = unified_diff(old, new, path, f"{path} (tidy)")
         return "".join(
             line if line.endswith("\n") else f"{line}\n\\ No newline at end of file\n"
             for line in lines

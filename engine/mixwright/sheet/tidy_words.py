@@ -15,8 +15,12 @@ _NO_START_IN_BRACKETS = re.compile(r"[?:]|-[,\[\]{}]")
 _ENDS_TEXT = re.compile(r":(?:\s|$)|\s#|\s$")
 # Not every parser lets an unquoted text between brackets hold a question mark.
 _ENDS_TEXT_IN_BRACKETS = re.compile(r"[,?\[\]{}]")
-# Line ends, and what may not stand in a sheet as it is (see :mod:`mixwright.sheet.text`).
-_CONTROL = r"[\u2028\u2029\ufeff]|[^\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
+# Line ends, and what may not stand in a sheet as it is (see :mod:`mixwright.sheet.text`); what
+# turns writing round or has no width is not put into a sheet where nobody sees it.
+_CONTROL = (
+    r"[\u200b\u2028-\u202e\u2060-\u2069\ufeff]"
+    r"|[^\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
+)
 _CONTROLS = re.compile(_CONTROL)
 _NEEDS_ESCAPE = re.compile(rf'[\\"]|{_CONTROL}')
 _ESCAPES = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}
