@@ -182,6 +182,8 @@ def _claim(folder: Path, prefix: str) -> tuple[Path, int]:
         finally:
             if lock is None:
                 _give_up(room, None)
+                with suppress(OSError):  # its claim could not even be looked for
+                    room.rmdir()
         if lock is not None:
             return room, lock
     raise BlockingIOError(errno.EAGAIN, "others clear it all the time", str(folder))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import re
 from dataclasses import dataclass, field
@@ -78,7 +79,9 @@ def _read(path: Path, shown: str) -> bytes:
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         message = f"{shown} can't be read: {reason}"
-        raise ProblemError([Problem("sheet/unreadable", message, fault=Fault.MACHINE)]) from error
+        is_name = getattr(error, "errno", None) == errno.ENAMETOOLONG
+        fault = Fault.INPUT if is_name else Fault.MACHINE
+        raise ProblemError([Problem("sheet/unreadable", message, fault=fault)]) from error
     if len(data) > MAX_BYTES:
         message = f"{shown} is larger than {MAX_BYTES // 2**20} MiB, too large for a mix sheet"
         raise _fault("sheet/too-large", message)
