@@ -68,7 +68,7 @@ from mixwright.sheet.build import build_sheet
 from mixwright.sheet.length import check_length
 from mixwright.sheet.meaning import check_meaning
 from mixwright.sheet.model import Sheet
-from mixwright.sheet.rewrite import rewrite
+from mixwright.sheet.rewrite import clear_beside, rewrite
 from mixwright.sheet.schema import check_format, check_shape
 from mixwright.sheet.text import SheetText, load_text
 from mixwright.sheet.tidy_print import print_parts
@@ -136,8 +136,10 @@ def tidy_sheet(path: str | Path, check: bool = False) -> Tidied:
     with Path(path).open("rb") as file:
         mark = _MARK if file.read(3) == _MARK.encode() else ""
     result = Tidied(str(path), mark + text, tidied(mark + text, str(path)))
-    if result.is_changed and not check:
-        rewrite(Path(path), result.after.encode())
+    if not check:
+        clear_beside(Path(path))
+        if result.is_changed:
+            rewrite(Path(path), result.after.encode())
     return result
 
 
