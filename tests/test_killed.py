@@ -23,7 +23,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from cut_off import cut_off
+from cut_off import changes_of, cut_off
 
 HERE = Path(__file__).resolve().parent
 RATE_HZ = 48000
@@ -121,18 +121,6 @@ def points_of(changes: int, most: int) -> list[int]:
     return sorted({round(at) for at in np.linspace(0, changes - 1, min(changes, most))})
 
 
-def changes_of(words: list[str], home: Path, start: Path) -> int:
-    """How many changes to the disk a command makes."""
-    low, high = 0, 1024  # by halves: it dies before change n, or it makes fewer
-    while low < high:
-        middle = (low + high) // 2
-        anew(home, start)
-        with within(home):
-            died = cut_off(partial(run, words), middle)
-        low, high = (middle + 1, high) if died else (low, middle)
-    return low
-
-
 def anew(home: Path, start: Path) -> None:
     shutil.rmtree(home, ignore_errors=True)
     shutil.copytree(start, home)
@@ -154,7 +142,9 @@ def kill(name: str, home: Path, most: int) -> None:
     after = lying(place)
     assert name == "check" or name == "compare" or shown(after) != shown(before)
     assert debris(place) == []
-    changes = changes_of(words, place, start)
+    anew(place, start)
+    with within(place):
+        changes = changes_of(partial(run, words))
     for point in points_of(changes, most):
         anew(place, start)
         with within(place):
@@ -173,8 +163,8 @@ def kill(name: str, home: Path, most: int) -> None:
 @pytest.mark.parametrize(
     "names",
     [
-        {"tidy": 40, "render": 40, "each-step": 16, "bypass": 8, "measure": 8},
-        {"deliver": 30, "review": 20, "check": 6, "compare": 4, "log": 6},
+        {"tidy": 8, "render": 12, "each-step": 6, "bypass": 4, "measure": 3},
+        {"deliver": 8, "review": 4, "check": 2, "compare": 1, "log": 2},
     ],
 )
 def test_a_command_that_is_killed_leaves_all_files_whole_and_one_more_run_clears_up(
