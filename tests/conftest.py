@@ -121,6 +121,7 @@ LONGEST = (
     "test_render",
     "test_cli",
     "test_wheel",
+    "test_killed",
     "test_measure",
     "test_by_ear",
     "test_compressor",

@@ -23,6 +23,7 @@ from typing import Any
 
 import pytest
 
+from cut_off import cut_off
 from mixwright.audio.write import told_as_problem
 from mixwright.delivering import commit as committing
 from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
@@ -33,8 +34,6 @@ from test_manifest import OUTPUT, WHOLE
 EMPTY = replace(WHOLE, outputs=(), former=(), replacing=(), staged=None)
 FILES = ("main.wav", "stems/bass.wav", "stems/more/keys.wav")
 CHANGED = (*FILES[1:], "back.wav", "new/new.wav")
-# What Python tells of before it is done: together with opening to write, all that changes a disk.
-CHANGES = ("os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.truncate", "os.link")
 HERE = Path(__file__).resolve().parent
 
 
@@ -103,28 +102,6 @@ def prepared(folder: Path) -> None:
     deliver(folder, 1, (*FILES, "gone.wav", "back.wav"))
     manifest = retire(folder, read_manifest(folder), FILES)
     write_manifest(folder, manifest)
-
-
-def cut_off(work: Callable[[], object], after: int) -> bool:
-    """Do some work in a process that dies before change `after` to the disk; False if it lived."""
-    child = os.fork()
-    if child:
-        return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
-    changes = 0
-
-    def watch(event: str, arguments: tuple[Any, ...]) -> None:
-        nonlocal changes
-        opens = event == "open" and arguments[2] & (os.O_WRONLY | os.O_RDWR)
-        changes += bool(opens) or event in CHANGES
-        if changes > after:
-            os._exit(9)
-
-    try:
-        sys.addaudithook(watch)
-        work()
-        os._exit(0)
-    finally:
-        os._exit(1)
 
 
 def die_at_every_change(home: Path) -> None:

@@ -101,3 +101,25 @@ def test_what_has_been_changed_is_kept(demo: Demo, tmp_path: Path) -> None:
     write_example(tmp_path, force=True)
     made = (demo.home / "demo" / "mix.yaml").read_text("utf-8")
     assert (tmp_path / "mix.yaml").read_text("utf-8") == made
+
+
+class _FewStems:
+    """Makes next to nothing, where the example's own maker takes a while."""
+
+    def write_stems(self, folder: Path) -> None:
+        for name in ("stems/kick.wav", "references/radio.wav"):
+            (folder / name).parent.mkdir()
+            (folder / name).write_text("made")
+
+
+def test_an_example_that_was_cut_off_is_finished(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("mixwright.cli.demo._generator", lambda _: _FewStems())
+    (tmp_path / "references").mkdir()  # so far it had come, and someone put a file there
+    (tmp_path / "references" / "mine.wav").write_text("mine")
+    (tmp_path / ".stems-part").mkdir()
+    write_example(tmp_path, force=False)
+    found = sorted(p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file())
+    assert found == ["mix.yaml", "references/mine.wav", "references/radio.wav", "stems/kick.wav"]
+    assert (tmp_path / ".stems-part").is_dir()  # it may be the user's

@@ -39,6 +39,7 @@ PREFIX = ".mixwright-"
 TOKEN = r"[0-9a-f]{16}"
 TOKEN_DIGITS = 16
 OWN_LINE = "mixwright claim 1 host "
+LINE = re.compile(OWN_LINE.encode() + rb"[^\s]{1,255}\n")
 LONGEST_LINE = 1024
 A_DAY_S = 86400.0
 A_WEEK_S = 7 * A_DAY_S
@@ -182,6 +183,8 @@ def _claim(folder: Path, prefix: str) -> tuple[Path, int]:
         finally:
             if lock is None:
                 _give_up(room, None)
+                with suppress(OSError):  # its claim could not even be looked for
+                    room.rmdir()
         if lock is not None:
             return room, lock
     raise BlockingIOError(errno.EAGAIN, "others clear it all the time", str(folder))
@@ -303,7 +306,7 @@ def _may_go(room: Path, line: bytes) -> bool:
         return True
     if _own_line().startswith(line):  # its maker died before the line was whole, or the power went
         return len(os.listdir(room)) == 1 or untouched_for(room, A_WEEK_S)
-    return line.startswith(OWN_LINE.encode()) and untouched_for(room, A_WEEK_S)
+    return LINE.fullmatch(line) is not None and untouched_for(room, A_WEEK_S)
 
 
 def untouched_for(path: Path, seconds: float) -> bool:

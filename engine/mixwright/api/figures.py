@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 from pathlib import Path
 
 from mixwright.api.loading import (
@@ -141,7 +142,7 @@ def inspect(source: Sheet | str | Path, *, allow_outside: bool = False) -> Inspe
         sheet = source if isinstance(source, Sheet) else load(source, allow_outside=allow_outside)
         return inspect_stems(sheet.path, stems_of_sheet(sheet), sheet.song.sample_rate_hz)
     folder = Path(source)
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         hint = "give a folder of tracks or a sheet (.yaml); for one file there is measure"
         raise ProblemError([Problem("inspect/no-folder", _no_folder(folder), help=hint)])
     stems, unreadable = stems_of_folder(folder)

@@ -19,8 +19,11 @@ from mixwright.problem import Fault, Problem, ProblemError
 
 # What the user can mend by giving another name.
 BAD_NAMES = (errno.ENAMETOOLONG, errno.ENOTDIR, errno.EEXIST, errno.EINVAL, errno.EISDIR)
-# Where the machine doesn't say, what most take.
-LONGEST_NAME, LONGEST_PATH = 255, 4096
+# Of a name where the machine doesn't say, and of a path (Linux has 4096); of one that the sound
+# library can open (its SF_FILENAME_LEN). In bytes, the end included.
+LONGEST_NAME, LONGEST_PATH, LONGEST_SOUND_PATH = 255, 4096, 1024
+# What the folder takes in which a file is made before it has its name.
+ROOM_BYTES = 64
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -70,39 +73,38 @@ def written_beside(target: Path) -> Iterator[Path]:
             os.replace(beside, target)
 
 
-def check_name(path: Path, help: str = "give another --out") -> None:
+def check_name(path: Path, help: str = "give another --out", longest: int = LONGEST_PATH) -> None:
     """Refuse a path that the disk it is to lie on can't take: a name in it, or all of it, too long.
 
+    `longest` is what all of it may take, in bytes; for sound files that is LONGEST_SOUND_PATH.
     Nothing is made. Raises ProblemError with `help`.
     """
     try:
-        names = [os.fsencode(part) for part in path.absolute().parts]
+        names = [os.fsencode(part) for part in path.parts]
     except ValueError:
         names = [b"\0"]
-    home = path.absolute().parent
-    with told_as_problem(path):
-        if any(b"\0" in name for name in names):
-            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL))
-        longest, longest_path = _limits(home)
+    most, longest = _longest_name(path.absolute().parent), longest - ROOM_BYTES
     message = None
-    for name in names:
-        if len(name) > longest:
-            is_last = name == names[-1]
-            shown = f"{path}: the name" if is_last else f"{path}: the name of a folder"
-            message = f"{shown} takes {len(name)} bytes, expected at most {longest} on this disk"
-    if message is None and sum(map(len, names)) + len(names) - 1 >= longest_path:
-        message = f"{path}: the path is too long, expected less than {longest_path} bytes"
+    if any(b"\0" in name for name in names):
+        message = f"{str(path)!r} is no name that a disk can take"
+    elif long := [name for name in names if len(name) > most]:
+        what = "its name" if long[-1] is names[-1] else "the name of a folder"
+        message = f"{path} can't be written: {what} takes {len(long[-1])} bytes, "
+        message += f"expected at most {most}"
+    elif (count := len(os.fsencode(path))) > longest:
+        message = f"{path} can't be written: the path takes {count} bytes, "
+        message += f"expected at most {longest}"
     if message is not None:
         raise ProblemError([Problem("output/bad-name", message, help=help)])
 
 
-def _limits(folder: Path) -> tuple[int, int]:
-    """How many bytes a name, and a whole path, may take on the disk that a folder is to lie on."""
+def _longest_name(folder: Path) -> int:
+    """How many bytes a name may take on the disk that a folder is to lie on."""
     for home in (folder, *folder.parents):
         try:
-            return os.pathconf(home, "PC_NAME_MAX"), os.pathconf(home, "PC_PATH_MAX")
+            return os.pathconf(home, "PC_NAME_MAX")
         except OSError:
             continue  # not there yet, or part of the name that is too long: the one above tells
         except (AttributeError, ValueError):
             break  # a machine without such figures
-    return LONGEST_NAME, LONGEST_PATH
+    return LONGEST_NAME

@@ -18,7 +18,7 @@ from mixwright.audio.encode import OWN_MARK, encode
 from mixwright.audio.formats import FORMATS, MixFormat
 from mixwright.audio.opened import opened_file
 from mixwright.audio.plain import is_plain
-from mixwright.audio.staged import check_name, told_as_problem, written_beside
+from mixwright.audio.staged import LONGEST_SOUND_PATH, check_name, told_as_problem, written_beside
 from mixwright.claims import nameless
 from mixwright.problem import Problem, ProblemError
 from mixwright.units import Block
@@ -57,7 +57,7 @@ def refuse_folder(path: Path) -> None:
 
 def check_target(path: Path, force: bool) -> None:
     """Refuse a target that is a folder, or a file this tool did not write unless forced."""
-    check_name(path)
+    check_name(path, longest=LONGEST_SOUND_PATH)
     refuse_folder(path)
     with told_as_problem(path):
         exists = path.exists()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -61,7 +62,7 @@ def command(
     with json_problems(as_json) as outcome:
         names = tuple(name for part in only for name in part.split(",") if name)
         options |= {"only": names, "keep_cache": not no_cache}
-        deliver = _deliver_album if Path(sheet).is_dir() else _deliver_song
+        deliver = _deliver_album if os.path.isdir(sheet) else _deliver_song
         outcome.status = deliver(sheet, out, as_json, options)
     return outcome.status
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mixwright.audio import FORMATS, check_target
-from mixwright.audio.staged import check_name
+from mixwright.audio.staged import LONGEST_SOUND_PATH, check_name
 from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
 from mixwright.delivering.files import write_file
 from mixwright.delivering.hashes import check_unchanged, lying_sha256, stem_sha256
@@ -123,7 +123,8 @@ def _check_names(orders: Sequence[Order], folder: Path) -> None:
     check_name(folder / MANIFEST_FILE)
     for order in orders:
         for file in order.files.values():
-            check_name(folder / file, f"give {order.variant.name} a shorter file_name")
+            hint = f"give {order.variant.name} a shorter file_name, or give another --out"
+            check_name(folder / file, hint, LONGEST_SOUND_PATH)
 
 
 def _manifest_of(

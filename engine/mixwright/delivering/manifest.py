@@ -7,6 +7,7 @@ the same text: no time of day, no absolute path, no name of a machine is in it.
 from __future__ import annotations
 
 import dataclasses
+import errno
 import json
 import math
 import os
@@ -226,7 +227,7 @@ def _validator() -> Draft202012Validator:
 def manifest_path(path: str | Path) -> Path:
     """Return the manifest's file, given it or the folder that it lies in."""
     path = Path(path)
-    return path / MANIFEST_FILE if path.is_dir() else path
+    return path / MANIFEST_FILE if os.path.isdir(path) else path  # False for a name too long
 
 
 def read_manifest(path: str | Path) -> Manifest:
@@ -245,7 +246,8 @@ def read_manifest(path: str | Path) -> Manifest:
         raise _fault("missing", f"there is no manifest at {path}", hint) from error
     except OSError as error:
         message = f"{path} can't be read: {error.strerror}"
-        raise _fault("machine", message, fault=Fault.MACHINE) from error
+        fault = Fault.INPUT if error.errno == errno.ENAMETOOLONG else Fault.MACHINE
+        raise _fault("machine", message, fault=fault) from error
     data = _parsed(raw, path)
     _check_format(data, path)
     if errors := sorted(_validator().iter_errors(data), key=lambda e: list(map(str, e.path))):

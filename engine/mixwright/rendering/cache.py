@@ -15,7 +15,7 @@ import stat
 from pathlib import Path
 from typing import Any
 
-from mixwright.claims import A_DAY_S, claimed, untouched_for
+from mixwright.claims import A_DAY_S, claimed, sweep, untouched_for
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.version import __version__
 
@@ -41,6 +41,8 @@ class DataCache:
 
     def __init__(self, folder: Path | None, kind: str) -> None:
         self._folder = None if folder is None else folder / kind
+        if self._folder is not None:
+            sweep(self._folder)
 
     def get(self, depends: str) -> Any:
         """Return what was kept for exactly these dependencies, None if nothing was."""

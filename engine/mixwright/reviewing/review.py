@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.audio.staged import aside, check_name, told_as_problem
+from mixwright.audio.staged import LONGEST_SOUND_PATH, aside, check_name, told_as_problem
 from mixwright.checks import Checked, run_checks
 from mixwright.comparing.together import Work
 from mixwright.measuring.hearing import gather
@@ -13,6 +13,7 @@ from mixwright.reviewing.data import ReviewData
 from mixwright.reviewing.gather import review_data
 from mixwright.reviewing.listening import FINISHED, PlanOf, listened
 from mixwright.reviewing.page import PAGE, refuse_strangers_page, write_page
+from mixwright.reviewing.sounds import FOLDER, LONGEST_FILE
 from mixwright.sheet import Sheet
 
 
@@ -38,6 +39,7 @@ def review_sheet(
     `before` is the version to compare with, and its name. Raises ProblemError.
     """
     check_name(folder / PAGE)
+    check_name(folder / FOLDER, longest=LONGEST_SOUND_PATH - LONGEST_FILE)
     refuse_strangers_page(folder / PAGE)
     still, finished = plan_of(sheet, "mixbus"), plan_of(sheet, FINISHED)
     heard = gather(

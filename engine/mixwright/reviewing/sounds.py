@@ -36,6 +36,7 @@ BLOCK_FRAMES = 65536
 # Three bytes make four characters: a piece that ends between would be padded in the middle.
 PIECE_BYTES = 3 * 2**18
 LONGEST_NAME = 60
+LONGEST_FILE = 80  # with what tells it from others, its hash and its ending
 HASH_DIGITS = 8
 # One seed for all: what two versions have in common stays the same, down to its dither.
 SEED = 1

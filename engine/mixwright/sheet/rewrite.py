@@ -6,7 +6,7 @@ import os
 import stat
 from pathlib import Path
 
-from mixwright.claims import claimed
+from mixwright.claims import claimed, sweep
 from mixwright.problem import Fault, Problem, ProblemError
 
 
@@ -30,6 +30,11 @@ def rewrite(path: Path, data: bytes) -> None:
         raise ProblemError(
             [Problem("sheet/unwritable", message, help=help, fault=Fault.MACHINE)]
         ) from error
+
+
+def clear_beside(path: Path) -> None:
+    """Clear what a process that was killed in :func:`rewrite` left beside the file at `path`."""
+    sweep(Path(os.path.realpath(path)).parent)
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import re
 from dataclasses import dataclass, field
@@ -92,7 +93,9 @@ def _read(path: Path, shown: str) -> bytes:
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         message = f"{shown} can't be read: {reason}"
-        raise ProblemError([Problem("sheet/unreadable", message, fault=Fault.MACHINE)]) from error
+        is_name = getattr(error, "errno", None) == errno.ENAMETOOLONG
+        fault = Fault.INPUT if is_name else Fault.MACHINE
+        raise ProblemError([Problem("sheet/unreadable", message, fault=fault)]) from error
 
 
 def _odd(path: Path, shown: str, kind: str) -> ProblemError:

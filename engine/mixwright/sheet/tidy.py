@@ -66,7 +66,7 @@ from typing import Any
 from mixwright.problem import Problem, ProblemError, visible
 from mixwright.sheet.loading import read_sheet
 from mixwright.sheet.model import Sheet
-from mixwright.sheet.rewrite import rewrite
+from mixwright.sheet.rewrite import clear_beside, rewrite
 from mixwright.sheet.text import SheetText, load_text
 from mixwright.sheet.tidy_print import print_parts
 from mixwright.sheet.tidy_read import comments_of, read_parts
@@ -122,8 +122,10 @@ def tidy_sheet(path: str | Path, check: bool = False) -> Tidied:
     with Path(path).open("rb") as file:
         mark = _MARK if file.read(3) == _MARK.encode() else ""
     result = Tidied(str(path), mark + text, tidied(mark + text, str(path)))
-    if result.is_changed and not check:
-        rewrite(Path(path), result.after.encode())
+    if not check:
+        clear_beside(Path(path))
+        if result.is_changed:
+            rewrite(Path(path), result.after.encode())
     return result
 
 

@@ -1,0 +1,279 @@
+"""The cache: what is damaged, foreign or mixed up is measured again, and never changes a mix.
+
+And with --no-cache nothing of it is read or written, whatever the command.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import shutil
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import mixwright
+from conftest import SongMaker, noise
+from mixwright import cli
+from mixwright.measuring.kept_findings import from_data
+from mixwright.rendering.cache import MOST_BYTES, DataCache, NumberCache, cache_folder
+from test_claims import aged
+
+DEPENDS = "what it depends on"
+SETTINGS = (
+    "eq: [{type: bell, freq_hz: 300, gain_db: 6, q: 1}], compressor: {threshold_db: -30, ratio: 3}"
+)
+
+
+def entry_of(cache: DataCache, depends: str = DEPENDS) -> Path:
+    return cache._path(depends)
+
+
+@pytest.fixture
+def cache(tmp_path: Path) -> NumberCache:
+    """A cache that holds 1.5 dB."""
+    cache = NumberCache(tmp_path / "kept")
+    cache.put(DEPENDS, 1.5)
+    return cache
+
+
+def test_what_was_kept_is_recalled_by_all_that_it_depends_on(cache: NumberCache) -> None:
+    assert cache.get(DEPENDS) == 1.5
+    assert cache.get(DEPENDS + " ") is None
+    assert json.loads(entry_of(cache).read_text())["value"] == 1.5
+    assert sorted(entry.name for entry in entry_of(cache).parents[1].iterdir()) == [
+        entry_of(cache).parent.name
+    ]
+
+
+def poisoned(data: bytes) -> bytes:
+    return data.replace(b"1.5", b"2.5")
+
+
+def unsealed(data: bytes) -> bytes:
+    return json.dumps({"value": json.loads(data)["value"]}).encode()
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        poisoned,
+        unsealed,
+        lambda data: data[: len(data) // 2],
+        lambda data: data[:-1],
+        lambda data: b"",
+        lambda data: bytes(len(data)),  # as after a power cut
+        lambda data: data.replace(b"1.5", b"NaN"),
+        lambda data: data.replace(b"1.5", b"1e300"),
+        lambda data: data.replace(b"1.5", b"1e999"),
+        lambda data: data.replace(b"1.5", b'"1.5"'),
+        lambda data: data.replace(b"1.5", b"[1.5]"),
+        lambda data: b"[" * 100_000,
+        lambda data: b"null",
+        lambda data: b'{"seal": null, "value": 1.5}',
+        lambda data: b"\xff" + data,
+        lambda data: data + b" " * MOST_BYTES,
+        lambda data: b"9" * 5000,
+    ],
+)
+def test_a_damaged_entry_is_not_believed(
+    cache: NumberCache, damage: Callable[[bytes], bytes]
+) -> None:
+    path = entry_of(cache)
+    path.write_bytes(damage(path.read_bytes()))
+    assert cache.get(DEPENDS) is None
+    cache.put(DEPENDS, 1.5)
+    assert cache.get(DEPENDS) == 1.5
+
+
+@given(st.data())
+def test_no_byte_of_an_entry_can_be_changed_unnoticed(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    cache = NumberCache(tmp_path_factory.getbasetemp() / "bytes")
+    cache.put(DEPENDS, 1.5)
+    path = entry_of(cache)
+    whole = bytearray(path.read_bytes())
+    at = data.draw(st.integers(0, len(whole) - 1))
+    whole[at] ^= data.draw(st.integers(1, 255))
+    path.write_bytes(whole)
+    assert cache.get(DEPENDS) in (None, 1.5)
+
+
+def test_an_entry_under_anothers_name_or_of_another_kind_is_not_believed(
+    cache: NumberCache, tmp_path: Path
+) -> None:
+    for other, depends in ((cache, "another track"), (DataCache(tmp_path / "kept", "hashes"), "")):
+        path = entry_of(other, depends or DEPENDS)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(entry_of(cache), path)
+        assert other.get(depends or DEPENDS) is None
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, 1e300, 13001.0, 1, True, "1.5", None, [1.5]])
+def test_no_level_is_kept_that_no_sound_can_have(cache: NumberCache, value: Any) -> None:
+    DataCache.put(cache, DEPENDS, value)  # with a seal of ours
+    assert cache.get(DEPENDS) is None
+
+
+def test_whatever_lies_in_an_entrys_place_stops_nothing(cache: NumberCache, tmp_path: Path) -> None:
+    path = entry_of(cache)
+    whole = path.read_bytes()
+    (tmp_path / "elsewhere").write_bytes(whole)
+
+    def linked() -> None:
+        path.symlink_to(tmp_path / "elsewhere")
+
+    def unreadable() -> None:
+        path.write_bytes(whole)
+        path.chmod(0)
+
+    kinds: list[Callable[[], object]] = [path.mkdir, linked, partial_pipe(path)]
+    for made in kinds if os.geteuid() == 0 else [*kinds, unreadable]:
+        path.unlink()
+        made()
+        assert answered(lambda: cache.get(DEPENDS)) == [None]
+        cache.put(DEPENDS, 1.5)
+        if path.is_dir():
+            assert cache.get(DEPENDS) is None
+            path.rmdir()
+            path.touch()
+        else:
+            assert cache.get(DEPENDS) == 1.5
+    assert (tmp_path / "elsewhere").read_bytes() == whole
+
+
+def partial_pipe(path: Path) -> Callable[[], object]:
+    return lambda: os.mkfifo(path)
+
+
+def answered(ask: Callable[[], object]) -> list[object]:
+    """What is answered within five seconds."""
+    found: list[object] = []
+    asking = threading.Thread(target=lambda: found.append(ask()), daemon=True)
+    asking.start()
+    asking.join(5.0)
+    return found
+
+
+def test_a_cache_that_can_not_be_written_to_is_as_good_as_none(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    cache = NumberCache(tmp_path / "file")
+    cache.put(DEPENDS, 1.5)
+    assert cache.get(DEPENDS) is None
+
+
+def test_halves_of_entries_are_cleared_also_those_of_earlier_versions(cache: NumberCache) -> None:
+    folder = entry_of(cache).parent
+    old, young, stranger = (
+        folder / f"{'a' * 62}.json.123",
+        folder / f"{'b' * 62}.json.123",
+        folder / "a.json.123",
+    )
+    for path in (old, young, stranger):
+        path.write_text("half")
+    aged(old, 2)
+    aged(stranger, 2)
+    cache.put(DEPENDS, 1.5)
+    assert sorted(folder.iterdir()) == sorted([entry_of(cache), young, stranger])
+
+
+def test_findings_of_another_making_are_not_believed() -> None:
+    whole = {"class": "Finding", "kind": "dc", "track": "a", "severity": "look", "message": "odd"}
+    assert from_data([whole]) is not None
+    for change in ({"class": "dataclass"}, {"class": "nothing"}, {"kind2": 1}):
+        assert from_data([whole | change]) is None
+    for data in (None, 7, "text", [7], [[]], {"a": 1}):
+        assert from_data(data) is None
+
+
+# What a cache may do to a mix: nothing
+
+
+@pytest.fixture
+def song(make_song: SongMaker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A song with a cache of its own, empty."""
+    monkeypatch.setenv("MIXWRIGHT_CACHE", str(tmp_path / "cache"))
+    tracks = {"bass": (noise(1, 0.5), SETTINGS), "keys": (noise(2, 0.5), SETTINGS)}
+    return make_song(tracks, "mix_bus: {compressor: {threshold_db: -20, ratio: 2}}\n")
+
+
+def kept(kind: str = "*") -> list[Path]:
+    return sorted(path for path in cache_folder().glob(f"{kind}/*/*") if path.is_file())
+
+
+def test_a_poisoned_or_mixed_up_cache_does_not_change_a_mix(song: Path, tmp_path: Path) -> None:
+    out = tmp_path / "mix.wav"
+    fresh = mixwright.render(song, out, keep_cache=False).path.read_bytes()
+    mixwright.render(song, out)
+    levels = kept("levels")
+    assert len(levels) >= 4
+    texts = [path.read_text("utf-8") for path in levels]
+    for path, other in zip(levels, texts[1:] + texts[:1], strict=True):
+        path.write_text(other, "utf-8")  # each under the next one's name
+    assert mixwright.render(song, out).path.read_bytes() == fresh
+    for path in levels:
+        data = json.loads(path.read_text("utf-8"))
+        path.write_text(json.dumps(data | {"value": data["value"] + 6.0}), "utf-8")
+    assert mixwright.render(song, out).path.read_bytes() == fresh
+
+
+# What would change whatever is made, where it is believed.
+POISON = {"levels": -6.0, "findings": [], "hashes": "0" * 64}
+
+
+@pytest.fixture
+def known(monkeypatch: pytest.MonkeyPatch) -> list[tuple[DataCache, str]]:
+    """Every entry that is kept, by its cache and all that it depends on."""
+    found, put = [], DataCache.put
+
+    def putting(cache: DataCache, depends: str, value: Any) -> None:
+        found.append((cache, depends))
+        put(cache, depends, value)
+
+    monkeypatch.setattr(DataCache, "put", putting)
+    return found
+
+
+def poison(known: list[tuple[DataCache, str]]) -> None:
+    """Put something wrong into every entry, with a seal of ours."""
+    for cache, depends in list(known):
+        if cache._folder is not None:
+            DataCache.put(cache, depends, POISON[cache._folder.name])
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["render", "--out", "OUT/mix.wav"],
+        ["render", "--each-step", "--through", "dynamics", "--out", "OUT"],
+        ["bypass", "bass", "eq", "--out", "OUT"],
+        ["deliver", "--out", "OUT"],
+        ["review", "--out", "OUT"],
+    ],
+    ids=lambda words: "-".join(words[:2]),
+)
+def test_without_the_cache_nothing_of_it_is_read_or_written(
+    song: Path, words: list[str], tmp_path: Path, known: list[tuple[DataCache, str]]
+) -> None:
+    def run(folder: str, *more: str) -> dict[str, bytes]:
+        given = [word.replace("OUT", str(tmp_path / folder)) for word in words]
+        assert cli.run([given[0], str(song), *given[1:], *more]) == 0
+        made = [path for path in (tmp_path / folder).rglob("*") if path.is_file()]
+        return {path.relative_to(tmp_path / folder).as_posix(): path.read_bytes() for path in made}
+
+    fresh = run("fresh", "--no-cache")
+    assert not cache_folder().exists()
+    assert run("first") == fresh  # a cache changes nothing ...
+    assert kept()
+    poison(known)
+    assert run("poisoned") != fresh  # ... unless it is wrong: so it is read here,
+    before = {path: path.read_bytes() for path in kept()}
+    assert run("without", "--no-cache") == fresh  # and not here
+    assert {path: path.read_bytes() for path in kept()} == before
