@@ -3,12 +3,12 @@ PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test bench fuzz lint types unit clean
+.PHONY: demo test bench fuzz lint types licences unit sbom clean
 
 demo: $(VENV)/.installed
 	$(BIN)/mixwright demo demo
 
-test: lint types unit
+test: lint types licences unit
 
 bench: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/bench.py
@@ -27,10 +27,18 @@ lint: $(VENV)/.installed-dev
 types: $(VENV)/.installed-dev
 	$(BIN)/mypy
 
+# Every package that is needed is pinned, is the one pinned, and may be used under our licence.
+licences: $(VENV)/.installed-dev
+	$(BIN)/python tests/licences.py
+
 # Three at a time, since some wait for a browser or a clock; the tests of one file stay together: they
 # share what they have made.
 unit: $(VENV)/.installed-dev
 	$(BIN)/python -m pytest -n 3 --dist loadfile
+
+# What a release is made of, for its notes: dist/mixwright-VERSION.cdx.json. Downloads its own tool.
+sbom:
+	$(PYTHON) .ci/sbom.py
 
 # $(VENV)/bin/python is made once; what is installed into it follows pyproject.toml and constraints.
 $(BIN)/python:

@@ -27,6 +27,7 @@ from mixwright import cli
 from mixwright.audio.bext import read_bext
 from mixwright.audio.tags import read_tags
 from mixwright.delivering.delivery import Delivered
+from mixwright.delivering.manifest import MadeWith, this_platform, this_tool
 from mixwright.problem import ProblemError
 
 TRACKS = {
@@ -249,6 +250,27 @@ def test_only_what_changed_is_made(
     assert {entry.variant for entry in done.made} == remade & wanted
     assert {entry.variant for entry in done.kept} == wanted - remade
     assert set(done.stale) == {"a_cappella", "clean", "loud", "stems"}
+
+
+def test_another_library_makes_nothing_again_and_what_is_kept_says_so(
+    song: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = mixwright.deliver(song, only=["main"])
+    now = this_tool()
+    newer = dataclasses.replace(now, libraries={**now.libraries, "numpy": "99.0"})
+    monkeypatch.setattr("mixwright.delivering.delivery.this_tool", lambda: newer)
+    done = mixwright.deliver(song, only=["main", "vocal_up"])
+    assert ({e.variant for e in done.kept}, {e.variant for e in done.made}) == (
+        {"main"},
+        {"vocal_up"},
+    )
+    assert done.manifest.made_by == newer
+    kept, made = done.kept[0], done.made[0]
+    assert (kept.sha256, made.made_with) == (first.made[0].sha256, None)
+    assert kept.made_with == MadeWith(now, this_platform())
+    assert mixwright.verify(done.folder).notes[0] == (
+        f"1 file was made with numpy 99.0, here is {now.libraries['numpy']}"
+    )
 
 
 def test_a_file_that_was_touched_or_lost_is_made_again(song: Path) -> None:

@@ -9,6 +9,8 @@ import math
 import os
 import re
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -25,6 +27,7 @@ from mixwright.delivering.manifest import (
     FormerEntry,
     InputEntry,
     MadeBy,
+    MadeWith,
     Manifest,
     OutputEntry,
     Platform,
@@ -33,6 +36,7 @@ from mixwright.delivering.manifest import (
     manifest_text,
     read_manifest,
 )
+from mixwright.delivering.strangers import still_made_with
 from mixwright.problem import Fault, ProblemError
 from mixwright.rendering import Plan, make_plan
 from mixwright.rendering.cache import DataCache
@@ -57,15 +61,18 @@ OUTPUT = OutputEntry(
     "tpdf",
     A,
 )
+EARLIER = MadeWith(
+    MadeBy("0.0.9", 1, "3.11.0", {"numpy": "1.9"}), Platform("Linux", "x86_64", "old")
+)
 WHOLE = Manifest(
     SongName("Ebb", "Lanterns at Low Tide"),
     SheetEntry("../mix.yaml", A),
     MadeBy("0.1.0", 2, "3.11.0", {"numpy": "2.0"}),
-    Platform("Linux", "x86_64"),
+    Platform("Linux", "x86_64", "cedar", "avx fma"),
     (InputEntry("stems/bass.wav", B, 100, 48000, 1, 24),),
-    (OUTPUT,),
+    (dataclasses.replace(OUTPUT, made_with=EARLIER),),
     (FormerEntry("old.wav", A, "main"), FormerEntry("unlisted.wav", B)),
-    (dataclasses.replace(OUTPUT, sha256=A),),
+    (dataclasses.replace(OUTPUT, sha256=A, made_with=EARLIER),),
     ".mixwright-deliver-x1_y",
 )
 SCHEMA: dict[str, Any] = json.loads(manifest.schema_path(manifest.SCHEMA_FILE).read_text("utf-8"))
@@ -146,7 +153,46 @@ def test_this_machine_is_told_in_families_and_versions(tmp_path: Path) -> None:
     whole = dataclasses.replace(WHOLE, made_by=tool, platform=manifest.this_platform())
     assert read_manifest(saved(manifest_text(whole), tmp_path)) == whole
     assert str(Path.home()) not in manifest_text(whole)
-    assert os.uname().nodename not in manifest_text(whole)
+    assert not re.search(rf"\b{re.escape(os.uname().nodename)}\b", manifest_text(whole))
+
+
+def test_the_processor_is_what_code_is_compiled_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    here = manifest.this_platform()
+    assert here.processor
+    if here.machine == "x86_64":
+        assert here.instructions is not None
+        assert "sse2" in here.instructions.split()
+        assert "aes" not in here.instructions.split(), "it changes no sample"
+    code = "from mixwright.delivering.manifest import this_platform; print(this_platform())"
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**os.environ, "NUMBA_CPU_NAME": "generic", "NUMBA_CPU_FEATURES": "+sse2,-avx,+aes"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "processor='generic', instructions='sse2'" in done.stdout
+
+
+def test_a_manifest_from_before_the_processor_was_named_is_read(tmp_path: Path) -> None:
+    data = json.loads(manifest_text(WHOLE))
+    del data["platform"]["processor"], data["platform"]["instructions"]
+    del data["outputs"][0]["made_with"], data["replacing"][0]["made_with"]
+    read = read_manifest(saved(data, tmp_path))
+    assert read.platform == Platform("Linux", "x86_64")
+    assert read.outputs == (OUTPUT,)
+    assert read_manifest(saved(manifest_text(read), tmp_path)) == read
+
+
+def test_what_is_kept_says_what_it_was_made_with() -> None:
+    old = dataclasses.replace(WHOLE, outputs=(OUTPUT,))
+    new = dataclasses.replace(old, made_by=EARLIER.made_by, platform=EARLIER.platform)
+    (kept,) = still_made_with(old, new)
+    assert kept.made_with == MadeWith(old.made_by, old.platform)
+    (still,) = still_made_with(dataclasses.replace(new, outputs=(kept,)), new)
+    assert still == kept
+    (back,) = still_made_with(dataclasses.replace(new, outputs=(kept,)), old)
+    assert back == OUTPUT, "as the manifest says again"
 
 
 Change = Callable[[dict[str, Any]], object]

@@ -24,6 +24,7 @@ from mixwright.delivering.hashes import sha256_of
 from mixwright.delivering.manifest import (
     FormerEntry,
     InputEntry,
+    MadeWith,
     Manifest,
     SheetEntry,
     this_platform,
@@ -141,6 +142,46 @@ def test_another_version_or_machine_is_noted(song: Path) -> None:
     assert verify_manifest(song / "out").holds
 
 
+def test_a_manifest_that_does_not_say_is_told_as_such(song: Path) -> None:
+    here = this_tool()
+    libraries = {name: v for name, v in here.libraries.items() if name != "llvmlite"}
+    there = replace(this_platform(), processor=None, instructions=None)
+    changed(song, made_by=replace(here, libraries={**libraries, "lutenist": "1.0"}), platform=there)
+    verified = verify_manifest(song / "out")
+    assert verified.notes == (
+        f"the manifest names no processor, here is {this_platform().processor}",
+        f"the manifest names no instructions, here is {this_platform().instructions}",
+        f"the manifest names no llvmlite, here is {here.libraries['llvmlite']}",
+        "made with lutenist 1.0, which isn't here",
+    )
+    data = verified_as_data(verified)
+    assert data["strangers"][2] == {
+        "part": "library",
+        "name": "llvmlite",
+        "then": None,
+        "here": here.libraries["llvmlite"],
+        "files": None,
+    }
+
+
+def test_another_processor_is_told_by_what_it_lacks(song: Path) -> None:
+    here = this_platform()
+    assert here.instructions is not None
+    rest = here.instructions.split()[1:]
+    changed(song, platform=replace(here, processor="cedar", instructions=" ".join(["zz9", *rest])))
+    first, second = verify_manifest(song / "out").notes
+    assert first == f"made with processor cedar, here is {here.processor}"
+    assert second.startswith("made for the instructions zz9, which are not used here; here ")
+
+
+def test_a_file_kept_from_an_earlier_version_is_told_apart(song: Path) -> None:
+    first, second = verify_manifest(song / "out").manifest.outputs
+    earlier = MadeWith(replace(this_tool(), mixwright="0.0.1"), this_platform())
+    changed(song, outputs=(replace(first, made_with=earlier), second))
+    (note,) = verify_manifest(song / "out").notes
+    assert note == f"1 file was made with mixwright 0.0.1, here is {this_tool().mixwright}"
+
+
 def test_a_file_that_can_not_be_read_is_the_machines_fault(
     song: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -176,6 +217,22 @@ def again(song: Path, change: Callable[[Path], object] = lambda _: None) -> Veri
 
 def remade(verified: Verified, file: str = "main.wav") -> Remade | None:
     return next(held.remade for held in verified.files if held.file == file)
+
+
+def test_other_bits_are_told_with_what_may_be_why(song: Path) -> None:
+    def louder(folder: Path) -> None:
+        sound(folder / "main.wav", SOUND * 0.9)
+
+    (note,) = again(song, louder).notes
+    assert note == (
+        "other bits in 1 of 2 files made again, the largest difference of samples is -28.1 dBFS "
+        "(main.wav); versions, libraries and processor are the same, so something else is why"
+    )
+    libraries = {**this_tool().libraries, "numpy": "1.0"}
+    there = replace(this_platform(), processor="cedar")
+    changed(song, made_by=replace(this_tool(), libraries=libraries), platform=there)
+    assert again(song, louder).notes[-1].endswith("another one here than then: processor, numpy")
+    assert len(again(song).notes) == 2, "the same bits need no reason"
 
 
 def test_the_same_bits_again(song: Path) -> None:

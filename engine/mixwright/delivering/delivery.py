@@ -30,6 +30,7 @@ from mixwright.delivering.manifest import (
 )
 from mixwright.delivering.orders import Order, Orders, digest_of, orders_of
 from mixwright.delivering.ready import Lead, made_ready
+from mixwright.delivering.strangers import still_made_with
 from mixwright.delivering.variants import PlanOf, Version
 from mixwright.places import cache_folder
 from mixwright.problem import Fault, Problem, ProblemError, Severity
@@ -139,7 +140,7 @@ def _manifest_of(
         inputs=tuple(input_entry(i, hashes[i.path], sheet.folder) for i in orders.stems),
     )
     if before is not None:
-        now = replace(now, outputs=before.outputs, former=before.former)
+        now = replace(now, outputs=still_made_with(before, now), former=before.former)
     return retire(folder, now, {file for order in orders.all for file in order.files.values()})
 
 

@@ -32,7 +32,7 @@ FORMAT = 1
 MANIFEST_FILE = "manifest.json"
 SCHEMA_FILE = "manifest.schema.json"
 # What touches the sound, or what a file holds beside it.
-LIBRARIES = ("mutagen", "numba", "numpy", "pedalboard", "scipy", "soundfile", "soxr")
+LIBRARIES = ("llvmlite", "mutagen", "numba", "numpy", "pedalboard", "scipy", "soundfile", "soxr")
 _KINDS = {
     "object": "an object",
     "array": "a list",
@@ -71,10 +71,28 @@ class MadeBy:
 
 @dataclass(frozen=True)
 class Platform:
-    """What kind of machine it was: another may round the last bit of a sample otherwise."""
+    """What kind of machine it was: another may round the last bit of a sample otherwise.
+
+    `processor` is its family, and `instructions` the sets of arithmetic instructions that code was
+    compiled for (:func:`mixwright.dsp.kernels.target.compiled_for`); None where a manifest doesn't
+    say.
+    """
 
     system: str
     machine: str
+    processor: str | None = None
+    instructions: str | None = None
+
+
+@dataclass(frozen=True)
+class MadeWith:
+    """What a file was made with, where an earlier delivery made it with something else."""
+
+    made_by: MadeBy
+    platform: Platform
+
+    def __hash__(self) -> int:
+        return hash((self.made_by.mixwright, self.platform))
 
 
 @dataclass(frozen=True)
@@ -106,7 +124,8 @@ class OutputEntry:
     `plan` is the hash of all it depends on (:func:`mixwright.delivering.hashes.plan_digest`).
     `sum_group` names the set of stems that adds up exactly and that it is one of. `dither` is
     ``tpdf`` or ``shaped``, None for formats without steps. `sheet_sha256` is that of the sheet from
-    which it was made, or would come out the same.
+    which it was made, or would come out the same. `made_with` is None for what was made with all
+    that the manifest names.
     """
 
     file: str
@@ -126,6 +145,7 @@ class OutputEntry:
     dither: str | None = None
     sheet_sha256: str = ""
     channels: int = 2
+    made_with: MadeWith | None = None
 
 
 @dataclass(frozen=True)
@@ -160,6 +180,7 @@ class Manifest:
 def this_tool() -> MadeBy:
     """Return what deliveries are made by here and now; a library that isn't there is left out."""
     import soundfile
+    import soxr
 
     found = {}
     for name in LIBRARIES:
@@ -168,12 +189,15 @@ def this_tool() -> MadeBy:
         except metadata.PackageNotFoundError:
             continue  # an optional part that this machine does without
     found["libsndfile"] = soundfile.__libsndfile_version__.removeprefix("libsndfile-")
+    found["libsoxr"] = soxr.__libsoxr_version__.removeprefix("libsoxr-")
     return MadeBy(__version__, SOUND, platform.python_version(), dict(sorted(found.items())))
 
 
 def this_platform() -> Platform:
     """Return the family of this machine's system and processor."""
-    return Platform(platform.system(), platform.machine())
+    from mixwright.dsp.kernels.target import compiled_for
+
+    return Platform(platform.system(), platform.machine(), *compiled_for())
 
 
 def relative_file(path: Path, folder: Path) -> str:
@@ -328,7 +352,11 @@ def _from_data(data: dict[str, Any]) -> Manifest:
 
 
 def _output(data: dict[str, Any]) -> OutputEntry:
-    return OutputEntry(**{**data, "meters": FileMeters(**data["meters"])})
+    made_with = data.get("made_with")
+    if made_with is not None:
+        made_with = MadeWith(MadeBy(**made_with["made_by"]), Platform(**made_with["platform"]))
+    meters = FileMeters(**data["meters"])
+    return OutputEntry(**{**data, "meters": meters, "made_with": made_with})
 
 
 def _fault(

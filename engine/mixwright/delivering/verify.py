@@ -30,9 +30,8 @@ from mixwright.delivering.manifest import (
     OutputEntry,
     manifest_path,
     read_manifest,
-    this_platform,
-    this_tool,
 )
+from mixwright.delivering.strangers import Stranger, strangers
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.recordings import probed
 from mixwright.units import gain_to_db
@@ -81,12 +80,14 @@ class Verified:
     """A manifest and everything that was held to it: sheet, inputs, outputs, in this order.
 
     `notes` say what else a person should know: another version of a library, a rerender left out.
+    `strangers` are what the files were made with that is another one here.
     """
 
     path: Path
     manifest: Manifest
     files: tuple[Held, ...]
     notes: tuple[str, ...] = ()
+    strangers: tuple[Stranger, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -114,7 +115,8 @@ def verify_manifest(path: str | Path, rerender: Rerender | None = None) -> Verif
     folder = path.parent
     sources = _sources(manifest, folder)
     outputs = [_output(manifest, entry, folder) for entry in manifest.outputs]
-    notes = [*_strangers(manifest)]
+    others = strangers(manifest)
+    notes = [other.words for other in others]
     if manifest.staged is not None:
         notes.append("the last delivery was interrupted: deliver again to bring it to its end")
     if stale := sum(_is_stale(manifest, entry) for entry in manifest.outputs):
@@ -122,9 +124,10 @@ def verify_manifest(path: str | Path, rerender: Rerender | None = None) -> Verif
         notes.append(f"{files} from an earlier sheet: deliver again to bring them up to date")
     if rerender is not None and all(held.holds for held in sources):
         outputs = _made_again(manifest, folder, outputs, rerender)
+        notes += _other_bits(outputs, others)
     elif rerender is not None:
         notes.append("nothing was made again: the sheet or an input isn't as it was")
-    return Verified(path, manifest, (*sources, *outputs), tuple(notes))
+    return Verified(path, manifest, (*sources, *outputs), tuple(notes), others)
 
 
 def _sources(manifest: Manifest, folder: Path) -> list[Held]:
@@ -152,21 +155,6 @@ def _output(manifest: Manifest, entry: OutputEntry, folder: Path) -> Held:
     return Held("output", entry.file, _state(folder / entry.file, entry.sha256, before))
 
 
-def _strangers(manifest: Manifest) -> list[str]:
-    """What it was made with that is another one here: bits may differ for it."""
-    then, now = manifest.made_by, this_tool()
-    pairs = {
-        "mixwright": (then.mixwright, now.mixwright),
-        "mixwright's sound": (str(then.sound), str(now.sound)),
-        "Python": (then.python, now.python),
-        "system": (manifest.platform.system, this_platform().system),
-        "machine": (manifest.platform.machine, this_platform().machine),
-    }
-    names = sorted({*then.libraries, *now.libraries})
-    pairs |= {n: (then.libraries.get(n, "none"), now.libraries.get(n, "none")) for n in names}
-    return [f"made with {name} {a}, here is {b}" for name, (a, b) in pairs.items() if a != b]
-
-
 def _made_again(
     manifest: Manifest, folder: Path, outputs: list[Held], rerender: Rerender
 ) -> list[Held]:
@@ -188,6 +176,25 @@ def _made_again(
             else replace(held, remade=_remade(entry, fresh.get(entry.file), held, folder, room))
             for entry, held in zip(manifest.outputs, outputs, strict=True)
         ]
+
+
+def _other_bits(outputs: Collection[Held], others: Collection[Stranger]) -> list[str]:
+    """What to say of files that came out with other bits: by how much, and what may be why."""
+    again = [held for held in outputs if held.remade is not None]
+    other = {h.file: h.remade.null_dbfs for h in again if h.remade and not h.remade.same_bits}
+    if not other:
+        return []
+    measured = {file: level for file, level in other.items() if level is not None}
+    words = f"other bits in {len(other)} of {len(again)} files made again"
+    if measured:
+        file = max(measured, key=lambda name: measured[name])
+        level = measured[file]
+        how = "no sample" if level == -math.inf else f"{level:.1f} dBFS"
+        words += f", the largest difference of samples is {how} ({file})"
+    names = ", ".join(dict.fromkeys(stranger.name for stranger in others))
+    if others:
+        return [f"{words}; another one here than then: {names}"]
+    return [f"{words}; versions, libraries and processor are the same, so something else is why"]
 
 
 def _is_stale(manifest: Manifest, entry: OutputEntry) -> bool:

@@ -82,5 +82,6 @@ def verified_as_data(verified: Verified) -> dict[str, Any]:
         "outputs_hold": verified.outputs_hold,
         "files": files,
         "notes": list(verified.notes),
+        "strangers": [dataclasses.asdict(one) for one in verified.strangers],
     }
     return finite(data)  # type: ignore[no-any-return]
