@@ -8,6 +8,7 @@ well is remembered: time and memory may fail for reasons that pass.
 
 from __future__ import annotations
 
+import math
 import os
 import platform
 from collections import Counter
@@ -27,6 +28,9 @@ DECODER = 1
 AGAIN = "export it again as WAV, RF64, AIFF, FLAC or Ogg"
 COPY = "copy or export it again"
 MOST_KNOWN = 10_000
+# By how much a file may be shorter than it seems. Many MP3s don't say how long they are: that
+# is guessed. The last page of an Ogg file says where it ends, and some encoders are a bit out.
+MAY_LACK_S = {"MP3": math.inf, "OGG": 1.0}
 # What an encoder adds before and after the sound, and a frame that holds no sound but the length.
 MP3_SLACK_FRAMES = 9 * 1152
 MOST_LINES_TOLD = 3
@@ -159,7 +163,9 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
         raise _fault("audio/not-finite", message, AGAIN)
     promised, frames, rate_hz = data["promised"], data["frames"], data["rate_hz"]
     warnings = told(data["said"])
-    if frames < promised and (frames == 0 or data["container"] != "MP3"):
+    lacking_s = (promised - frames) / rate_hz
+    most_s = MAY_LACK_S.get(data["container"], 0.0)
+    if frames < promised and (frames == 0 or lacking_s > most_s):
         message = (
             f"{name} is damaged or cut short: it promises {promised / rate_hz:.2f} s, "
             f"{frames / rate_hz:.2f} s can be decoded"
@@ -167,7 +173,7 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
         raise _fault("audio/unreadable", message, COPY)
     if data["container"] == "MP3" and frames == promised:
         _refuse_longer(path, frames, rate_hz)
-    if frames < promised:  # many files of this kind don't know their length: it is guessed
+    if frames < promised:
         warnings.append(
             f"its length seems to be {promised / rate_hz:.2f} s, "
             f"but {frames / rate_hz:.2f} s can be decoded"
