@@ -232,8 +232,8 @@ def _start_words(ended: Ended) -> str:
 class Crew:
     """Decoders at work on a row of files, each with one at a time."""
 
-    def __init__(self, limits: Limits, script: Path) -> None:
-        self._limits, self._script = limits, script
+    def __init__(self, limits: Limits, script: Path, whole: bool) -> None:
+        self._limits, self._script, self._whole = limits, script, whole
         self._lock = threading.Lock()
         self._at_work: set[Decoder] = set()
         self._stopped = False
@@ -263,7 +263,11 @@ class Crew:
                 except IndexError:
                     return  # another one has taken the last
                 most = self._limits.most_frames(size)
-                request = {"decode": os.fspath(path.absolute()), "most_frames": most}
+                request: dict[str, Any] = {
+                    "decode": os.fspath(path.absolute()),
+                    "most_frames": most,
+                }
+                request["whole"] = self._whole
                 ended[path] = decoder.ask(request, size)
                 if not decoder.alive:
                     self._let_go(decoder)
@@ -298,13 +302,15 @@ def decode_apart(
     at_once: int = 1,
     limits: Limits | None = None,
     script: Path = SCRIPT,
+    whole: bool = True,
 ) -> dict[Path, Ended]:
     """Decode files, each given with its size in bytes, and return how each ended.
 
+    If not the `whole` of them, they are opened only, and what they say of themselves is returned.
     At most `at_once` decoders are at work; `script` is what they run. NoDecoderError where there
     can be none.
     """
     if not files:
         return {}
     worth = 1 + sum(size for _, size in files) // BYTES_A_DECODER
-    return Crew(limits or Limits(), script).decode(files, min(len(files), at_once, worth))
+    return Crew(limits or Limits(), script, whole).decode(files, min(len(files), at_once, worth))

@@ -27,6 +27,7 @@ BLOCK_SAMPLES = 131072
 # Places, as shares of a file, that are read again after a jump: its parsers run for that as well.
 JUMPS = (0.5, 0.9, 0.25, 0.0)
 JUMP_FRAMES = 2048
+UNKNOWN = 1 << 62  # a length of this or more is none: the file doesn't say it
 SAID_BYTES = 65536  # what a pipe holds; what decoders print beyond that is dropped
 SAID_LINES, SAID_LETTERS = 20, 300
 
@@ -97,7 +98,10 @@ class Overheard:
 
 
 def decode(ask: dict[str, Any], limits: Limits, answer: Any) -> dict[str, Any]:
-    """Decode a whole file, then jump about in it, and say what it is and how it went."""
+    """Decode a whole file, then jump about in it, and say what it is and how it went.
+
+    If not asked for all of it, say what it says of itself.
+    """
     import numpy
     import soundfile
 
@@ -110,10 +114,14 @@ def decode(ask: dict[str, Any], limits: Limits, answer: Any) -> dict[str, Any]:
             "promised": file.frames,
             "lies": lies,
         }
-        answer({"opened": file.frames})
         most = int(ask["most_frames"])
+        answer({"opened": min(file.frames, most)})
+        if file.frames >= UNKNOWN:
+            return {"ended": "endless"}
         if file.frames > most:
             return {"ended": "long", "frames": file.frames, "rate_hz": file.samplerate}
+        if not ask["whole"]:
+            return found | {"ended": "well", "frames": file.frames, "finite": True, "jumps": None}
         limits.hurry(file.frames, lies[0])
         room = numpy.empty((max(1, BLOCK_SAMPLES // file.channels), file.channels))
         frames, finite = 0, True

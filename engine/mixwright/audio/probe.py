@@ -102,10 +102,11 @@ def probe(path: Path, memory: Memory | None = None, *, ours: bool = False) -> St
 
 
 def probe_all(
-    paths: Iterable[Path], memory: Memory | None = None, at_once: int = 1
+    paths: Iterable[Path], memory: Memory | None = None, at_once: int = 1, whole: bool = True
 ) -> list[StemInfo | ProblemError]:
     """Return what each file is, or what is wrong with it; with up to `at_once` processes.
 
+    If not the `whole` of it, only what it says of itself, and nothing of it is decoded.
     Raises ProblemError (fault MACHINE) where no process can be started for those that need one.
     """
     found: list[tuple[Path, StemInfo | ProblemError | Lies]] = []
@@ -114,7 +115,8 @@ def probe_all(
             found.append((path, _plain_or_lies(path)))
         except ProblemError as error:
             found.append((path, error))
-    vouched = vouch({path: lies for path, lies in found if isinstance(lies, Lies)}, memory, at_once)
+    strange = {path: lies for path, lies in found if isinstance(lies, Lies)}
+    vouched = vouch(strange, memory, at_once, whole)
     return [_of(path, one, vouched[path]) if isinstance(one, Lies) else one for path, one in found]
 
 

@@ -8,6 +8,7 @@ well is remembered: time and memory may fail for reasons that pass.
 
 from __future__ import annotations
 
+import math
 import os
 import platform
 from collections import Counter
@@ -27,6 +28,9 @@ DECODER = 1
 AGAIN = "export it again as WAV, RF64, AIFF, FLAC or Ogg"
 COPY = "copy or export it again"
 MOST_KNOWN = 10_000
+# By how much a file may be shorter than it seems. Many MP3s don't say how long they are: that
+# is guessed. The last page of an Ogg file says where it ends, and some encoders are a bit out.
+MAY_LACK_S = {"MP3": math.inf, "OGG": 1.0}
 # What an encoder adds before and after the sound, and a frame that holds no sound but the length.
 MP3_SLACK_FRAMES = 9 * 1152
 MOST_LINES_TOLD = 3
@@ -73,12 +77,13 @@ _known: dict[tuple[Path, Lies], Vouched] = {}
 
 
 def vouch(
-    files: Mapping[Path, Lies], memory: Memory | None = None, at_once: int = 1
+    files: Mapping[Path, Lies], memory: Memory | None = None, at_once: int = 1, whole: bool = True
 ) -> dict[Path, Vouched | ProblemError]:
     """Return for each file, with how it lies, what is known of it or what is wrong with it.
 
-    Files that nothing is known of are decoded, by up to `at_once` processes side by side. Raises
-    ProblemError (fault MACHINE) where none can be started.
+    Files that nothing is known of are decoded, by up to `at_once` processes side by side; if not
+    the `whole` of them, what they say of themselves is believed for now. Raises ProblemError (fault
+    MACHINE) where no process can be started.
     """
     found: dict[Path, Vouched | ProblemError] = {}
     for path, lies in files.items():
@@ -93,13 +98,15 @@ def vouch(
         if kept is not None:
             found[path] = _noted(path, files[path], kept)
     strange = [(path, files[path].size) for path in unknown if path not in found]
-    for path, ended in _decoded(strange, at_once).items():
+    for path, ended in _decoded(strange, at_once, whole).items():
         try:
-            vouched = _noted(path, files[path], read_ended(path, files[path], ended))
+            found[path] = vouched = read_ended(path, files[path], ended)
         except ProblemError as error:
             found[path] = error
             continue
-        found[path] = vouched
+        if not whole:
+            continue
+        _noted(path, files[path], vouched)
         if memory is not None and path in keys:
             memory.put(keys[path], asdict(vouched))
     return found
@@ -124,9 +131,9 @@ def _keys(paths: Sequence[Path], files: Mapping[Path, Lies], at_once: int) -> di
         return {path: key for path, key in found if key is not None}
 
 
-def _decoded(files: Sequence[tuple[Path, int]], at_once: int) -> dict[Path, Ended]:
+def _decoded(files: Sequence[tuple[Path, int]], at_once: int, whole: bool) -> dict[Path, Ended]:
     try:
-        return decode_apart(files, at_once)
+        return decode_apart(files, at_once, whole=whole)
     except NoDecoderError as error:
         raise ProblemError([no_decoder(files[0][0], error)]) from error
 
@@ -159,7 +166,9 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
         raise _fault("audio/not-finite", message, AGAIN)
     promised, frames, rate_hz = data["promised"], data["frames"], data["rate_hz"]
     warnings = told(data["said"])
-    if frames < promised and (frames == 0 or data["container"] != "MP3"):
+    lacking_s = (promised - frames) / rate_hz
+    most_s = MAY_LACK_S.get(data["container"], 0.0)
+    if frames < promised and (frames == 0 or lacking_s > most_s):
         message = (
             f"{name} is damaged or cut short: it promises {promised / rate_hz:.2f} s, "
             f"{frames / rate_hz:.2f} s can be decoded"
@@ -167,7 +176,7 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
         raise _fault("audio/unreadable", message, COPY)
     if data["container"] == "MP3" and frames == promised:
         _refuse_longer(path, frames, rate_hz)
-    if frames < promised:  # many files of this kind don't know their length: it is guessed
+    if frames < promised:
         warnings.append(
             f"its length seems to be {promised / rate_hz:.2f} s, "
             f"but {frames / rate_hz:.2f} s can be decoded"
@@ -196,6 +205,11 @@ def _refuse_longer(path: Path, frames: int, rate_hz: int) -> None:
 def undecoded(name: str, size: int, ended: Ended, limits: Limits) -> Problem:
     """Return the problem of a file whose decoding did not go well."""
     reason = _reason(str(ended.data.get("reason", "")))
+    if "psf_fseek" in reason:  # the library can't go on to where there is nothing any more
+        reason = "it ends early"
+    if ended.how == "endless":
+        message = f"{name} does not say how long it is, expected a length in its header"
+        return Problem("audio/unreadable", message, help=AGAIN)
     if ended.how == "fault" and ended.opened:
         message = f"{name} is damaged or cut short: {reason}"
         return Problem("audio/unreadable", message, help=COPY)

@@ -49,6 +49,7 @@ class Drawer:
     timeline: Timeline
     last: int
     plugins: Mapping[str, Path] | None
+    decode: bool = True
     problems: list[Problem] = field(default_factory=list)
 
     def raise_faults(self) -> None:
@@ -250,7 +251,7 @@ class Drawer:
     ) -> tuple[ImpulseSettings, StemInfo]:
         span = self.sheet.span_of("returns", name, "impulse")
         try:
-            info = probed(self.sheet.folder / room.impulse)
+            info = probed(self.sheet.folder / room.impulse, self.decode)
             bounds = bounds_of(ImpulseSettings)["seconds"]
             if not bounds.low <= info.seconds <= bounds.high:
                 lasts = f"{info.path.name} lasts {info.seconds:.3f} s"

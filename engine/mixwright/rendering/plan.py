@@ -98,15 +98,17 @@ def make_plan(
     *,
     plugins: Mapping[str, Path] | None = None,
     mono: bool = False,
+    decode: bool = True,
 ) -> Plan:
     """Work out a render of `sheet` through a step, whole or from one position to another.
 
     `plugins` is where this machine has the plug-ins that a sheet may name; None allows none.
-    `mono` folds the mix down to one channel, on both sides.
+    `mono` folds the mix down to one channel, on both sides. Without `decode` compressed stems are
+    taken for what they say of themselves: that will do for a plan that is never performed.
     Raises ProblemError, with the sheet's line, for stems that can't be read, for plug-ins that are
     not allowed or not known, and for positions beyond the end of the song.
     """
-    stems = probe_stems(sheet)
+    stems = probe_stems(sheet, decode)
     timeline = sheet.timeline
     length = song_length(sheet, stems)
     if length < 1:
@@ -114,7 +116,7 @@ def make_plan(
         raise ProblemError([Problem("sheet/end", message, sheet.span_of("song", "end"))])
     if problems := check_length(sheet, length):
         raise ProblemError(problems)
-    drawn = Drawer(sheet, timeline, STEPS.index(through), plugins)
+    drawn = Drawer(sheet, timeline, STEPS.index(through), plugins, decode)
     tracks = tuple(drawn.track(t, s, length) for t, s in zip(sheet.tracks, stems, strict=True))
     returns = tuple(drawn.returned(r) for r in sheet.returns) if drawn.has("effects") else ()
     groups = tuple(drawn.group(group) for group in sheet.groups)
@@ -180,11 +182,11 @@ def unchecked_plugins(sheet: Sheet) -> dict[str, Path]:
     return {s.plugin: Path(s.plugin) for s in settings if isinstance(s, PluginSettings)}
 
 
-def probe_stems(sheet: Sheet) -> list[StemInfo]:
-    """Return every stem's header in sheet order; ProblemError names each one that fails."""
+def probe_stems(sheet: Sheet, decode: bool = True) -> list[StemInfo]:
+    """Return what every stem is, in sheet order; ProblemError names each one that fails."""
     stems: list[StemInfo] = []
     problems: list[Problem] = []
-    found = probed_all(sheet.folder / track.file for track in sheet.tracks)
+    found = probed_all((sheet.folder / track.file for track in sheet.tracks), decode)
     for track, stem in zip(sheet.tracks, found, strict=True):
         if isinstance(stem, ProblemError):
             span = sheet.span_of("tracks", track.name, "file")
