@@ -181,7 +181,9 @@ class Mender:
             track.pop("group", None)
             if self.groups and self.dice.random() < 0.6:
                 track["group"] = self.dice.choice(list(self.groups))
-        sends = {self._return_or(key, ""): level for key, level in track.get("sends_db", {}).items()}
+        sends = {
+            self._return_or(key, ""): level for key, level in track.get("sends_db", {}).items()
+        }
         sends.pop("", None)
         if "sends_db" in track:
             track["sends_db"] = sends
