@@ -17,6 +17,7 @@ from mixwright.sheet import Sheet, load_sheet
 from mixwright.sheet.tidy import CHANGED
 
 SHEET, OTHER = "mix.yaml", "origin.yaml"
+FORMS = ("text", "markdown", "json", "html")
 # Verbs that need no sound files refuse what is wrong with the sheet itself in the same words.
 SAME_WORDS = True
 # These are about the file as a whole.
@@ -107,7 +108,7 @@ def laws_of_verbs(text: bytes, origin: bytes, found: Verdict) -> str | None:
         return f"{said}\nvalidate says something else than reading does"
     if found.problems:
         return _refused_alike(found) if SAME_WORDS and found.in_sheet else None
-    return _tidy_means_the_same(text, found) or _compared(origin)
+    return _tidy_means_the_same(text, found) or _compared(origin, found)
 
 
 def run(*arguments: str) -> tuple[int, list[str]]:
@@ -154,24 +155,22 @@ def _tidy_means_the_same(text: bytes, found: Verdict) -> str | None:
     return None if status == 0 else f"{said}\ncompare finds a change in a tidied sheet"
 
 
-def _compared(origin: bytes) -> str | None:
+def _compared(origin: bytes, found: Verdict) -> str | None:
     """Compared with itself a sheet has no change; with what it came from, no fault."""
     if (ended := run("compare", SHEET, SHEET, "--only-sheet", "--exit-code"))[0] != 0:
         return f"{ended[1]}\ncompare finds a change in the sheet itself"
     if not origin:
         return None
     Path(OTHER).write_bytes(origin)
-    for form in ("text", "markdown", "json", "html"):
-        forms = [OTHER, SHEET, "--only-sheet", "--exit-code", "--format", form]
-        status, said = run("compare", *forms)
-        if status != int(_differ(origin)):
-            return f"{said[-5:]}\ncompare with what it came from ends with {status}"
+    form = FORMS[len(origin) % len(FORMS)]
+    status, said = run("compare", OTHER, SHEET, "--only-sheet", "--exit-code", "--format", form)
+    if status != int(_differ(found)):
+        return f"{said[-5:]}\ncompare with what it came from ends with {status}"
     return None
 
 
-def _differ(origin: bytes) -> bool:
+def _differ(found: Verdict) -> bool:
     """Whether the sheet at hand says something else than where it came from."""
-    old, new = verdict(OTHER).sheet, verdict(SHEET).sheet
+    old = verdict(OTHER).sheet
     assert old is not None
-    assert new is not None
-    return dataclasses.replace(old, path=new.path) != new
+    return dataclasses.replace(old, path=Path(SHEET)) != found.sheet
