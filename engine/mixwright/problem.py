@@ -24,6 +24,10 @@ _SPACES = " \u3000"
 # Blank though they count as letters: fillers of Hangul, an empty pattern of Braille.
 _BLANKS = "\u115f\u1160\u2800\u3164\uffa0"
 
+# In characters. A name in a sheet may be as long as the sheet; what is said of it may not.
+LONGEST_MESSAGE, LONGEST_HELP = 600, 1200
+_LONGEST_WORD = 120
+
 
 class Severity(Enum):
     """How bad: an error stops the work, a warning is said and the work goes on."""
@@ -73,8 +77,9 @@ class Problem:
     """One cause, one message.
 
     `message` is lower case and states the fault and what was expected; only `help` suggests.
-    `rule` is a stable id in words, e.g. ``sheet/unknown-key``. What is quoted in them is as it is:
-    as text, a problem is one line in which everything can be seen.
+    `rule` is a stable id in words, e.g. ``sheet/unknown-key``. What is quoted in them is as it is,
+    but for the end of what is very long: as text, a problem is one line of bounded length in which
+    everything can be seen.
     """
 
     rule: str
@@ -85,10 +90,36 @@ class Problem:
     fault: Fault = Fault.INPUT
     about: About = About.TEXT
 
+    def __post_init__(self) -> None:
+        """Keep message and help to a length that is still read."""
+        object.__setattr__(self, "message", shortened(self.message, LONGEST_MESSAGE))
+        if self.help is not None:
+            object.__setattr__(self, "help", shortened(self.help, LONGEST_HELP))
+
     def __str__(self) -> str:
         where = f"{self.span}: " if self.span else ""
         hint = f" (help: {self.help})" if self.help else ""
         return visible(f"{where}{self.severity.value}: {self.message}{hint}")
+
+
+def shortened(text: str, most: int) -> str:
+    """Return a text of at most `most` characters: long words are cut first, then its end.
+
+    >>> shortened("there is no file " + 200 * "x", 30)
+    'there is no file xxxxxxxxx ...'
+    """
+    if len(text) <= most:
+        return text
+    # What is behind a long name may say what is wrong with it.
+    text = " ".join(map(_cut_word, text.split(" ")))
+    return text if len(text) <= most else f"{text[: most - 4]} ..."
+
+
+def _cut_word(word: str) -> str:
+    """A word without its end, if it is a long one; what ends a part of a sentence stays."""
+    if len(word) <= _LONGEST_WORD:
+        return word
+    return f"{word[:_LONGEST_WORD]}...{word[-1] if word[-1] in ',:;)' else ''}"
 
 
 class ProblemError(Exception):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 from typing import Any
 
 from mixwright.sheet.tidy_words import fits_plain, quoted
@@ -62,6 +63,11 @@ def _key_text(key: str) -> str:
 
 
 def as_json(sheet: Any, dice: random.Random) -> str:
-    """The sheet as JSON, which is YAML too; letters may be escaped."""
-    indent = dice.choice((None, 1, 2, 4))
-    return json.dumps(sheet, indent=indent, ensure_ascii=dice.random() < 0.5)
+    """The sheet as JSON, which is YAML too but for one thing: letters as two halves.
+
+    Other letters may be escaped.
+    """
+    written = json.dumps(sheet, indent=dice.choice((None, 1, 2, 4)), ensure_ascii=False)
+    if dice.random() < 0.5:
+        return written
+    return re.sub("[\x80-\uffff]", lambda found: f"\\u{ord(found[0]):04x}", written)

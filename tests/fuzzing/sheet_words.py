@@ -31,7 +31,7 @@ STEMS = {
     "stems/bass guitar.wav": StemFile(44100, 1, 3.0),
     "stems/voice_1.wav": StemFile(48000, 1, 3.5),
     "stems/no.wav": StemFile(44100, 2, 1.5),
-    "stems/überfall – 2.wav": StemFile(48000, 2, 4.0),
+    "stems/überfall_ß 2.wav": StemFile(48000, 2, 4.0),
     "12": StemFile(96000, 1, 1.0),
     "keys.wav": StemFile(48000, 2, 3.0),
 }
@@ -46,8 +46,29 @@ VARIANTS = ["main", "instrumental", "stems", "off", "01", "TV"]
 SECTIONS = ["verse 1", "chorus", "yes", "12", "no: end", "ünï 🎚", "Bridge, quiet", "~"]
 PATTERNS = ["{variant}", "{title} - {variant}", "x/{variant}/{title}", "{variant} {rate_hz}"]
 PATTERNS += ["{artist} {variant}", "{track_number} {variant} ({format})", "ä {album}/{variant}"]
-TEXTS = [*WORDS, "Salt Road", "~", "01:30", "0.5", "=", "<<", "a\tb", "x" * 70, "\u00a0", "back\\slash"]
-TEXTS += ["line\u2028end", "'", '"', "no # remark", "# at the start", "ends with space ", ": x", "&a"]
+TEXTS = [
+    *WORDS,
+    "Salt Road",
+    "~",
+    "01:30",
+    "0.5",
+    "=",
+    "<<",
+    "a\tb",
+    "x" * 70,
+    "\u00a0",
+    "back\\slash",
+]
+TEXTS += [
+    "line\u2028end",
+    "'",
+    '"',
+    "no # remark",
+    "# at the start",
+    "ends with space ",
+    ": x",
+    "&a",
+]
 _MEMBERS = {"only", "without", "mute", "stems", "name", "instead", "offset_db"}
 
 

@@ -13,6 +13,8 @@ from mixwright.timeline import Position, Section, TempoChange, Timeline, note_to
 
 Part = dict[str, Any]
 HIGHEST = 0.48  # of the sample rate; the engine takes 0.49
+# How full sheets are: most are small, which is quick.
+SHARES = (0.05, 0.05, 0.1, 0.2, 0.35, 0.6)
 # Songs that render in a second: short rooms and repeats, nothing far beyond the stems.
 SMALL: Caps = {
     "sample_rate_hz": (44100, 48000),
@@ -32,7 +34,7 @@ SMALL: Caps = {
 
 def shaped_sheet(dice: random.Random, caps: Caps | None = None) -> Part:
     """A sheet that fits the schema; what it means may not."""
-    return Grammar(dice, words_for, dice.choice((0.08, 0.2, 0.4, 0.7)), caps).sheet()
+    return Grammar(dice, words_for, dice.choice(SHARES), caps).sheet()
 
 
 def sound_sheet(dice: random.Random, caps: Caps | None = None) -> Part:
@@ -181,7 +183,9 @@ class Mender:
             track.pop("group", None)
             if self.groups and self.dice.random() < 0.6:
                 track["group"] = self.dice.choice(list(self.groups))
-        sends = {self._return_or(key, ""): level for key, level in track.get("sends_db", {}).items()}
+        sends = {
+            self._return_or(key, ""): level for key, level in track.get("sends_db", {}).items()
+        }
         sends.pop("", None)
         if "sends_db" in track:
             track["sends_db"] = sends

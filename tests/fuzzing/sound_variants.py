@@ -9,7 +9,17 @@ if TYPE_CHECKING:
     from fuzzing.sound_sheets import Mender
 
 Part = dict[str, Any]
-OF_OTHERS = ("only", "without", "mute", "offset_db", "clean", "bus_gain", "split_by", "stems", "sum")
+OF_OTHERS = (
+    "only",
+    "without",
+    "mute",
+    "offset_db",
+    "clean",
+    "bus_gain",
+    "split_by",
+    "stems",
+    "sum",
+)
 NOT_EXACT = ("only", "without", "mute", "offset_db", "clean", "bus_gain", "loudness")
 
 
@@ -147,9 +157,9 @@ def _formats(mender: Mender, variant: Part) -> None:
         formats = [form for form in formats if form != "mp3"]
     if "formats" in variant:
         variant["formats"] = formats or ["flac16"]
-    if not any(form.endswith("16") for form in variant.get("formats", ())):
-        if variant.get("dither") == "shaped":
-            del variant["dither"]
+    has_16_bits = any(form.endswith("16") for form in variant.get("formats", ()))
+    if variant.get("dither") == "shaped" and not has_16_bits:
+        del variant["dither"]
     loudness = variant.get("loudness", {})
     if "true_peak_dbtp" in loudness and len(loudness) == 1:
         loudness["integrated_lufs"] = -16

@@ -1,0 +1,135 @@
+"""The random sheets of the campaigns: they reach all of the schema, in any style, and are sound."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from fuzzing.sheet_grammar import Grammar, text_of
+from fuzzing.sheet_mutations import CHANGES, SCRAMBLES, mutated, scrambled, spots_of
+from fuzzing.sheet_styles import AGAIN, RAW, as_json, as_yaml
+from fuzzing.sheet_words import words_for
+from fuzzing.sound_sheets import SMALL, shaped_sheet, sound_sheet
+from mixwright.problem import Problem, ProblemError
+from mixwright.sheet.schema import load_schema, validator
+from mixwright.sheet.text import SheetText
+from mixwright.sheet.tree import read_tree
+
+SHEETS = 250
+
+
+def read(text: str) -> Any:
+    return read_tree(SheetText("mix.yaml", text, tuple(text.splitlines()))).value
+
+
+def keys_of(schema: dict[str, Any], path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    """Every key of the schema by the keys that lead to it; * stands for a name that is free."""
+    if "$ref" in schema:
+        schema = {**load_schema()["$defs"][schema["$ref"].rpartition("/")[2]], **schema}
+    for key, part in schema.get("properties", {}).items():
+        if part != {"not": {}}:
+            yield (*path, key)
+            yield from keys_of(part, (*path, key))
+    for part in schema.get("patternProperties", {}).values():
+        yield from keys_of(part, (*path, "*"))
+    if "items" in schema:
+        yield from keys_of(schema["items"], path)
+
+
+def keys_in(value: Any, schema_keys: set[tuple[str, ...]], path: tuple[str, ...] = ()) -> set[Any]:
+    found: set[Any] = set()
+    if isinstance(value, list):
+        return found.union(*(keys_in(item, schema_keys, path) for item in value))
+    if isinstance(value, dict):
+        for key, item in value.items():
+            known = (*path, key) in schema_keys
+            here = (*path, key if known else "*")
+            found |= {here} | keys_in(item, schema_keys, here)
+    return found
+
+
+def test_every_key_of_the_schema_is_reached_by_sheets_that_fit_it() -> None:
+    wanted = set(keys_of(load_schema()))
+    reached: set[Any] = set()
+    for seed in range(SHEETS):
+        sheet = shaped_sheet(random.Random(seed))
+        if seed < 40:
+            assert list(validator().iter_errors(sheet)) == []
+        reached |= keys_in(sheet, wanted)
+    assert len(wanted) > 300
+    assert wanted - reached == set()
+
+
+def test_bounds_are_reached_and_never_passed() -> None:
+    grammar = Grammar(random.Random(1), words_for)
+    gain = {"type": "number", "minimum": -0.5, "maximum": 24}
+    drawn = {grammar.value(gain, ("x",)) for _ in range(99)}
+    assert {-0.5, 24} <= drawn
+    assert all(-0.5 <= value <= 24 for value in drawn)
+    capped = Grammar(random.Random(1), words_for, caps={"x": (0, 1)})
+    count = {"type": "integer", "minimum": -5, "maximum": 9}
+    assert {capped.value(count, ("x",)) for _ in range(50)} == {0, 1}
+
+
+def test_a_text_is_drawn_from_any_pattern_of_the_schema() -> None:
+    patterns = {holder[key] for holder, key in spots_of(load_schema()) if key == "pattern"}
+    assert len(patterns) >= 7
+    for pattern in patterns:
+        assert text_of(pattern, random.Random(pattern))
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_any_style_says_the_same(seed: int) -> None:
+    dice = random.Random(seed)
+    sheet = sound_sheet(dice, SMALL)
+    assert read(as_yaml(sheet, dice)) == sheet
+    assert read(as_json(sheet, dice)) == sheet
+
+
+def test_what_is_written_as_it_is_and_what_stands_twice() -> None:
+    text = as_yaml({"a": RAW + "&x 12:30", f"{AGAIN}a": 1, "": None}, random.Random(2))
+    with pytest.raises(ProblemError) as caught:
+        read(text)
+    rules = {problem.rule for problem in caught.value.problems}
+    assert rules == {"sheet/alias", "sheet/duplicate-key", "sheet/bad-key"}
+
+
+def test_every_change_changes_sheets_and_bytes() -> None:
+    assert len(CHANGES) >= 9
+    assert len(SCRAMBLES) >= 6
+    for seed in range(30):
+        dice = random.Random(seed)
+        sheet = sound_sheet(dice, SMALL)
+        before = as_json(sheet, random.Random(0))
+        as_yaml(mutated(sheet, dice), dice)
+        assert as_json(sheet, random.Random(0)) == before
+        assert isinstance(scrambled(before.encode(), dice), bytes)
+    for change in CHANGES:
+        changed = [sound_sheet(random.Random(seed), SMALL) for seed in range(12)]
+        for one in changed:
+            change(one, dice.choice(spots_of(one)), dice)
+        assert any(one != sound_sheet(random.Random(s), SMALL) for s, one in enumerate(changed))
+
+
+def test_what_is_said_is_one_line_that_can_be_read() -> None:
+    problem = Problem("sheet/unknown-key", "unknown key \u202e\nx" + 5000 * "y", help="z " * 5000)
+    assert str(problem).startswith("error: unknown key \\u202e xyyy")
+    assert problem.message.endswith("...")
+    assert problem.help is not None
+    assert len(problem.message) <= 600
+    assert len(problem.help) <= 1200
+    assert str(problem).isprintable()
+    assert Problem("a/b", "ünï 🎚 stays").message == "ünï 🎚 stays"
+    # What stands behind a long name is still said.
+    long = Problem("a/b", f"unknown track {'t' * 9000}, expected one of these")
+    assert long.message.endswith("tt..., expected one of these")
+
+
+def test_half_a_letter_is_said_in_plain_words() -> None:
+    with pytest.raises(ProblemError) as caught:
+        read('format: 1\nsong: {title: "\\ud83c\\udf9a"}\n')
+    said = "not valid YAML: an escape that is no letter, such as one half of a pair"
+    assert caught.value.problems[0].message == said
