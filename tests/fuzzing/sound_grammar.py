@@ -84,7 +84,7 @@ VERBS = (
     *("size",) * 3,
     *("name", "shorten", "unpad", "nest", "hole", "drop", "whole", "move", "twice", "head"),
 )
-NAMES = ("odd.wav", "odd.wav", "odd.wav", "odd.aif", "odd.flac", "odd.ogg", "odd.raw", "odd.mp3")
+NAMES = ("odd.wav", "odd.wav", "odd.aif", "odd.flac", "odd.ogg", "odd.au", "odd.raw")
 
 
 def made_recipe(dice: random.Random) -> dict[str, Any]:
@@ -111,16 +111,16 @@ def made_recipe(dice: random.Random) -> dict[str, Any]:
 def made_name(recipe: Mapping[str, Any], dice: random.Random) -> str:
     """Return a file's name: mostly one that fits what is in it."""
     container = recipe["container"]
-    return dice.choice((f"odd.{SUFFIXES.get(container, container.lower())}",) * 16 + NAMES)
+    return dice.choice((f"odd.{SUFFIXES.get(container, container.lower())}",) * 20 + NAMES)
 
 
 def made_edits(recipe: Mapping[str, Any], dice: random.Random) -> list[tuple[Any, ...]]:
     """Return what is done to the file: to its pieces first, then to its bytes."""
     layout = good_layout(recipe)
-    count = dice.choice((0, 1, 1, 1, 1, 2, 2, 3, 5))
+    count = dice.choice((0, 0, 1, 1, 1, 1, 1, 2, 3, 5))
     edits = [_made_edit(layout, dice) for _ in range(count)]
     length = sum(part if isinstance(part, int) else len(part) for part in put_together(layout))
-    if dice.random() < 0.3:
+    if dice.random() < 0.2:
         edits += [_made_damage(length, dice) for _ in range(dice.choice((1, 1, 1, 4)))]
     return edits
 

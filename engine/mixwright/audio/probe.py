@@ -20,6 +20,7 @@ PCM_BYTES = {
     "DOUBLE": 8,
 }
 UNKNOWN_SIZE = 0xFFFFFFFF
+AGAIN = "export it again as WAV, RF64, AIFF, FLAC or Ogg"
 PLAIN_CONTAINERS = ("WAV", "WAVEX", "RF64")
 
 
@@ -60,6 +61,7 @@ def probe(path: Path) -> StemInfo:
         if status.st_size == 0:
             raise _fault("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
         with soundfile.SoundFile(path) as file:
+            _check_encoding(file, path.name)
             info = StemInfo(
                 path.absolute(),
                 file.format,
@@ -78,7 +80,7 @@ def probe(path: Path) -> StemInfo:
         raise _fault(
             "audio/unreadable",
             f"{path.name} can't be read as sound: {reason}",
-            "export it again as WAV, RF64, AIFF, FLAC or Ogg",
+            AGAIN,
         ) from error
     except OSError as error:
         raise _fault(
@@ -86,6 +88,16 @@ def probe(path: Path) -> StemInfo:
         ) from error
     _check(info)
     return info
+
+
+def _check_encoding(file: soundfile.SoundFile, name: str) -> None:
+    """Refuse what the library makes up or can't play from any place on."""
+    if file.format == "RAW":
+        # By its name alone: any bytes in a file called .au, .snd or .vox are sound to it.
+        raise _fault("audio/unreadable", f"{name} can't be read as sound: it has no header", AGAIN)
+    if not file.seekable():
+        message = f"{name} is {file.subtype_info}, which can't be played from any place on"
+        raise _fault("audio/encoding", message, AGAIN)
 
 
 def _check(info: StemInfo) -> None:

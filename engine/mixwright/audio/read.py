@@ -7,10 +7,10 @@ test compares them). Everything else goes through the library.
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -20,6 +20,10 @@ from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block, scratch_block
 
+# 240 dB over full scale: integers kept as floats stay below, what is left of damaged ones does not,
+# and no meter overflows.
+LARGEST = 1e12
+UNBOUNDED_SUBTYPES = ("FLOAT", "DOUBLE", "VORBIS", "OPUS")
 PLAIN_SUBTYPES = ("PCM_16", "PCM_24", "FLOAT")
 
 
@@ -41,6 +45,7 @@ class StemReader:
     def __init__(self, info: StemInfo, rate_hz: int, offset: int = 0, start: int = 0) -> None:
         self.info = info
         self.channels = info.channels
+        self._may_be_odd = info.subtype in UNBOUNDED_SUBTYPES
         # A file is never closed under a thread that still reads from it.
         self._lock = threading.Lock()
         with _told_as_problem(info):
@@ -49,13 +54,18 @@ class StemReader:
             self._frames = _Resampled(self._frames, info, rate_hz)
         self._at = start - offset
         if self._at > 0:
-            with _told_as_problem(info):
-                self._frames.seek(self._at)
+            try:
+                with _told_as_problem(info):
+                    self._frames.seek(self._at)
+            except BaseException:  # whoever called has nothing to close yet
+                self._frames.close()
+                raise
 
     def read(self, block: Block) -> Block:
         """Fill `block` (frames, channels) with the next frames and return it.
 
-        Raises ProblemError for a NaN or infinity, or a file that ends before its header says.
+        Raises ProblemError for a NaN, an infinity or what is as good as one, and for a file that
+        ends before its header says.
         """
         lead = min(max(0, -self._at), len(block))
         block[:lead] = 0.0
@@ -64,7 +74,12 @@ class StemReader:
             with self._lock, _told_as_problem(self.info):
                 got += self._frames.read(block[lead:])
         block[got:] = 0.0
-        if self.info.is_float and not np.isfinite(np.sum(block)):
+        # Written so that a NaN is no number below the limit.
+        if (
+            self._may_be_odd
+            and block.size
+            and not -LARGEST <= block.min() <= block.max() <= LARGEST
+        ):
             self._refuse(block)
         self._at += len(block)
         return block
@@ -75,18 +90,14 @@ class StemReader:
             self._frames.close()
 
     def _refuse(self, block: Block) -> None:
-        bad = np.flatnonzero(~np.isfinite(block).all(axis=1))
-        if len(bad):
-            raise ProblemError(
-                [
-                    Problem(
-                        "audio/not-finite",
-                        f"{self.info.path.name} holds a NaN or infinity at sample "
-                        f"{self._at + int(bad[0])}, expected finite samples",
-                        help="export it again from its source",
-                    )
-                ]
-            )
+        name, hint = self.info.path.name, "export it again from its source"
+        place = int(np.argmax((~(np.abs(block) <= LARGEST)).any(axis=1)))
+        at, odd = self._at + place, next(x for x in block[place] if not abs(x) <= LARGEST)
+        if not np.isfinite(odd):
+            message = f"{name} holds a NaN or infinity at sample {at}, expected finite samples"
+            raise ProblemError([Problem("audio/not-finite", message, help=hint)])
+        message = f"{name} holds {odd:.3g} at sample {at}, expected full scale to be 1.0"
+        raise ProblemError([Problem("audio/too-large", message, help=hint)])
 
 
 def _open(info: StemInfo) -> _Frames:
@@ -110,10 +121,14 @@ def _told_as_problem(info: StemInfo) -> Iterator[None]:
         raise ProblemError([Problem("audio/machine", message, fault=Fault.MACHINE)]) from error
 
 
-def _ended_early(path: Path) -> ProblemError:
-    return ProblemError(
-        [Problem("audio/changed", f"{path.name} ended early: it changed while it was being read")]
-    )
+def _ended_early(info: StemInfo) -> ProblemError:
+    """It may have changed in the meantime, or its header has never told the truth."""
+    name, status = info.path.name, os.stat(info.path)
+    if (status.st_size, status.st_mtime_ns) == (info.size, info.modified_ns):
+        message = f"{name} is cut short: its header promises {info.frames:,} samples, it has fewer"
+        return ProblemError([Problem("audio/truncated", message, help="copy or export it again")])
+    message = f"{name} ended early: it changed while it was being read"
+    return ProblemError([Problem("audio/changed", message)])
 
 
 class _Plain:
@@ -142,7 +157,7 @@ class _Plain:
         while filled < size:
             count = self._file.readinto(view[filled:])
             if not count:
-                raise _ended_early(self._info.path)
+                raise _ended_early(self._info)
             filled += count
         decode_into(raw, self._info.subtype, out[:frames])
         self._left -= frames
@@ -166,7 +181,7 @@ class _Library:
         wanted = min(len(out), self._info.frames - self._file.tell())
         got = len(self._file.read(out=out)) if len(out) else 0
         if got < wanted:
-            raise _ended_early(self._info.path)
+            raise _ended_early(self._info)
         return got
 
     def close(self) -> None:
