@@ -38,7 +38,7 @@ RARE = (
 COMPRESSED = (
     *(("FLAC", "PCM_S8"), ("FLAC", "PCM_16"), ("FLAC", "PCM_24")),
     *(("OGG", "VORBIS"), ("OGG", "OPUS"), ("MP3", "MPEG_LAYER_III")),
-    *(("CAF", "ALAC_16"), ("CAF", "ALAC_24"), ("WAV", "MPEG_LAYER_III")),
+    *(("CAF", "ALAC_16"), ("CAF", "ALAC_24")),
 )
 SUFFIXES = {"WAVEX": "wav", "BW64": "wav", "RF64": "rf64", "AIFF": "aif"}
 LARGEST = 3.4e38
