@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -156,6 +157,33 @@ def test_a_truncated_flac_is_a_problem_when_it_is_read(tmp_path: Path) -> None:
 def test_sound_without_a_header_is_refused(tmp_path: Path) -> None:
     (tmp_path / "x.raw").write_bytes(bytes(1000))
     assert fault_of(tmp_path / "x.raw") == "audio/unreadable"
+    # The library would play these as noise, by their names alone.
+    for name in ("x.au", "x.snd", "x.vox", "x.gsm"):
+        (tmp_path / name).write_bytes(bytes(range(256)) * 8)
+        assert fault_of(tmp_path / name) == "audio/unreadable"
+
+
+def test_what_plays_from_its_beginning_only_is_refused(tmp_path: Path) -> None:
+    path = written(tmp_path / "speech.au", noise(1, 1), "G721_32", "AU", 8000)
+    assert fault_of(path) == "audio/encoding"
+
+
+@pytest.mark.parametrize("value", [1e300, -1.1e12])
+def test_a_sample_beyond_reason_is_named(tmp_path: Path, value: float) -> None:
+    samples = np.zeros((5000, 2))
+    samples[3210, 1], samples[100, 0] = value, 1e11
+    path = written(tmp_path / "a.wav", samples, "DOUBLE", "WAV")
+    with pytest.raises(ProblemError, match=r"a.wav holds -?1.*e\+\d+ at sample 3210, expected"):
+        read_all(path, 5000)
+
+
+def test_a_file_shorter_than_its_header_says_has_not_changed(tmp_path: Path) -> None:
+    path = written(tmp_path / "cut.wav", noise(1, 1), "ALAW", "WAV")
+    info = probe(path)
+    reader = StemReader(replace(info, frames=info.frames + 1), 48000)
+    told = r"cut.wav is cut short: its header promises 48,001"
+    with contextlib.closing(reader), pytest.raises(ProblemError, match=told):
+        reader.read(np.empty((info.frames + 1, 1)))
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf])

@@ -131,3 +131,20 @@ def test_what_can_t_be_inspected_is_said(
     (tmp_path / "._good.wav").write_bytes(b"a companion file")
     (finding,) = mixwright.inspect(tmp_path).findings
     assert (finding.track, finding.kind, finding.severity) == ("bad.wav", "unreadable", "fault")
+
+
+def test_a_file_that_breaks_as_it_is_played_is_a_fault_of_its_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    broken = np.zeros((100, 1))
+    broken[40] = np.nan
+    soundfile.write(tmp_path / "broken.wav", broken, RATE_HZ, subtype="FLOAT")
+    with pytest.raises(ProblemError, match=r"broken.wav holds a NaN"):
+        mixwright.inspect(tmp_path)
+    soundfile.write(tmp_path / "good.wav", np.zeros((100, 1)), RATE_HZ)
+    inspected = mixwright.inspect(tmp_path)
+    assert [stem.name for stem in inspected.stems] == ["good.wav"]
+    (finding,) = inspected.findings
+    assert (finding.track, finding.kind, finding.severity) == ("broken.wav", "unreadable", "fault")
+    assert run(["inspect", str(tmp_path), "--strict"]) == 1
+    assert "holds a NaN or infinity at sample 40" in capsys.readouterr().out

@@ -517,3 +517,15 @@ def test_a_silent_song_renders_and_says_so(make_song: SongMaker) -> None:
     assert done.readings.mix.integrated_lufs == done.readings.mix.true_peak_dbtp == -math.inf
     assert done.readings.warnings == ()
     assert not soundfile.read(done.path)[0].any()
+
+
+def test_stems_are_closed_when_a_mix_can_t_begin(make_song: SongMaker, tmp_path: Path) -> None:
+    rest = "returns:\n  room: {type: reverb, impulse: stems/silent.wav}\n"
+    path = make_song({"a": (noise(1), "sends_db: {room: -12}")}, rest)
+    soundfile.write(tmp_path / "stems" / "silent.wav", np.zeros((9600, 1)), 48000)
+    with pytest.raises(ProblemError, match=r"silent.wav: the recording is silent") as caught:
+        mixwright.render(path, tmp_path / "out.wav")
+    # What was raised still holds on to everything that was under way.
+    assert caught.tb is not None
+    opened = [os.path.realpath(f"/proc/self/fd/{number}") for number in os.listdir("/proc/self/fd")]
+    assert not [name for name in opened if name.endswith("a.wav")]

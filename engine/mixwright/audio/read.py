@@ -9,10 +9,10 @@ where a decoder has had something to say.
 from __future__ import annotations
 
 import math
+import os
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -24,6 +24,8 @@ from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block, scratch_block
 
+# Whose samples may be any numbers.
+UNBOUNDED_SUBTYPES = ("FLOAT", "DOUBLE", "VORBIS", "OPUS")
 PLAIN_SUBTYPES = ("PCM_16", "PCM_24", "FLOAT")
 # Floating-point samples beyond this, 240 dB over full scale, are damage and no sound: twice as many
 # decibels over, their energies are no longer numbers. Integers that nobody scaled reach 2.1e9.
@@ -48,6 +50,7 @@ class StemReader:
     def __init__(self, info: StemInfo, rate_hz: int, offset: int = 0, start: int = 0) -> None:
         self.info = info
         self.channels = info.channels
+        self._may_be_odd = info.subtype in UNBOUNDED_SUBTYPES
         # A file is never closed under a thread that still reads from it.
         self._lock = threading.Lock()
         with _told_as_problem(info):
@@ -56,8 +59,12 @@ class StemReader:
             self._frames = _Resampled(self._frames, info, rate_hz)
         self._at = start - offset
         if self._at > 0:
-            with _told_as_problem(info):
-                self._frames.seek(self._at)
+            try:
+                with _told_as_problem(info):
+                    self._frames.seek(self._at)
+            except BaseException:  # whoever called has nothing to close yet
+                self._frames.close()
+                raise
 
     def read(self, block: Block) -> Block:
         """Fill `block` (frames, channels) with the next frames and return it.
@@ -72,7 +79,7 @@ class StemReader:
             with self._lock, _told_as_problem(self.info):
                 got += self._frames.read(block[lead:])
         block[got:] = 0.0
-        if self.info.is_float:
+        if self._may_be_odd:
             largest = max(np.max(block, initial=0.0), -np.min(block, initial=0.0))
             if not largest <= LARGEST_SAMPLE:
                 self._refuse(block)
@@ -126,10 +133,14 @@ def _told_as_problem(info: StemInfo) -> Iterator[None]:
         raise ProblemError([Problem("audio/machine", message, fault=Fault.MACHINE)]) from error
 
 
-def _ended_early(path: Path) -> ProblemError:
-    return ProblemError(
-        [Problem("audio/changed", f"{path.name} ended early: it changed while it was being read")]
-    )
+def _ended_early(info: StemInfo) -> ProblemError:
+    """It may have changed in the meantime, or its header has never told the truth."""
+    name, status = info.path.name, os.stat(info.path)
+    if (status.st_size, status.st_mtime_ns) == (info.size, info.modified_ns):
+        message = f"{name} is cut short: its header promises {info.frames:,} samples, it has fewer"
+        return ProblemError([Problem("audio/truncated", message, help="copy or export it again")])
+    message = f"{name} ended early: it changed while it was being read"
+    return ProblemError([Problem("audio/changed", message)])
 
 
 class _Plain:
@@ -158,7 +169,7 @@ class _Plain:
         while filled < size:
             count = self._file.readinto(view[filled:])
             if not count:
-                raise _ended_early(self._info.path)
+                raise _ended_early(self._info)
             filled += count
         decode_into(raw, self._info.subtype, out[:frames])
         self._left -= frames
@@ -183,7 +194,7 @@ class _Library:
         wanted = min(len(out), self._info.frames - self._file.tell())
         got = len(self._file.read(out=out)) if len(out) else 0
         if got < wanted:
-            raise _ended_early(self._info.path)
+            raise _ended_early(self._info)
         return got
 
     def close(self) -> None:

@@ -28,7 +28,7 @@ from mixwright.meters.pairs import inspect_pairs
 from mixwright.meters.silence import SilenceMeter, SilenceReadings
 from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.places import cache_folder
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import DataCache
 from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import Listener
@@ -99,9 +99,7 @@ def stems_of_folder(folder: Path) -> tuple[list[Stem], list[Finding]]:
             stems.append(Stem(name, found))
             continue
         problems += found.problems
-        said = "; ".join(problem.message for problem in found.problems)
-        message = said.removeprefix(f"{path.name} ")
-        findings.append(Finding(kind="unreadable", track=name, severity="fault", message=message))
+        findings.append(_unreadable(name, path.name, found))
     if not stems:
         message = f"{folder} holds no sound files, expected {', '.join(SUFFIXES)}"
         raise ProblemError(problems or [Problem("inspect/nothing", message)])
@@ -123,12 +121,23 @@ def inspect_stems(
 ) -> Inspected:
     """Play every file once to all meters, then compare those that may belong together.
 
-    `rate_hz` is the rate at which pairs are compared: the song's, or the commonest.
+    `rate_hz` is the rate at which pairs are compared: the song's, or the commonest. A file that
+    turns out unreadable as it is played is a fault like any other; ProblemError if all are.
     """
-    meters = _played(stems, threads, measured=True)
-    found = _findings(stems, meters, rate_hz, threads)
+    heard = [_StemMeters(stem, measured=True) for stem in stems]
+    with ThreadPoolExecutor(threads or usable_cores()) as pool:
+        errors = list(pool.map(_StemMeters.error, heard))
+    if all(errors):
+        raise ProblemError(problem for error in errors if error for problem in error.problems)
+    meters = [one for one, error in zip(heard, errors, strict=True) if error is None]
+    broken = [
+        _unreadable(one.stem.name, one.stem.info.path.name, error)
+        for one, error in zip(heard, errors, strict=True)
+        if error is not None
+    ]
+    found = _findings([meter.stem for meter in meters], meters, rate_hz, threads)
     readings = tuple(meter.readings() for meter in meters)
-    return Inspected(path, readings, _told(stems, [*known, *_of_files(stems), *found]))
+    return Inspected(path, readings, _told(stems, [*known, *broken, *_of_files(stems), *found]))
 
 
 def faults_of_stems(
@@ -147,7 +156,7 @@ def faults_of_stems(
     depends = repr((DETECTORS, rate_hz, heard))
     found = from_data(cache.get(depends))
     if found is None:
-        found = _findings(stems, _played(stems, threads, measured=False), rate_hz, threads)
+        found = _findings(stems, _played(stems, threads), rate_hz, threads)
         cache.put(depends, as_data(found))
     return Inspected(path, (), _told(stems, [*_of_files(stems), *found]))
 
@@ -166,8 +175,17 @@ def _of_files(stems: Sequence[Stem]) -> list[Finding]:
     ]
 
 
-def _played(stems: Sequence[Stem], threads: int | None, measured: bool) -> list[_StemMeters]:
-    meters = [_StemMeters(stem, measured) for stem in stems]
+def _unreadable(name: str, file_name: str, error: ProblemError) -> Finding:
+    """A file that can't be read, as a fault in the track; a machine that fails is none."""
+    if any(problem.fault is Fault.MACHINE for problem in error.problems):
+        raise error
+    said = "; ".join(problem.message for problem in error.problems)
+    message = said.removeprefix(f"{file_name} ")
+    return Finding(kind="unreadable", track=name, severity="fault", message=message)
+
+
+def _played(stems: Sequence[Stem], threads: int | None) -> list[_StemMeters]:
+    meters = [_StemMeters(stem, measured=False) for stem in stems]
     with ThreadPoolExecutor(threads or usable_cores()) as pool:
         list(pool.map(_StemMeters.play, meters))
     return meters
@@ -207,7 +225,7 @@ class _StemMeters:
     def __init__(self, stem: Stem, measured: bool) -> None:
         info = stem.info
         bits = None if info.is_float else 8 * PCM_BYTES.get(info.subtype, 0) or None
-        self._stem = stem
+        self.stem = stem
         self.faults = FaultMeter(info.rate_hz, info.channels, bits)
         self._sound = SoundMeter(info.rate_hz, info.channels)
         self._silence = SilenceMeter(info.rate_hz, info.channels)
@@ -215,7 +233,7 @@ class _StemMeters:
 
     def play(self) -> None:
         """Play the file; what comes before it in the song is silence to the detectors."""
-        info, lead = self._stem.info, round(self._stem.lead_s * self._stem.info.rate_hz)
+        info, lead = self.stem.info, round(self.stem.lead_s * self.stem.info.rate_hz)
         for at in range(0, lead, FRAMES):
             self.faults.feed(np.zeros((min(FRAMES, lead - at), info.channels)))
         for at, block in played(info):
@@ -223,11 +241,19 @@ class _StemMeters:
                 meter.feed(block)
             self.faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
 
+    def error(self) -> ProblemError | None:
+        """Play the file; return what went wrong, None if nothing did."""
+        try:
+            self.play()
+        except ProblemError as error:
+            return error
+        return None
+
     def readings(self) -> StemReadings:
         """What the file is and measures."""
-        info = self._stem.info
+        info = self.stem.info
         sound, silence = self._sound.readings(), self._silence.readings()
-        return StemReadings(self._stem.name, info, sound, silence, read_bext(info.path))
+        return StemReadings(self.stem.name, info, sound, silence, read_bext(info.path))
 
 
 def _piece(stem: Stem, start_s: float, seconds: float, rate_hz: int) -> Block:

@@ -50,8 +50,13 @@ class Engine:
         self._span = Span(plan.start, plan.keep_from, plan.keep_to, plan.end, plan.sections)
         self._under_way: list[Future[Any]] = []
         self.mixings: list[Mixing] = []
-        self._start_tracks(ears)
-        self._start_mixings(watch or ("", ""), ears, apart)
+        self.tracks: list[TrackStrip] = []
+        try:
+            self._start_tracks(ears)
+            self._start_mixings(watch or ("", ""), ears, apart)
+        except BaseException:  # whoever called has nothing to close yet
+            self.close()
+            raise
 
     def _start_tracks(self, ears: Ears) -> None:
         """Open every track once; those that listen to one another read equally far ahead."""
@@ -64,7 +69,6 @@ class Engine:
             for _, front in mix.keys_of(group.chain)
         }
         heard = self._group_keys | {f for t, mix in placed for _, f in mix.keys_of(t.chain)}
-        self.tracks: list[TrackStrip] = []
         self._indices: dict[object, int] = {}
         self._fronts: dict[Front, TrackStrip] = {}
         self._keys_by_strip: dict[TrackStrip, tuple[tuple[str, Front], ...]] = {}
