@@ -89,6 +89,8 @@ class Bench:
     def reset(self) -> None:
         """Put back what lay there before the job."""
         for place in (self.home, self.temporary, self.cache):
+            if place.is_symlink() or place.is_file():
+                place.unlink()
             shutil.rmtree(place, ignore_errors=True)
             place.mkdir(parents=True)
         shutil.copytree(self.kept, self.home, dirs_exist_ok=True, symlinks=True)
