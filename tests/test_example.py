@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 
 import mixwright
 from conftest import Demo
+from mixwright.cli import demo as demo_verb
 from mixwright.cli.demo import write_example
 from mixwright.problem import ProblemError
 from mixwright.sheet import STEPS, Sheet
@@ -101,3 +103,52 @@ def test_what_has_been_changed_is_kept(demo: Demo, tmp_path: Path) -> None:
     write_example(tmp_path, force=True)
     made = (demo.home / "demo" / "mix.yaml").read_text("utf-8")
     assert (tmp_path / "mix.yaml").read_text("utf-8") == made
+
+
+class _Small:
+    """A generator of an example that is made at once."""
+
+    @classmethod
+    def write_stems(cls, folder: Path) -> None:
+        for name in ("references", "stems"):
+            (folder / name).mkdir(parents=True)
+            (folder / name / "a.wav").write_bytes(b"a")
+
+
+def test_an_example_that_was_cut_off_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(demo_verb, "_generator", lambda source: _Small)
+    move, moved = Path.replace, list[Path]()
+
+    def cut_off(path: Path, target: Path) -> Path:
+        if moved:
+            raise KeyboardInterrupt
+        moved.append(path)
+        return move(path, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            write_example(tmp_path, force=False)
+    assert (tmp_path / "references").is_dir()
+    assert not (tmp_path / "stems").exists()
+    write_example(tmp_path, force=False)
+    assert {path.name for path in tmp_path.iterdir()} == {"mix.yaml", "references", "stems"}
+
+
+def test_the_example_s_sheet_is_written_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "mix.yaml").write_text("format: 1\n", "utf-8")
+    (tmp_path / "stems").mkdir()
+
+    def refuse(path: Path, text: str, encoding: str) -> int:
+        path.write_bytes(text[:100].encode())
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", refuse)
+    with pytest.raises(ProblemError, match="No space left"):
+        write_example(tmp_path, force=True)
+    assert (tmp_path / "mix.yaml").read_bytes() == b"format: 1\n"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["mix.yaml", "stems"]

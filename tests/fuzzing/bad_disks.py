@@ -61,9 +61,7 @@ class Refusal:
         return self.calls == "remove" and bool(self.path)
 
 
-def limits(
-    longest: int | None = None, files: int | None = None, memory: int | None = None
-) -> None:
+def limits(longest: int | None = None, files: int | None = None, memory: int | None = None) -> None:
     """In the child: no file gets longer than so many bytes, no more than so many are open.
 
     `memory` is how many bytes of addresses there are.

@@ -134,7 +134,12 @@ class Caches:
             for _ in range(dice.randrange(1, 6))
         ]
         place = dice.choice(PLACES) if dice.random() < 0.3 else ""
-        return {"song": new_song(dice), "job": dice.choice(list(JOBS)), "harms": harms, "place": place}
+        return {
+            "song": new_song(dice),
+            "job": dice.choice(list(JOBS)),
+            "harms": harms,
+            "place": place,
+        }
 
     def attempt(self, case: dict[str, Any], home: Path) -> Outcome:
         """Run the job with that cache."""
@@ -185,7 +190,10 @@ def _faults(made: Bench, case: dict[str, Any], tried: Counter[str]) -> Iterator[
     done = made.run(moments=moments, before=lambda: limits(memory=MEMORY_BYTES))
     yield from _differs(made, done)
     _empty_home(made)
-    yield from (f"once more: {fault}" for fault in _differs(made, made.run(before=lambda: limits(memory=MEMORY_BYTES))))
+    yield from (
+        f"once more: {fault}"
+        for fault in _differs(made, made.run(before=lambda: limits(memory=MEMORY_BYTES)))
+    )
 
 
 def _empty_home(made: Bench) -> None:

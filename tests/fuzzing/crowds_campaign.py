@@ -110,7 +110,9 @@ def attempt(case: dict[str, Any], home: Path) -> Outcome:
     made.reset()
     (made.home / "mix.yaml").write_text(texts[0], "utf-8")
     ends = usual_seconds(made) * len(crowd)
-    moments = [(at * ends, _edit(made.home, texts[(n + 1) % 2])) for n, at in enumerate(case["edits"])]
+    moments = [
+        (at * ends, _edit(made.home, texts[(n + 1) % 2])) for n, at in enumerate(case["edits"])
+    ]
     done = run_all([made.command(arguments) for arguments in crowd], moments)
     tried.update(f"status {one.status}" for one in done)
     fault = first_new(_faults(made, done, alone, delivers), tried)
@@ -122,9 +124,7 @@ def _without_tidy(steps: Sequence[Arguments]) -> tuple[Arguments, ...]:
     return tuple(step for step in steps if step != TIDY)
 
 
-def _alone(
-    made: Bench, crowd: Sequence[Arguments], texts: Sequence[str]
-) -> dict[str, set[str]]:
+def _alone(made: Bench, crowd: Sequence[Arguments], texts: Sequence[str]) -> dict[str, set[str]]:
     """Every content that each file has before, or when one of the crowd has run alone."""
     contents: dict[str, set[str]] = {}
     for arguments in dict.fromkeys(crowd):

@@ -232,7 +232,9 @@ def _faults_of_recording(made: Bench, done: Done, one: dict[str, Any]) -> Iterat
         # It may be the new recording's mix; what is part the one and part the other is neither.
         made.run()
         final = {other: one for other, one in lying(made.home).items() if other != file}
-        yield from (f"neither of two recordings: {fault}" for fault in faults_of_end(changed, final))
+        yield from (
+            f"neither of two recordings: {fault}" for fault in faults_of_end(changed, final)
+        )
 
 
 def _on_own_disk(case: dict[str, Any], place: Path) -> tuple[Counter[str], str | None]:

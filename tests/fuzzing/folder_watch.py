@@ -6,6 +6,7 @@ import errno
 import hashlib
 import json
 import os
+import re
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
@@ -15,13 +16,15 @@ from fuzzing.known_faults import is_spared
 # What commands leave on purpose: an empty file that two deliveries meet at.
 LOCK = ".mixwright-lock"
 MANIFEST = "manifest.json"
+# Python itself tries whether it can write to a folder for passing files, by a file of such a name.
+TRIED_BY_PYTHON = re.compile(r"[a-z0-9_]{8}")
 # Words that only a person who looks into the program understands.
 INSIDE_WORDS = ("Traceback", "could not import", "bug in mixwright", "an exception got out")
 STATUSES = (0, 1, 2, 3)
 
 
 def lying(folder: Path) -> dict[str, str]:
-    """Every file below a folder with its hash, links with where they lead to, what is hidden too."""
+    """Every file below a folder with its hash, hidden ones too; of links where they lead to."""
     found = {}
     for place, folders, files in os.walk(folder):
         for name in (*files, *(one for one in folders if Path(place, one).is_symlink())):

@@ -2,8 +2,8 @@
 
 Killed before its n-th change of the disk: by system calls where the machine lets them be held up
 (`disk_gate`), so that what compiled libraries write counts; else by what Python tells of. And at a
-random moment. Afterwards each file in its place is the old one or the new one, the manifest is true,
-and the same command, run again, leaves what an undisturbed run leaves, and no debris.
+random moment. Afterwards each file in its place is the old or the new one, the manifest is true, and
+the same command, run again, leaves what an undisturbed run leaves, and no debris.
 """
 
 from __future__ import annotations
@@ -85,7 +85,9 @@ def attempt(case: dict[str, Any], home: Path) -> Outcome:
             return Outcome(tried, f"{case['job']}: it neither died nor was done: {done.told}")
         if fault := first_new(_faults(made), tried):
             where = f"{case['job']}, killed at {way} {at}"
-            return Outcome(tried, f"{where} (of {made.gate_calls} calls, {changes} changes):\n{fault}")
+            return Outcome(
+                tried, f"{where} (of {made.gate_calls} calls, {changes} changes):\n{fault}"
+            )
     return Outcome(tried)
 
 

@@ -101,7 +101,12 @@ def _compare(dice: random.Random) -> list[str]:
     form = ("--format", dice.choice(("text", "markdown", "json", "html")))
     options = _some(dice, form, ("--only-sheet",), ("--exit-code",))
     if dice.random() < 0.4:
-        return ["--rev", dice.choice(("HEAD", "HEAD..", "HEAD~1", "nope", "")), _sheet(dice), *options]
+        return [
+            "--rev",
+            dice.choice(("HEAD", "HEAD..", "HEAD~1", "nope", "")),
+            _sheet(dice),
+            *options,
+        ]
     return [dice.choice(("before.yaml", "HEAD:mix.yaml", _sheet(dice))), _sheet(dice), *options]
 
 
@@ -197,8 +202,12 @@ EDITS: dict[str, Callable[[Path], None]] = {
     "case again": _replaced("Stems/Kick.wav", "stems/kick.wav"),
     "half": lambda home: os.truncate(home / "mix.yaml", 300),
     "before": lambda home: (home / "before.yaml").replace(home / "mix.yaml") and None,
-    "stem away": lambda home: (home / "stems" / "kick.wav").rename(home / "stems" / "k.wav") and None,
-    "stem back": lambda home: (home / "stems" / "k.wav").rename(home / "stems" / "kick.wav") and None,
+    "stem away": lambda home: (
+        (home / "stems" / "kick.wav").rename(home / "stems" / "k.wav") and None
+    ),
+    "stem back": lambda home: (
+        (home / "stems" / "k.wav").rename(home / "stems" / "kick.wav") and None
+    ),
     "stem cut": lambda home: os.truncate(home / "stems" / "lead.wav", 20_001),
     "odd sheet": lambda home: shutil.copyfile(home / "mix.yaml", home / "odd sheet.yaml") and None,
     "foreign": _foreign("foreign.wav", "out/foreign.wav", "out/mix.wav", "mix.wav", "tone.png"),

@@ -1,8 +1,8 @@
 """Many commands one after the other in one folder, with edits and odd names in between.
 
 Each ends in 0, 1, 2 or 3 and plain words; recordings stay what they are, the sheet too unless it is
-tidied, and files of others unless ``--force`` is said; at the end the sheet makes the same bits as in
-a fresh folder.
+tidied, and files of others unless ``--force`` is said; at the end the sheet makes the same bits as
+in a fresh folder.
 """
 
 from __future__ import annotations
@@ -146,7 +146,7 @@ def _faults_at_end(made: Bench, home: Path) -> Iterator[str]:
     fresh = Bench(Job(RENDER), home / "fresh" / "song", home / "fresh" / "kept")
     for place in (fresh.home, fresh.temporary, fresh.cache):
         place.mkdir(parents=True)
-    for name in ("stems", "references"):
+    for name in (name for name in ("stems", "references") if (made.home / name).is_dir()):
         shutil.copytree(made.home / name, fresh.home / name, symlinks=True)
     if not (made.home / "mix.yaml").exists():
         return
@@ -154,7 +154,7 @@ def _faults_at_end(made: Bench, home: Path) -> Iterator[str]:
     words = ("render", "mix.yaml", "--out", "at the end/mix.wav")
     one, other = made.run_as(words), fresh.run_as(words)
     if (one.status, one.out) != (other.status, other.out):
-        yield f"it ends otherwise than in a fresh folder: {one.told}{one.out}{other.told}{other.out}"
+        yield f"otherwise than in a fresh folder: {one.told}{one.out}{other.told}{other.out}"
     elif one.status == 0:
         made_there, made_fresh = (content_of(at.home / words[-1]) for at in (made, fresh))
         if made_there != made_fresh:

@@ -49,6 +49,8 @@ def example_folder() -> Path:
 
 def write_example(folder: Path, force: bool) -> Path:
     """Write sheet and stems where they are missing, and return the sheet's path."""
+    from mixwright.audio.write import written_beside
+
     source = example_folder()
     folder.mkdir(parents=True, exist_ok=True)
     sheet = folder / "mix.yaml"
@@ -58,15 +60,18 @@ def write_example(folder: Path, force: bool) -> Path:
         # So does the line that tells how to make the stems: here they are made already.
         left_out = ("yaml-language-server", "make_stems.py")
         kept = [line for line in text.splitlines(True) if not any(w in line for w in left_out)]
-        sheet.write_text("".join(kept), "utf-8")
+        with written_beside(sheet) as beside:
+            beside.write_text("".join(kept), "utf-8")
     if not (folder / "stems").is_dir():
         click.echo("making the stems of the example song ...", err=True)
-        beside = folder / ".stems-part"
-        shutil.rmtree(beside, ignore_errors=True)
-        _generator(source).write_stems(beside)
-        for made in sorted(beside.iterdir()):
-            made.replace(folder / made.name)
-        beside.rmdir()
+        made = folder / ".stems-part"
+        shutil.rmtree(made, ignore_errors=True)
+        _generator(source).write_stems(made)
+        # The stems come last: while they are missing the next run makes all of it again.
+        for part in sorted(made.iterdir()):
+            if not (folder / part.name).exists():  # a run that was cut off has put it there
+                part.replace(folder / part.name)
+    shutil.rmtree(folder / ".stems-part", ignore_errors=True)
     return sheet
 
 

@@ -72,6 +72,10 @@ def command(
         import mixwright
         from mixwright.cli.progress import shown_progress
 
+        if plot is not None:
+            from mixwright.report.pictures import refuse_strangers_picture
+
+            refuse_strangers_picture(plot)
         with shown_progress(quiet=as_json or as_csv) as progress:
             options |= {"through": through, "progress": progress}
             if against_references:
