@@ -73,7 +73,7 @@ class Crowds:
     name = "crowds"
     about = "two and three commands at once in one folder"
     seconds = 240.0
-    sample = 3
+    sample = 1
 
     def make(self, dice: random.Random) -> dict[str, Any]:
         """A crowd."""

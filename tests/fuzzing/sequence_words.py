@@ -22,7 +22,7 @@ FOLDERS = (
     *("out", "steps", "a b", "Zwölf", "-dash", "foreign.wav", "stems", ".", "linked", "loop"),
     *("mix.yaml", "new/deep/er", "out/mix.wav", "é" * 120, LONG, "folder.wav", "", "/dev/null/x"),
 )
-SHEETS = ("mix.yaml",) * 12 + (
+SHEETS = ("mix.yaml",) * 50 + (
     *("./mix.yaml", "stems/../mix.yaml", "odd sheet.yaml", "nowhere.yaml", "stems", "MIX.YAML"),
     *("loop.wav", "stems/kick.wav", "/dev/null", "link.yaml", "", "foreign.wav", "a\0b"),
 )
