@@ -212,7 +212,7 @@ def _names(made: Bench, refusal: Refusal | None) -> set[str]:
     """Names that a message may tell: a file in sight, or a folder that it lies in."""
     files = [Path(file) for file in in_sight({**made.old, **made.new})]
     names = {file.name for file in files} | {p.name for file in files for p in file.parents}
-    names |= {str(made.temporary), str(made.home), str(made.cache), "the output"} - {""}
+    names |= {str(made.temporary), str(made.home), str(made.cache), "the output", "$tmpdir"} - {""}
     return (names | ({Path(refusal.path).name} if refusal and refusal.path else set())) - {""}
 
 
