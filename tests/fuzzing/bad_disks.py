@@ -50,6 +50,9 @@ class Refusal:
     def _is_meant(self, call: Call) -> bool:
         if call.path.startswith("/") and not call.path.startswith(self.base):
             return False  # nothing of the song, nor of what is kept of it
+        there = os.path.lexists(os.path.join(self.base, "song", call.path))
+        if self.calls == "remove" and self.error != errno.EROFS and not there:
+            return False  # what isn't there can't be refused
         kinds: tuple[str, ...] = (self.calls,)
         if self.calls == "any":
             kinds = NEED_A_DISK if self.error == errno.EIO else NEED_SPACE

@@ -115,6 +115,8 @@ HARMS: dict[str, Harm] = {
     "a FIFO": _in_place(os.mkfifo),
     "a socket": _in_place(_socket),
 }
+# These look like an entry of ours.
+EDITED = ("poisoned", "swapped", "flipped", "whole number")
 # Of the cache as a whole.
 PLACES = ("file", "dangling", "loop", "read only", "deleted meanwhile", "cluttered", "none")
 
@@ -188,12 +190,12 @@ def _faults(made: Bench, case: dict[str, Any], tried: Counter[str]) -> Iterator[
     moments = _harm_place(made, case["place"])
     _empty_home(made)
     done = made.run(moments=moments, before=lambda: limits(memory=MEMORY_BYTES))
-    yield from _differs(made, done)
+    edited = any(name in EDITED for name, _, _ in case["harms"])
+    words = "with numbers that were edited, " if edited else ""
+    yield from (f"{words}{fault}" for fault in _differs(made, done))
     _empty_home(made)
-    yield from (
-        f"once more: {fault}"
-        for fault in _differs(made, made.run(before=lambda: limits(memory=MEMORY_BYTES)))
-    )
+    again = made.run(before=lambda: limits(memory=MEMORY_BYTES))
+    yield from (f"{words}once more: {fault}" for fault in _differs(made, again))
 
 
 def _empty_home(made: Bench) -> None:

@@ -34,7 +34,7 @@ def is_spared(file: str) -> bool:
 
 
 def first_new(faults: Iterable[str], tried: Counter[str]) -> str | None:
-    """Return the first fault if it isn't known yet; count it if it is: the others follow from it."""
+    """Return the first fault, None if it is known and so counted: the others follow from it."""
     if (fault := next(iter(faults), None)) is None:
         return None
     names = () if _strict() else (name for name, words in KNOWN.items() if re.search(words, fault))
