@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import sys
 import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
@@ -385,3 +386,23 @@ def test_riff_is_not_made_longer_than_it_can_be(tmp_path: Path) -> None:
         assert [chunk.name for chunk in chunks(file)] == [b"data", b"note"]
         file.seek(4)
         assert int.from_bytes(file.read(4), "little") == path.stat().st_size - 8
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="has no limits")
+@pytest.mark.parametrize("name", ["wav24", "wav32f", "flac16"])
+def test_a_full_disk_is_told_as_one(tmp_path: Path, name: str) -> None:
+    """The sound library says of it that the system failed, and no more."""
+    import resource
+
+    target, limits = (
+        tmp_path / f"mix{FORMATS[name].suffix}",
+        resource.getrlimit(resource.RLIMIT_FSIZE),
+    )
+    loud = np.random.default_rng(5).uniform(-0.5, 0.5, (200_000, 2))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, limits[1]))
+    try:
+        with pytest.raises(ProblemError, match="can't be written: File too large") as caught:
+            encode([loud], len(loud), target, FORMATS[name], 48000, seed=1, version="1")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert caught.value.problems[0].fault is Fault.MACHINE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from pathlib import Path
 
@@ -123,3 +124,20 @@ def test_an_example_that_was_cut_off_is_finished(
     found = sorted(p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file())
     assert found == ["mix.yaml", "references/mine.wav", "references/radio.wav", "stems/kick.wav"]
     assert (tmp_path / ".stems-part").is_dir()  # it may be the user's
+
+
+def test_the_example_s_sheet_is_written_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "mix.yaml").write_text("format: 1\n", "utf-8")
+    (tmp_path / "stems").mkdir()
+
+    def refuse(path: Path, text: str, encoding: str) -> int:
+        path.write_bytes(text[:100].encode())
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", refuse)
+    with pytest.raises(ProblemError, match="No space left"):
+        write_example(tmp_path, force=True)
+    assert (tmp_path / "mix.yaml").read_bytes() == b"format: 1\n"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["mix.yaml", "stems"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 import mixwright
@@ -182,6 +184,36 @@ def test_pictures(short_song: Path, options: list[str], suffix: str) -> None:
     assert first.startswith(b"\x89PNG" if suffix == ".png" else b"<?xml")
     assert run(["measure", str(short_song), *options, "--plot", str(picture)]) == 0
     assert picture.read_bytes() == first
+    assert [path.name for path in picture.parent.iterdir()] == [picture.name]
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg"])
+def test_a_picture_takes_no_file_s_place_that_is_none_of_ours(
+    short_song: Path, suffix: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    picture = short_song.parent / f"cover{suffix}"
+    picture.write_bytes(b"\x89PNG of someone else")
+    assert run(["measure", str(short_song), "--plot", str(picture)]) == 2
+    assert "is no picture by mixwright (help: give another --plot)" in capsys.readouterr().err
+    assert picture.read_bytes() == b"\x89PNG of someone else"
+
+
+def test_a_picture_is_there_whole_or_not_at_all(
+    short_song: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    picture = short_song.parent / "tone.svg"
+    assert run(["measure", str(short_song), "--plot", str(picture)]) == 0
+    before = picture.read_bytes()
+
+    def full(figure: Figure, path: Path, **options: object) -> None:
+        path.write_bytes(b"<?xml")
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Figure, "savefig", full)
+    assert run(["measure", str(short_song), "--plot", str(picture)]) == 3
+    assert "No space left on device" in capsys.readouterr().err
+    assert picture.read_bytes() == before
+    assert not list(picture.parent.glob(".*"))
 
 
 def test_mono_files_short_files_and_silence(

@@ -529,3 +529,32 @@ def test_stems_are_closed_when_a_mix_can_t_begin(make_song: SongMaker, tmp_path:
     assert caught.tb is not None
     opened = [os.path.realpath(f"/proc/self/fd/{number}") for number in os.listdir("/proc/self/fd")]
     assert not [name for name in opened if name.endswith("a.wav")]
+
+
+@pytest.mark.parametrize("how", ["written over", "replaced", "removed"])
+def test_a_mix_is_of_one_state_of_its_recordings(make_song: SongMaker, how: str) -> None:
+    song = make_song({"a": (noise(1, 3.0), ""), "b": (noise(2, 3.0), "")})
+    stem, target = song.parent / "stems" / "a.wav", song.parent / "out" / "mix.wav"
+    before = mixwright.render(song).path.read_bytes()
+
+    def change(stage: str, share: float) -> None:
+        if stage != "rendering" or not stem.exists():
+            return
+        if how == "removed":
+            stem.unlink()
+        elif how == "replaced":
+            other = stem.with_name("other.wav")
+            other.write_bytes(stem.read_bytes()[::-1])
+            os.replace(other, stem)
+        else:
+            with stem.open("r+b") as file:
+                file.seek(-3000, os.SEEK_END)
+                file.write(bytes(3000))
+
+    if how == "removed":  # what was open was read to its end
+        mixwright.render(song, progress=change)
+    else:
+        with pytest.raises(ProblemError, match=r"a\.wav was changed while it was being read"):
+            mixwright.render(song, progress=change)
+    assert target.read_bytes() == before
+    assert [path.name for path in target.parent.iterdir()] == ["mix.wav"]

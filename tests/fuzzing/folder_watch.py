@@ -6,27 +6,25 @@ import errno
 import hashlib
 import json
 import os
+import re
 from collections.abc import Collection, Iterator, Mapping
-from fnmatch import fnmatch
 from pathlib import Path
 
 from fuzzing.forked import Done
+from fuzzing.known_faults import is_spared
 
 # What commands leave on purpose: an empty file that two deliveries meet at.
 LOCK = ".mixwright-lock"
 MANIFEST = "manifest.json"
-# What a killed command leaves, and the next run does not clear yet; to be empty.
-NOT_CLEARED_YET = (
-    *(".*.part-*", ".mixwright-set-*", ".mixwright-review-*", ".mixwright-verify-*"),
-    *("mixwright-measure-*", "*.json.*"),
-)
+# Python itself tries whether it can write to a folder for passing files, by a file of such a name.
+TRIED_BY_PYTHON = re.compile(r"[a-z0-9_]{8}")
 # Words that only a person who looks into the program understands.
 INSIDE_WORDS = ("Traceback", "could not import", "bug in mixwright", "an exception got out")
 STATUSES = (0, 1, 2, 3)
 
 
 def lying(folder: Path) -> dict[str, str]:
-    """Every file below a folder with its hash, links with where they lead to, what is hidden too."""
+    """Every file below a folder with its hash, hidden ones too; of links where they lead to."""
     found = {}
     for place, folders, files in os.walk(folder):
         for name in (*files, *(one for one in folders if Path(place, one).is_symlink())):
@@ -57,18 +55,11 @@ def in_sight(found: Mapping[str, str]) -> dict[str, str]:
 def debris(folder: Path, all_of_it: bool = False) -> list[str]:
     """What was left behind below a folder, files and folders: what is hidden, or anything there.
 
-    There is no reason for any but the lock. What a kill leaves is not cleared everywhere yet: that
-    is passed over while it is among `NOT_CLEARED_YET` and nothing says ``MIXWRIGHT_FUZZ_STRICT=1``.
+    There is no reason for any but the lock.
     """
     files = (path.relative_to(folder).as_posix() for path in folder.rglob("*"))
     found = [file for file in files if all_of_it or is_hidden(file)]
-    spared = () if os.environ.get("MIXWRIGHT_FUZZ_STRICT") else NOT_CLEARED_YET
-    return sorted(file for file in found if Path(file).name != LOCK and not _is_any(file, spared))
-
-
-def _is_any(file: str, patterns: Collection[str]) -> bool:
-    """Whether a file, or a folder on the way to it, is called by one of these patterns."""
-    return any(fnmatch(part, pattern) for part in Path(file).parts for pattern in patterns)
+    return sorted(file for file in found if Path(file).name != LOCK and not is_spared(file))
 
 
 def faults_of_status(done: Done, allowed: Collection[int] = STATUSES) -> Iterator[str]:

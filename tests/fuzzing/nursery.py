@@ -1,7 +1,7 @@
 """A process to fork from: warm (engine imported, kernels compiled) and with one thread only.
 
-Forking is safe only where there are no threads, and a test runner may have some. So trials that fork
-run in a process of their own, which is started once and serves one trial after the other.
+Forking is safe only where there are no threads, and a test runner may have some. So trials that
+fork run in a process of their own, which is started once and serves one trial after the other.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import atexit
 import ctypes
 import multiprocessing
 import os
+import random
 import shutil
 import signal
 import sys
@@ -90,8 +91,6 @@ def _warm_up() -> None:
     """Run every verb once: what is imported and compiled now is there in every fork."""
     from fuzzing.small_song import new_song, write_song
     from mixwright import cli
-
-    import random
 
     home = Path(tempfile.mkdtemp(prefix="mixwright-fuzz-warm-")).resolve()
     os.environ["MIXWRIGHT_CACHE"] = str(home / "cache")

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fuzzing.folder_watch import debris, lying
-from fuzzing.forked import Child, Command, Done, Moment, run
 from fuzzing.disk_gate import Gate
+from fuzzing.folder_watch import TRIED_BY_PYTHON, debris, lying
+from fuzzing.forked import Child, Command, Done, Moment, run
 from fuzzing.small_song import sheet_text, write_song
 
 EDIT = ("edit",)
@@ -89,6 +89,8 @@ class Bench:
     def reset(self) -> None:
         """Put back what lay there before the job."""
         for place in (self.home, self.temporary, self.cache):
+            if place.is_symlink() or place.is_file():
+                place.unlink()
             shutil.rmtree(place, ignore_errors=True)
             place.mkdir(parents=True)
         shutil.copytree(self.kept, self.home, dirs_exist_ok=True, symlinks=True)
@@ -109,7 +111,9 @@ class Bench:
         """Run any command here."""
         return run(self.command(arguments, gate, before), moments)
 
-    def command(self, arguments: Sequence[str], gate: Gate | None = None, before: Any = None) -> Command:
+    def command(
+        self, arguments: Sequence[str], gate: Gate | None = None, before: Any = None
+    ) -> Command:
         """A command in this folder, with a cache and a place for passing files of its own."""
         environment = {
             "TMPDIR": str(self.temporary),
@@ -177,7 +181,8 @@ def faults_of_debris(made: Bench) -> Iterator[str]:
     """What was left beside the targets, among passing files, and in the cache."""
     if left := debris(made.home):
         yield f"debris beside the targets: {left[:4]}"
-    if left := debris(made.temporary, all_of_it=True):
+    left = debris(made.temporary, all_of_it=True)
+    if left := [file for file in left if not TRIED_BY_PYTHON.fullmatch(file)]:
         yield f"debris in the folder for passing files: {left[:4]}"
     entries = (path for path in made.cache.rglob("*.json") if path.is_file())
     known = {path.relative_to(made.cache).as_posix() for path in entries}

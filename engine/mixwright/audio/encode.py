@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TypedDict
 
@@ -34,6 +35,10 @@ CHANNELS = 2
 RIFF_LIMIT_BYTES = 2**32 - 2**20
 # Encoders always get as much at a time: what Vorbis writes depends on it.
 PIECE_FRAMES = 65536
+# The sound library's number for a refusal of the machine, which it gives no reason for.
+SYSTEM_FAILED = 2
+# What is written to a lost file to be told the reason: more than what may fit after all.
+PROBES, PROBE_BYTES = 4, 65536
 
 
 class Effort(TypedDict, total=False):
@@ -83,15 +88,18 @@ def encode(
     software = f"{OWN_MARK} {version}"
     quantiser = None if form.bits is None else Quantiser(form.bits, seed, shaped, rate_hz)
     with told_as_problem(named or path):
-        with soundfile.SoundFile(
-            library_name(path),
-            "w",
-            rate_hz,
-            CHANNELS,
-            subtype=form.subtype,
-            format=container,
-            **EFFORTS.get(form.name, {}),
-        ) as file:
+        with (
+            _reason_found(path),
+            soundfile.SoundFile(
+                library_name(path),
+                "w",
+                rate_hz,
+                CHANNELS,
+                subtype=form.subtype,
+                format=container,
+                **EFFORTS.get(form.name, {}),
+            ) as file,
+        ):
             if form.container != "MP3":  # where it goes into the tag
                 file.software = software
             _write_blocks(file, _in_pieces(blocks, frames), quantiser)
@@ -101,6 +109,23 @@ def encode(
         if bext is not None and form.container == "WAV":
             write_bext(path, bext, coding_history(form.bits, rate_hz, software))
         _sync(path)
+
+
+@contextmanager
+def _reason_found(path: Path) -> Iterator[None]:
+    """Raise the machine's reason where the sound library says only that the system failed.
+
+    The file is lost then: to write some more to it meets the same refusal, and is told why.
+    """
+    try:
+        yield
+    except soundfile.LibsndfileError as error:
+        if error.code == SYSTEM_FAILED:
+            with open(path, "ab", buffering=0) as file:
+                for _ in range(PROBES):
+                    file.write(bytes(PROBE_BYTES))
+                os.fsync(file.fileno())
+        raise
 
 
 def _container(form: MixFormat, frames: int, named: Path) -> str:

@@ -92,10 +92,12 @@ def command(
 
 
 def check_plot(plot: Path) -> None:
-    """Refuse a picture whose name the disk can't take, before anything is measured."""
+    """Refuse a picture that can't be written, or only over another's, before it is measured."""
     from mixwright.audio.staged import check_name
+    from mixwright.report.pictures import refuse_strangers_picture
 
     check_name(plot, "give another --plot")
+    refuse_strangers_picture(plot)
 
 
 def _decode_together(sources: tuple[str, ...]) -> None:

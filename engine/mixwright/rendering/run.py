@@ -16,6 +16,7 @@ from mixwright.rendering.match import Found
 from mixwright.rendering.perform import Performed, StageProgress, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
+from mixwright.rendering.unchanged import check_unchanged
 from mixwright.units import gain_to_db
 from mixwright.version import __version__
 
@@ -75,8 +76,8 @@ def render_plan(
     """Render `plan` into `target`, complete or not at all, and return what was measured.
 
     `shaped` moves the dither's noise to where the ear is deaf.
-    Raises ProblemError for stems that turn out unreadable, a mix that would clip in an integer
-    format, a target that is not ours, or a machine that refuses.
+    Raises ProblemError for stems that turn out unreadable or change meanwhile, a mix that would
+    clip in an integer format, a target that is not ours, or a machine that refuses.
     """
     check_target(target, force)
     with performed(
@@ -85,6 +86,7 @@ def render_plan(
         readings = _readings(plan, done)
         warnings = [*plan.warnings, *doubtful_matches(done.found)]
         warnings += refuse_clipping(readings, target, form)
+        check_unchanged(plan)
         check_target(target, force)  # someone may have put a file there meanwhile
         write_mix(done.spool, done.gain, target, form, plan.rate_hz, seed, __version__, shaped)
     return Rendered(target, form.name, plan.rate_hz, replace(readings, warnings=tuple(warnings)))

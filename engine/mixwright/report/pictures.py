@@ -13,12 +13,15 @@ from warnings import catch_warnings, simplefilter
 import numpy as np
 
 from mixwright.audio.staged import told_as_problem, written_beside
+from mixwright.audio.write import refuse_folder
 from mixwright.measuring import Comparison, Measured
 from mixwright.meters.bands import octaves, third_octaves
 from mixwright.problem import Fault, Problem, ProblemError, visible
 
 DASHES = ("-", "--", "-.", ":")
 FREQUENCIES_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+OWN_MARK = "mixwright picture"
+MARKED_BYTES = 4096  # our mark is near the beginning of a picture
 DEEPEST_DB = 60.0  # below the highest band: what lies deeper would squeeze the rest
 
 
@@ -110,16 +113,32 @@ def _limit(axes: Any, shown: Sequence[Sequence[float]]) -> None:
     axes.set_ylim(max(min(drawn), max(drawn) - DEEPEST_DB) - 3.0, max(drawn) + 3.0)
 
 
+def refuse_strangers_picture(path: Path) -> None:
+    """Refuse to draw over a file that is no picture of ours. Raises ProblemError."""
+    refuse_folder(path)
+    with told_as_problem(path):
+        if not path.exists():
+            return
+        if path.is_file():
+            with path.open("rb") as file:
+                if OWN_MARK.encode() in file.read(MARKED_BYTES):
+                    return
+    message = f"{path} exists and is no picture by mixwright"
+    raise ProblemError([Problem("output/not-ours", message, help="give another --plot")])
+
+
 def _save(figure: Any, path: Path) -> None:
+    """Write all of a picture or nothing."""
     from matplotlib import rc_context
 
+    refuse_strangers_picture(path)
+    form = path.suffix.lower().removeprefix(".")
     # No dates and fixed ids: the same figures make the same file.
-    kind = path.suffix.lower().removeprefix(".")
-    metadata = {"Date": None} if kind == "svg" else {"Software": None}
+    metadata = {"Date": None, "Creator": OWN_MARK} if form == "svg" else {"Software": OWN_MARK}
     with told_as_problem(path):
         path.parent.mkdir(parents=True, exist_ok=True)
     settings = rc_context({"svg.hashsalt": "mixwright"})
     with settings, catch_warnings(), written_beside(path) as beside:
         # Letters that the font lacks are drawn as boxes: the picture is of curves.
         simplefilter("ignore", UserWarning)
-        figure.savefig(beside, dpi=150, metadata=metadata, format=kind)
+        figure.savefig(beside, dpi=150, metadata=metadata, format=form)
