@@ -1,4 +1,3 @@
-# ruff: noqa: B018
 # Told as "System error.": the sound library gives no reason.
 {
     "song": {

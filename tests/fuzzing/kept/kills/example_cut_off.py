@@ -1,4 +1,3 @@
-# ruff: noqa: B018
 # The example's sheet lay empty under its name; with one of its folders in place and the other
 # not, it was refused for ever.
 {

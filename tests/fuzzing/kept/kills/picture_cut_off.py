@@ -1,4 +1,3 @@
-# ruff: noqa: B018
 # A picture that was being drawn lay half there under its name.
 {
     "song": {
