@@ -69,7 +69,7 @@ def taken_apart(data: bytes) -> Layout:
         return Layout("flac", first, _flac_blocks(data))
     if first == b"OggS":
         return Layout("ogg", b"", _ogg_pages(data))
-    if first[:3] == b"ID3" or (first[0] == 0xFF and first[1] >= 0xE0):
+    if first[:3] == b"ID3" or (first[:1] == b"\xff" and first[1:2] >= b"\xe0"):
         return Layout("mp3", b"", _mp3_frames(data))
     return Layout("raw", b"", (Piece(b"", data),))
 
