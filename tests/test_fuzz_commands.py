@@ -96,7 +96,7 @@ def test_what_is_left_behind_is_seen(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 def test_known_faults_are_counted_and_new_ones_told() -> None:
     tried: Counter[str] = Counter()
-    known = "EIO isn't told: mixwright render\nkick.wav: format not recognised"
+    known = "EIO isn't told: mixwright render mix.yaml -> 2\nkick.wav: format not recognised"
     assert first_new(["something else", known], tried) == "something else"
     assert first_new([known, "and what follows"], tried) is None
     assert sum(tried.values()) == 1

@@ -127,7 +127,7 @@ class Caches:
     name = "caches"
     about = "caches that are damaged, foreign, poisoned or in the way"
     seconds = 240.0
-    sample = 2
+    sample = 1
 
     def make(self, dice: random.Random) -> dict[str, Any]:
         """Some harms to some entries, and sometimes one to the place."""

@@ -32,7 +32,7 @@ from fuzzing.writing_jobs import JOBS, Bench, bench, faults_of_debris, kill_all,
 
 # What Python tells of before it is done: together with opening to write, all that changes a disk.
 CHANGES = ("os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.truncate", "os.link", "os.chmod")
-KILLS_A_CASE = (4, 20)
+KILLS_A_CASE = (20, 4)
 # These say what there was left to do, and that depends on how far they came.
 TELL_WHAT_WAS_LEFT = ("deliver", "tidy")
 WAYS = ("call", "call", "change", "moment")

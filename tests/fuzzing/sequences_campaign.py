@@ -40,7 +40,7 @@ class Sequences:
     name = "sequences"
     about = "commands one after the other, with edits and odd names in between"
     seconds = 240.0
-    sample = 2
+    sample = 1
 
     def make(self, dice: random.Random) -> dict[str, Any]:
         """Three to eight commands, edits between some of them."""
