@@ -268,7 +268,7 @@ class _Trial:
         from mixwright.sheet import load_sheet_text
         from mixwright.sheet.text import sheet_text
 
-        for key in TEXTS:
+        for key in ("title", "why"):
             for wrong in wrong_sheets(self.case[key]):
                 data = NEEDS_ESCAPE.sub(lambda c: f"\\u{ord(c[0]):04x}", wrong).encode()
                 try:
