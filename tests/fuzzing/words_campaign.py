@@ -1,8 +1,8 @@
 """Songs whose every word is hostile, through every report: what reads these must not be misled.
 
-Titles, names, reasons, labels and names of files are made of what terminals, spreadsheets, browsers,
-build servers and tagging libraries give a meaning to. What is written is read again by parsers that
-know nothing of ours (:mod:`fuzzing.words_outputs`).
+Titles, names, reasons, labels and names of files are made of what terminals, spreadsheets,
+browsers, build servers and tagging libraries give a meaning to (:mod:`fuzzing.words_songs`). What
+is written is read again by parsers that know nothing of ours (:mod:`fuzzing.words_outputs`).
 """
 
 from __future__ import annotations
@@ -21,88 +21,19 @@ from typing import Any
 
 from fuzzing import words_outputs as outputs
 from fuzzing.campaign import Outcome
-
-PIECES = (
-    "</script><img src=x onerror=window.ran=1>",
-    "<script>window.ran=1</script>",
-    '"><svg onload=window.ran=1>',
-    "' onmouseover='window.ran=1",
-    "]]>",
-    "<!--",
-    "-->",
-    "&lt;b&gt;",
-    "{{7*7}}",
-    "{% raw %}",
-    "${7*7}",
-    "{title}",
-    "{0}",
-    "%s%n",
-    "%0A::error::x",
-    "::error file=a,line=1::gone",
-    "\n::set-output name=a::b",
-    "\r\n",
-    "\n\n# head\n",
-    "\n- item",
-    "\n| a | b |\n|---|---|",
-    "|",
-    "\\|",
-    "`",
-    "```",
-    "[a](javascript:alert(1))",
-    "![b](http://b.example/c.png)",
-    "http://c.example",
-    "@someone",
-    "#12",
-    "**bold** _e_ ~~no~~ $x$",
-    "=1+1",
-    "+1",
-    "-1",
-    "@SUM(A1)",
-    "=cmd|' /C calc'!A0",
-    '"',
-    "'",
-    ",",
-    ";",
-    "\t",
-    "\\",
-    "\\n",
-    "\x1b[31m",
-    "\x1b]0;title\x07",
-    "\x9b2J",
-    "\x08\x08",
-    "\x00",
-    "\x7f",
-    "\u202egpj",
-    "\u2066a\u2069",
-    "\u200f\u05e9\u05dc\u05d5\u05dd",
-    "\u0645\u06cc\u200c\u062e",
-    "\u2028",
-    "\u2029",
-    "\u0085",
-    "\ufeff",
-    "\u200b",
-    "\u00a0",
-    "\U0001f39a",
-    "\U0001f468\u200d\U0001f3a4",
-    "e\u0301\u0301\u0301",
-    "\u5927\u304d\u3044",
-    "[red]r[/red]",
-    ":warning:",
-    "C:\\x",
-    "../../up",
-    "CON",
-    " ",
-    "~",
-    "null",
-    "1e3",
-    "no",
-    "x" * 300,
+from fuzzing.words_songs import (
+    NEEDS_ESCAPE,
+    RATE_HZ,
+    SECONDS,
+    TEXTS,
+    file_name,
+    sheet_of,
+    text_of,
+    without_controls,
+    wrong_sheets,
 )
-# What a text that labels (album, comment and so on) may not hold.
-_CONTROL = re.compile("[\x00-\x1f\x7f]")
-NEEDS_ESCAPE = re.compile("[\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]")
-TEXTS = ("title", "artist", "verse", "chorus", "why", "reason", "album", "comment", "old")
-RATE_HZ, SECONDS = 44100, 1.5
+
+REPORTS = ("heard", "compared", "reviewed", "files", "rendered")
 
 
 class Words:
@@ -111,19 +42,20 @@ class Words:
     name = "words"
     about = "songs of hostile words through every report, read again by other parsers"
     seconds = 60.0
-    sample = 2
+    sample = 4
 
     def make(self, dice: random.Random) -> dict[str, Any]:
         """A case: a text for each place, names of files, and how the sheet writes them."""
-        case: dict[str, Any] = {key: _text(dice) for key in TEXTS}
-        case |= {key: _CONTROL.sub("", case[key]) or "A" for key in ("album", "comment")}
+        case: dict[str, Any] = {key: text_of(dice) for key in TEXTS}
+        case |= {key: without_controls(case[key]) for key in ("album", "comment")}
         case["chorus"] += " 2" if case["chorus"].strip() == case["verse"].strip() else ""
-        case["stem"] = _file_name(dice, "s") + ".wav"
-        case["other"] = _file_name(dice, "o").encode() + dice.choice((b"", b"\xff", b"\n", b"\x1b"))
-        case["folder"] = _file_name(dice, "f").encode() + dice.choice(
+        case["stem"] = file_name(dice, "s") + ".wav"
+        case["other"] = file_name(dice, "o").encode() + dice.choice((b"", b"\xff", b"\n", b"\x1b"))
+        case["folder"] = file_name(dice, "f").encode() + dice.choice(
             (b"", b"\xfe", b"\xe2\x80\xae")
         )
         case["pattern"] = dice.choice((None, "{title} - {variant}", "{album}/{artist} {variant}"))
+        case["report"] = dice.choice(REPORTS)
         case["ascii"] = dice.random() < 0.5
         return case
 
@@ -150,62 +82,6 @@ class Words:
                     yield {**case, key: half}
 
 
-def _text(dice: random.Random) -> str:
-    words = ["Low", "Tide", *dice.choices(PIECES, k=dice.randint(1, 3))]
-    dice.shuffle(words)
-    text = dice.choice(("", " ")).join(words)
-    return text if text.strip() else f"a{text}"
-
-
-def _file_name(dice: random.Random, stem: str) -> str:
-    """A name that a file system takes and that a sheet may hold: all of it can be printed."""
-    text = "".join(c for c in _text(dice) if c.isprintable() and c != "/")
-    return (dice.choice(("", stem, "-", "=")) + text)[:60].strip() or stem
-
-
-def sheet_of(case: dict[str, Any], which: str = "new") -> str:
-    """The sheet of a case, as JSON; `which` "old" is the version before."""
-    why, title = case["why"], case["title"] if which == "new" else case["old"]
-    variants: dict[str, Any] = {
-        "main": {"formats": ["wav24", "flac24", "mp3"], "why": why, "comment": case["comment"]},
-        "tv": {"without": ["lead"], "formats": ["wav16"]},
-    }
-    release: dict[str, Any] = {"album": case["album"]}
-    if case["pattern"]:
-        release["file_name"] = case["pattern"]
-    lead = {
-        "file": case["stem"],
-        "role": "lead_vocal",
-        "gain_db": -12 if which == "new" else -13,
-        "why": why,
-        "group": "all",
-        "sends_db": {"room": -20},
-        "eq": [{"type": "bell", "freq_hz": 900, "gain_db": 3, "q": 1, "why": why}],
-        "compressor": {"threshold_db": -40, "ratio": 3, "why": why},
-        "automation": {"gain_db": [{"section": case["chorus"], "value": 2}]},
-    }
-    data: dict[str, Any] = {
-        "format": 1,
-        "song": {
-            "title": title,
-            "artist": case["artist"],
-            "sample_rate_hz": RATE_HZ,
-            "tempo": [{"bar": 1, "bpm": 240, "beats_per_bar": 2}],
-            "sections": [{"name": case["verse"], "bar": 1}, {"name": case["chorus"], "bar": 2}],
-            "loudest_section": case["chorus"],
-        },
-        "tracks": {"lead": lead, "band": {"file": "band.wav", "gain_db": -15, "pan": "L30"}},
-        "groups": {"all": {"why": why}},
-        "returns": {"room": {"type": "reverb", "decay_s": 0.2, "why": why}},
-        "references": [{"file": case["stem"], "section": case["verse"]}],
-        "accept": [{"rule": "delivery/tail-cut", "why": case["reason"]}],
-        "release": release,
-        "variants": variants,
-    }
-    text = json.dumps(data, ensure_ascii=case["ascii"], indent=1)
-    return NEEDS_ESCAPE.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
-
-
 @dataclasses.dataclass
 class _Trial:
     """One case under way."""
@@ -227,7 +103,7 @@ class _Trial:
         loaded = mixwright.load(self.sheet)
         if loaded.song.title != self.case["title"]:
             yield f"the title is read as {loaded.song.title!r}"
-        for part in (self.heard, self.compared, self.files, self.rendered, self.problems):
+        for part in (getattr(self, self.case["report"]), self.problems):
             try:
                 for what, fault in part():
                     self.tried["outputs"] += 1
@@ -270,7 +146,6 @@ class _Trial:
         options = {"allow_outside": False, "allow_plugins": False}
         evidence = _heard(self.sheet, 1, None, **options)
         checked = run_checks(evidence, None)
-        title = self.case["title"]
         for form in ("text", "json", "markdown", "sarif", "github"):
             for everything in (False, True):
                 told = _printed(lambda f=form, e=everything: cli._show(checked, f, e))
@@ -281,7 +156,7 @@ class _Trial:
         recall = recall_of(evidence)
         yield "log", outputs.fault_of_text(recall_as_text(recall))
         yield "log as Markdown", outputs.fault_of_markdown(recall.as_markdown())
-        yield "log as JSON", outputs.fault_of_json(json_text(recall.as_data()), [title])
+        yield "log as JSON", outputs.fault_of_json(json_text(recall.as_data()), [self.case["why"]])
         plain = _harmless(recall, self.words())
         if outputs.headings(plain.as_markdown()) != outputs.headings(recall.as_markdown()):
             yield "log as Markdown", "has other headings than with harmless words"
@@ -297,12 +172,10 @@ class _Trial:
         return (outputs.fault_of_markdown if form == "markdown" else outputs.fault_of_text)(told)
 
     def compared(self) -> Iterator[tuple[str, str | None]]:
-        """A comparison in every form, and the review page against the version before."""
+        """A comparison in every form."""
         import mixwright
         from mixwright.cli import compare as cli
         from mixwright.report.compared_html import compared_as_html
-        from mixwright.reviewing.page import page_text
-        from mixwright.reviewing.sounds import PageSound
 
         compared = mixwright.compare(self.old, self.sheet, threads=1)
         told = {
@@ -314,6 +187,13 @@ class _Trial:
         yield "compare as Markdown", outputs.fault_of_markdown(told["markdown"])
         plain = compared_as_html(_harmless(compared, self.words()))
         yield "compare as HTML", outputs.fault_of_html(told["html"], plain)
+
+    def reviewed(self) -> Iterator[tuple[str, str | None]]:
+        """The review page against the version before."""
+        import mixwright
+        from mixwright.reviewing.page import page_text
+        from mixwright.reviewing.sounds import PageSound
+
         reviewed = mixwright.review(self.sheet, against=self.old, threads=1)
         sounds = {one.id: PageSound("x", 0.0) for one in reviewed.data.sources}
         plain = page_text(_harmless(reviewed.data, self.words()), sounds)
@@ -347,7 +227,6 @@ class _Trial:
         """A render and a delivery with its tags, and whether it holds."""
         import mixwright
         from mixwright.audio.tags import read_tags
-        from mixwright.cli import deliver, verify
 
         yield "render", self.command("render", self.sheet, "--threads", "1")
         yield "render as JSON", self.command("render", self.sheet, "--json", "--threads", "1")
@@ -362,7 +241,6 @@ class _Trial:
             said = (read_tags(path).title or "").removesuffix(f" ({entry.variant})")
             if not said.startswith(title) and not title.startswith(said):
                 yield f"the tag of {entry.format}", f"says {said!r}, expected {title!r}"
-        assert deliver and verify
         yield "deliver", self.command("deliver", self.sheet)
         yield "verify", self.command("verify", self.folder / "out", "--all")
         yield "verify as JSON", self.command("verify", self.folder / "out", "--json")
@@ -390,8 +268,8 @@ class _Trial:
         from mixwright.sheet import load_sheet_text
         from mixwright.sheet.text import sheet_text
 
-        for key in TEXTS:
-            for wrong in _wrong_sheets(self.case[key]):
+        for key in ("title", "why"):
+            for wrong in wrong_sheets(self.case[key]):
                 data = NEEDS_ESCAPE.sub(lambda c: f"\\u{ord(c[0]):04x}", wrong).encode()
                 try:
                     load_sheet_text(sheet_text(data, str(self.sheet)), self.sheet)
@@ -411,20 +289,6 @@ class _Trial:
 
         raw = [self.case[key] for key in TEXTS] + [self.case["stem"], str(self.folder)]
         return sorted({*raw, *map(one_line, raw)}, key=len, reverse=True)
-
-
-def _wrong_sheets(word: str) -> Iterator[str]:
-    song = {"title": "T", "sample_rate_hz": RATE_HZ}
-    track = {"file": "band.wav"}
-    yield json.dumps({"format": 1, "song": song, "tracks": {"a": track}, word: 1})
-    yield json.dumps({"format": 1, "song": song, "tracks": {word: track, "a": {"file": word}}})
-    wrong = {"file": "band.wav", "gain_db": word, "role": word, "group": word, "pan": word}
-    yield json.dumps({"format": 1, "song": song, "tracks": {"a": wrong}}, ensure_ascii=False)
-    rides = {"automation": {"gain_db": [{"section": word, "value": 1}]}}
-    release = {"file_name": word, "date": word, "isrc": word}
-    told = {"release": release, "variants": {"main": {"formats": [word], "only": [word]}}}
-    yield json.dumps({"format": 1, "song": song, "tracks": {"a": {**track, **rides}}, **told})
-    yield f"format: 1\nsong: &{word[:9]} {{title: T}}\n? {word}"
 
 
 def _printed(show: Any) -> str:

@@ -19,7 +19,7 @@ from markdown_it import MarkdownIt
 STEERING = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 JOINERS = "\u200c\u200d"
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-OWN_HTML = r"<!-- -->|</?details>|<details>\s*<summary>[^<>]*</summary>\s*|</?summary>"
+OWN_HTML = r"<details>\s*<summary>[^<>]*</summary>|<!-- -->|</?details>"
 # What OASIS SARIF 2.1.0 requires of the parts that are used here (sections 3.13 to 3.30).
 SARIF: dict[str, Any] = {
     "type": "object",

@@ -1,0 +1,18 @@
+# the sound library refused a file whose name is not UTF-8: an exception got out
+{
+    "title": "title",
+    "artist": "artist",
+    "verse": "verse",
+    "chorus": "chorus",
+    "why": "why",
+    "reason": "reason",
+    "album": "album",
+    "comment": "comment",
+    "old": "old",
+    "stem": "s.wav",
+    "other": b"o\xff",
+    "folder": b"f",
+    "pattern": None,
+    "ascii": True,
+    "report": "files",
+}
