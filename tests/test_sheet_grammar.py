@@ -61,7 +61,7 @@ def test_every_key_of_the_schema_is_reached_by_sheets_that_fit_it() -> None:
     reached: set[Any] = set()
     for seed in range(SHEETS):
         sheet = shaped_sheet(random.Random(seed))
-        if seed < 40:
+        if seed < 12:
             assert list(validator().iter_errors(sheet)) == []
         reached |= keys_in(sheet, wanted)
     assert len(wanted) > 300
