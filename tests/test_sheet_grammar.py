@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import random
+import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,11 +17,13 @@ from fuzzing.sheet_styles import AGAIN, RAW, as_json, as_yaml
 from fuzzing.sheet_words import words_for
 from fuzzing.sound_sheets import SMALL, shaped_sheet, sound_sheet
 from mixwright.problem import Problem, ProblemError
-from mixwright.sheet.schema import load_schema, validator
+from mixwright.sheet.fits import QuickCheck
+from mixwright.sheet.meaning import check_meaning
+from mixwright.sheet.schema import check_shape, load_schema, validator
 from mixwright.sheet.text import SheetText
 from mixwright.sheet.tree import read_tree
 
-SHEETS = 250
+SHEETS = 700
 
 
 def read(text: str) -> Any:
@@ -56,7 +61,7 @@ def test_every_key_of_the_schema_is_reached_by_sheets_that_fit_it() -> None:
     reached: set[Any] = set()
     for seed in range(SHEETS):
         sheet = shaped_sheet(random.Random(seed))
-        if seed < 40:
+        if seed < 12:
             assert list(validator().iter_errors(sheet)) == []
         reached |= keys_in(sheet, wanted)
     assert len(wanted) > 300
@@ -133,3 +138,33 @@ def test_half_a_letter_is_said_in_plain_words() -> None:
         read('format: 1\nsong: {title: "\\ud83c\\udf9a"}\n')
     said = "not valid YAML: an escape that is no letter, such as one half of a pair"
     assert caught.value.problems[0].message == said
+
+
+def test_thousands_of_unknown_names_are_told_in_no_time() -> None:
+    # Each held against each would take minutes; the first ones still get their help.
+    names = [f"part_{number}" for number in range(2000)]
+    sheet = {
+        "format": 1,
+        "song": {"title": "T", "sample_rate_hz": 48000},
+        "tracks": {name: {"file": f"{name}.wav", "group": f"{name}_"} for name in names},
+        "groups": {f"the_{name}": {} for name in names},
+        "variants": {"some": {"only": [f"{name}x" for name in names]}},
+    }
+    text = json.dumps(sheet, indent=1)
+    tree = read_tree(SheetText("mix.yaml", text, tuple(text.splitlines())))
+    begun = time.process_time()
+    assert check_shape(tree)[0] == []
+    problems = check_meaning(tree, Path("nowhere"))
+    assert time.process_time() - begun < 5.0
+    unknown = [problem for problem in problems if problem.rule == "sheet/unknown-group"]
+    assert len(unknown) == len(names)
+    assert unknown[0].help == "a group with a similar name exists: the_part_0"
+    assert unknown[-1].help is None
+
+
+def test_only_what_stands_twice_is_no_list_of_different_things() -> None:
+    unique = QuickCheck({"uniqueItems": True}).fits
+    assert unique(list(range(50_000)))
+    assert unique([[1], {"a": 1}, "a"])
+    assert not unique(["a", "b", "a"])
+    assert not unique([[1], {"a": 1}, [1]])

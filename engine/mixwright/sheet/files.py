@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from mixwright.problem import About, Problem, Span, odd_kind
-from mixwright.sheet.nearest import nearest
+from mixwright.sheet.nearest import Hints, nearest
 from mixwright.sheet.tree import Node
 
 
@@ -22,6 +22,7 @@ class FileCheck:
     folder: Path
     allow_outside: bool = False
     _tracks: dict[str, str] = field(default_factory=dict)
+    _hints: Hints = field(default_factory=Hints)
 
     def __post_init__(self) -> None:
         self._root = os.path.realpath(self.folder)
@@ -84,7 +85,10 @@ class FileCheck:
         folder = self.folder / parent
         if not folder.is_dir():
             return f"there is no folder {parent}"
-        found = nearest(os.path.basename(name), (entry.name for entry in folder.iterdir()))
+        if self._hints.left <= 0:
+            return None
+        names = os.listdir(folder)
+        found = nearest(os.path.basename(name), names) if self._hints.allow(len(names)) else None
         return (
             f"a file with a similar name exists: {os.path.join(parent, found)}" if found else None
         )

@@ -102,9 +102,12 @@ class QuickCheck:
         return not isinstance(value, str | list | dict) or len(value) >= asked
 
     def _unique(self, value: Any, asked: bool, schema: dict[str, Any]) -> bool:
-        return not isinstance(value, list) or not any(
-            item in value[:index] for index, item in enumerate(value)
-        )
+        if not isinstance(value, list):
+            return True
+        try:
+            return len(set(value)) == len(value)
+        except TypeError:  # lists and mappings are no members of sets
+            return not any(item in value[:index] for index, item in enumerate(value))
 
 
 CHECKS: dict[str, Callable[[QuickCheck, Any, Any, dict[str, Any]], bool]] = {

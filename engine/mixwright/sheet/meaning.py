@@ -17,7 +17,7 @@ from mixwright.problem import Problem
 from mixwright.sheet.files import FileCheck
 from mixwright.sheet.names import PARTS, RESERVED_NAMES, Names
 from mixwright.sheet.shape import as_written
-from mixwright.sheet.times import PositionCheck, check_section, check_song, tempo_of, timeline_of
+from mixwright.sheet.times import PositionCheck, check_song, tempo_of, timeline_of
 from mixwright.sheet.tree import Node, Tree
 from mixwright.sheet.variants_meaning import check_deliverables
 from mixwright.timeline import note_to_beats
@@ -50,11 +50,11 @@ def check_meaning(tree: Tree, folder: Path, allow_outside: bool = False) -> list
         problems += files.check(part.child("impulse"))
     for reference in sheet.child("references").items():
         problems += files.check(reference.child("file"))
-        problems += check_section(reference.child("section"), song)
+        problems += times.section(reference.child("section"))
     for accepted in sheet.child("accept").items():
         if accepted.child("name").text not in RESERVED_NAMES:
             problems += names.known(accepted.child("name"), *PARTS)
-        problems += check_section(accepted.child("section"), song)
+        problems += times.section(accepted.child("section"))
     return problems
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from mixwright.problem import Problem
-from mixwright.sheet.nearest import similar
+from mixwright.sheet.nearest import Hints
 from mixwright.sheet.tree import Node
 
 # Reports call the bus by this name.
@@ -19,10 +19,12 @@ class Names:
     """The names of tracks, groups and returns in a sheet that is read without trust."""
 
     sheet: Node
+    hints: Hints = field(default_factory=Hints, repr=False)
 
     def of(self, *parts: str) -> list[str]:
         """Return the names in these parts of the sheet, in its order."""
-        return [name for part in parts for name, _ in self.sheet.child(part).entries()]
+        values = (self.sheet.child(part).value for part in parts)
+        return [name for value in values if isinstance(value, dict) for name in value]
 
     def unique(self) -> Iterator[Problem]:
         """A track, group or return by a name that is taken."""
@@ -55,4 +57,4 @@ class Names:
         for part in PARTS:
             if name in self.sheet.child(part):
                 return f"unknown {kind} {name}, {name} is a {part[:-1]}", None
-        return f"unknown {kind} {name}", similar(kind, name, self.of(*parts))
+        return f"unknown {kind} {name}", self.hints.similar(kind, name, self.of(*parts))

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+# So many names are held against others to find what was meant: a sheet that needs more has
+# another fault than a slip, and thousands against thousands would take minutes.
+MOST_COMPARED = 20_000
 
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:
@@ -34,6 +39,32 @@ def similar(kind: str, word: str, choices: Iterable[str]) -> str | None:
     if not known:
         return f"the sheet has no {kinds}"
     return f"known {kinds}: {', '.join(known)}" if len(known) <= 12 else None
+
+
+@dataclass
+class Hints:
+    """Help for the unknown names of one sheet, as long as looking for it takes no time to speak of.
+
+    `left` is how many names may still be held against another.
+    """
+
+    left: int = MOST_COMPARED
+
+    def similar(self, kind: str, word: str, choices: Sequence[str]) -> str | None:
+        """Return the help that :func:`similar` gives; None once too much was looked for.
+
+        >>> hints = Hints(left=3)
+        >>> hints.similar("track", "bas", ["bass", "kick"])
+        'a track with a similar name exists: bass'
+        >>> hints.similar("track", "bas", ["bass", "kick"]) is None
+        True
+        """
+        return similar(kind, word, choices) if self.allow(len(choices)) else None
+
+    def allow(self, count: int) -> bool:
+        """Return whether a name may be held against so many others, which then counts."""
+        self.left -= count
+        return self.left >= 0
 
 
 def listed(words: Iterable[str], joint: str = "or") -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
 from mixwright.problem import Problem
-from mixwright.sheet.nearest import similar
+from mixwright.sheet.nearest import Hints
 from mixwright.sheet.shape import as_written
 from mixwright.sheet.tree import Node
 from mixwright.timeline import Position, Section, TempoChange, Timeline
@@ -73,7 +74,7 @@ def check_song(song: Node) -> Iterator[Problem]:
             help = "number them, such as verse 1 and verse 2"
             yield Problem("sheet/section-twice", message, name.span, help)
         seen.add(name.text or "")
-    yield from check_section(song.child("loudest_section"), song)
+    yield from _known(song.child("loudest_section"), section_names(song), Hints())
 
 
 def _rising_bars(entries: list[Node], kind: str) -> Iterator[Problem]:
@@ -89,12 +90,15 @@ def _rising_bars(entries: list[Node], kind: str) -> Iterator[Problem]:
         last = max(last, bar.number)
 
 
-def check_section(node: Node, song: Node) -> Iterator[Problem]:
-    """A section's name that is used somewhere."""
-    names = [section.child("name").text for section in song.child("sections").items()]
-    known = [name for name in names if name is not None]
+def section_names(song: Node) -> tuple[str, ...]:
+    """Return the names of the sections that have one."""
+    names = (section.child("name").text for section in song.child("sections").items())
+    return tuple(name for name in names if name is not None)
+
+
+def _known(node: Node, known: Sequence[str], hints: Hints) -> Iterator[Problem]:
     if node.text is not None and node.text not in known:
-        help = similar("section", node.text, known)
+        help = hints.similar("section", node.text, known)
         yield Problem("sheet/unknown-section", f"unknown section {node.text}", node.span, help)
 
 
@@ -104,6 +108,15 @@ class PositionCheck:
 
     song: Node
     timeline: Timeline | None
+    hints: Hints = field(default_factory=Hints, repr=False)
+
+    @cached_property
+    def _sections(self) -> tuple[str, ...]:
+        return section_names(self.song)
+
+    def section(self, node: Node) -> Iterator[Problem]:
+        """A section's name that is used somewhere."""
+        yield from _known(node, self._sections, self.hints)
 
     def position(self, node: Node, what: str) -> Iterator[Problem]:
         """Exactly one anchor, a section that exists, a beat within its bar."""
@@ -117,7 +130,7 @@ class PositionCheck:
             message = f"{given[0]} and {given[1]} are both given, expected one position"
             yield Problem("sheet/two-positions", message, node.child(given[1]).key_span)
             return
-        yield from check_section(node.child("section"), self.song)
+        yield from self.section(node.child("section"))
         yield from self._beat(node)
 
     def _beat(self, node: Node) -> Iterator[Problem]:
