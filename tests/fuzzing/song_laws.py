@@ -151,11 +151,11 @@ def stems_add_up() -> str | None:
     if done.failed:
         raise _refusal(ProblemError(p for problems in done.failed.values() for p in problems))
     parts = [soundfile.read(path, always_2d=True)[0] for path in Path("parts").rglob("*.wav")]
-    total = np.sum(parts, axis=0)
+    total = np.sum(parts, axis=0) if parts else np.zeros_like(whole)
     if total.shape != whole.shape:
         return f"stems are {total.shape}, the mix is {whole.shape}"
     # Each file is 32-bit floats: what is over full scale is that much coarser.
-    scale = max(1.0, float(np.max(np.abs(parts))), float(np.max(np.abs(whole))))
+    scale = max(1.0, *(float(np.max(np.abs(one))) for one in [*parts, whole]))
     rest_db = 20.0 * np.log10(max(1e-30, float(np.max(np.abs(total - whole))) / scale))
     return None if rest_db < NULL_DBFS else f"{rest_db:.1f} dB\nstems do not add up"
 

@@ -131,7 +131,8 @@ def _by_second(
     own, other = np.zeros((2, seconds * CELLS_PER_S))
     own[: len(first.plain)] = first.plain
     start = max(0, -shift)
-    part = second.plain[start + shift : len(own) + shift]
+    # Shifted by more than its length, nothing of the second lies there.
+    part = second.plain[start + shift : max(0, len(own) + shift)]
     other[start : start + len(part)] = part
     return own.reshape(seconds, -1).sum(axis=1), other.reshape(seconds, -1).sum(axis=1)
 
