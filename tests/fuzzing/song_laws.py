@@ -26,6 +26,8 @@ from mixwright.timeline import Position
 Samples = NDArray[np.float64]
 # What a song may be refused for: what it sounds like, not what its sheet says.
 REASONS = ("render/would-clip", "deliver/would-clip", "deliver/out-of-reach")
+# What verbs that listen may say instead, with 2: a mix that is silent, or as good as.
+TOO_LITTLE = "the mix has too little to compare: its loudness can't be measured"
 NULL_DBFS = -120.0
 
 
@@ -98,6 +100,8 @@ def ends_well(*verbs: Sequence[str]) -> str | None:
     """Verbs that look and listen end with 0 or 1, and what is for programs is JSON."""
     for arguments in verbs:
         status, said = run(*arguments)
+        if status == 2 and any(TOO_LITTLE in line for line in said):
+            raise RefusedError
         if status not in (0, 1):
             return f"{said[-8:]}\n{arguments[0]} ends with {status}"
         if "json" in arguments or "--json" in arguments:
