@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.filters import design_bands
 from mixwright.meters.alignment import CrossSpectra, Delay
+from mixwright.meters.candidates import windows
 from mixwright.meters.findings import Duplicate, Finding, Late, Opposed, Track
 from mixwright.meters.follow import Features, TrackFollower
 from mixwright.meters.pairs import inspect_pairs
@@ -333,6 +334,14 @@ def pairs_of_two_sources() -> dict[str, tuple[Signal, Signal]]:
 def test_two_sources_are_not_one(name: str, pair: tuple[Signal, Signal]) -> None:
     first, second = (signal + noise(1.0, 40)[0] * 1e-9 for signal in pair)
     assert inspected({"first": first, "second": second}) == ()
+
+
+@pytest.mark.parametrize("shift_s", [-30.0, -3.1, 3.1, 30.0])
+def test_tracks_shifted_past_one_another_have_nothing_in_common(shift_s: float) -> None:
+    cells = {seconds: np.ones(round(100 * seconds), np.float32) for seconds in (2.4, 16.0)}
+    short, long = (Features(seconds, ones, ones, "") for seconds, ones in cells.items())
+    assert windows(short, long, shift_s, 4) == ([0.0, 1.0, 2.0] if shift_s == 3.1 else [])
+    assert windows(short, short, shift_s, 4) == []
 
 
 def test_silence_has_no_partner() -> None:

@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
+from fuzzing.byte_mutations import SCRAMBLES, scrambled
 from fuzzing.sheet_grammar import Grammar, text_of
-from fuzzing.sheet_mutations import CHANGES, SCRAMBLES, mutated, scrambled, spots_of
+from fuzzing.sheet_mutations import CHANGES, mutated, spots_of
 from fuzzing.sheet_styles import AGAIN, RAW, as_json, as_yaml
 from fuzzing.sheet_words import words_for
 from fuzzing.sound_sheets import SMALL, shaped_sheet, sound_sheet

@@ -12,10 +12,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from fuzzing.byte_mutations import scrambled
 from fuzzing.campaign import Outcome
 from fuzzing.minimise import fewer, shorter
 from fuzzing.sheet_laws import OTHER, SHEET, Verdict, laws_of_verbs, said_wrong, verdict
-from fuzzing.sheet_mutations import mutated, scrambled
+from fuzzing.sheet_mutations import mutated
 from fuzzing.sheet_styles import as_json, as_yaml
 from fuzzing.sheet_words import write_silent_files
 from fuzzing.sound_sheets import SMALL, shaped_sheet, sound_sheet

@@ -26,6 +26,8 @@ from mixwright.timeline import Position
 Samples = NDArray[np.float64]
 # What a song may be refused for: what it sounds like, not what its sheet says.
 REASONS = ("render/would-clip", "deliver/would-clip", "deliver/out-of-reach")
+# What verbs that listen may say instead, with 2: a mix that is silent, or as good as.
+TOO_LITTLE = "the mix has too little to compare: its loudness can't be measured"
 NULL_DBFS = -120.0
 
 
@@ -98,6 +100,8 @@ def ends_well(*verbs: Sequence[str]) -> str | None:
     """Verbs that look and listen end with 0 or 1, and what is for programs is JSON."""
     for arguments in verbs:
         status, said = run(*arguments)
+        if status == 2 and any(TOO_LITTLE in line for line in said):
+            raise RefusedError
         if status not in (0, 1):
             return f"{said[-8:]}\n{arguments[0]} ends with {status}"
         if "json" in arguments or "--json" in arguments:
@@ -151,11 +155,11 @@ def stems_add_up() -> str | None:
     if done.failed:
         raise _refusal(ProblemError(p for problems in done.failed.values() for p in problems))
     parts = [soundfile.read(path, always_2d=True)[0] for path in Path("parts").rglob("*.wav")]
-    total = np.sum(parts, axis=0)
+    total = np.sum(parts, axis=0) if parts else np.zeros_like(whole)
     if total.shape != whole.shape:
         return f"stems are {total.shape}, the mix is {whole.shape}"
     # Each file is 32-bit floats: what is over full scale is that much coarser.
-    scale = max(1.0, float(np.max(np.abs(parts))), float(np.max(np.abs(whole))))
+    scale = max(1.0, *(float(np.max(np.abs(one))) for one in [*parts, whole]))
     rest_db = 20.0 * np.log10(max(1e-30, float(np.max(np.abs(total - whole))) / scale))
     return None if rest_db < NULL_DBFS else f"{rest_db:.1f} dB\nstems do not add up"
 

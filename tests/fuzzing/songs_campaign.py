@@ -11,7 +11,7 @@ from typing import Any
 
 from fuzzing.campaign import Outcome
 from fuzzing.minimise import fewer
-from fuzzing.sheet_laws import SHEET
+from fuzzing.sheet_laws import SHEET, verdict
 from fuzzing.sheet_styles import as_yaml
 from fuzzing.song_laws import LAWS, RefusedError
 from fuzzing.song_stems import write_sounds
@@ -42,6 +42,8 @@ class Songs:
         text = as_yaml(case["sheet"], random.Random(case["sounds"]))
         Path(SHEET).write_text(text, "utf-8")
         tried = Counter({"songs": 1})
+        if refused := verdict(SHEET).problems:
+            return Outcome(tried, f"{refused[0]}\na sound song is refused: {refused[0].rule}")
         for law in case["laws"]:
             tried[law] += 1
             try:
