@@ -22,7 +22,8 @@ import mixwright
 from conftest import SongMaker, noise
 from mixwright import cli
 from mixwright.measuring.kept_findings import from_data
-from mixwright.rendering.cache import MOST_BYTES, DataCache, NumberCache, cache_folder
+from mixwright.places import cache_folder
+from mixwright.rendering.cache import MOST_BYTES, DataCache, NumberCache
 from test_claims import aged
 
 DEPENDS = "what it depends on"

@@ -394,9 +394,9 @@ def test_samples_that_are_no_numbers_are_refused(tmp_path: Path) -> None:
 @POSIX
 def test_a_pipe_and_a_folder_are_no_recordings(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.mp3")
-    for path in (tmp_path / "pipe.mp3", tmp_path):
+    for path, kind in ((tmp_path / "pipe.mp3", "a pipe"), (tmp_path, "a folder")):
         (found,) = probe_all([path])
-        assert message_of(found) == f"{path.name} is not a plain file, expected a recording"
+        assert message_of(found) == f"{path.name} is {kind}, expected a sound file"
 
 
 def test_an_mp3_without_a_length_is_no_shorter_than_it_is(tmp_path: Path) -> None:

@@ -58,7 +58,8 @@ def test_every_figure_is_defined(readings: type) -> None:
     # The part above the first results: a name that is only mentioned below is not defined.
     defined = PAGE.split("## Loudness: EBU Tech 3341")[0]
     assert len(defined) < len(PAGE)
-    names = [field.name for field in dataclasses.fields(readings)]
+    # What decoders had to say is no figure.
+    names = [field.name for field in dataclasses.fields(readings) if field.name != "warnings"]
     assert [name for name in names if f"`{name}`" not in defined] == []
 
 

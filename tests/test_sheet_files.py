@@ -10,6 +10,7 @@ Every sound file a sheet names is put beside it as an empty file, but for those 
 
 from __future__ import annotations
 
+import errno
 import math
 import os
 import re
@@ -295,9 +296,23 @@ def test_a_huge_sheet_is_not_read(tmp_path: Path) -> None:
     assert problem.message.endswith("is larger than 4 MiB, too large for a mix sheet")
 
 
-def test_an_unreadable_sheet_is_the_machines_fault(tmp_path: Path) -> None:
-    (problem,) = problems_of(tmp_path / ("x" * 300))
+def test_an_unreadable_sheet_is_the_machines_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write(tmp_path, "format: 1\n")
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", refuse)
+    (problem,) = problems_of(path)
     assert problem.fault is Fault.MACHINE
+    assert problem.message.endswith("can't be read: permission denied")
+
+
+def test_a_name_that_no_disk_takes_can_be_mended(tmp_path: Path) -> None:
+    (problem,) = problems_of(tmp_path / ("x" * 300))
+    assert problem.fault is Fault.INPUT
 
 
 def test_windows_line_ends_and_a_byte_order_mark(tmp_path: Path) -> None:

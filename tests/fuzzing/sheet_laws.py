@@ -11,20 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright import cli
-from mixwright.problem import LONGEST_HELP, LONGEST_MESSAGE, Problem, ProblemError
+from mixwright.problem import LONGEST_HELP, LONGEST_MESSAGE, About, Problem, ProblemError
 from mixwright.rendering.plan import make_plan, unchecked_plugins
 from mixwright.sheet import Sheet, load_sheet
 from mixwright.sheet.tidy import CHANGED
 
 SHEET, OTHER = "mix.yaml", "origin.yaml"
 FORMS = ("text", "markdown", "json", "html")
-# Verbs that are held to say of a sheet what ``validate`` says, in the same words: of all but sound
-# files. `tidy` does not look whether the files of variants can have the names that they would get.
-SAME_WORDS = ("compare",)
-# These are about the file as a whole.
-_PLACELESS = ("sheet/empty", "sheet/too-large")
-_OF_FILES = ("missing-file", "outside-folder", "file-is-a-folder", "not-a-file", "file-used-twice")
-OF_FILES = {f"sheet/{name}" for name in (*_OF_FILES, "bad-file-name")}
 _OURS = re.compile(
     r"NoneType|<class|Traceback|object at 0x|\b(None|True|False|nan)\b|PosixPath|\w+Error"
 )
@@ -68,7 +61,7 @@ def said_wrong(problems: Iterable[Problem], text: bytes) -> str | None:
 def _misplaced(problem: Problem, lines: list[str]) -> str | None:
     span = problem.span
     if span is None:
-        return None if problem.rule in _PLACELESS else "a problem has no place"
+        return "a problem has no place"
     if not 1 <= span.line <= len(lines):
         return "a problem lies outside the sheet"
     size = len(lines[span.line - 1])
@@ -128,13 +121,13 @@ def as_lines(problems: Iterable[Problem]) -> list[str]:
 
 def _refused_alike(found: Verdict) -> str | None:
     """What is wrong with the sheet itself, and not with a file, all tell in the same words."""
-    own = [problem for problem in found.problems if problem.rule not in OF_FILES]
+    own = [problem for problem in found.problems if problem.about is About.TEXT]
     before = Path(SHEET).read_bytes()
     for verb, arguments in (("tidy", [SHEET]), ("compare", [SHEET, SHEET, "--only-sheet"])):
         status, said = run(verb, *arguments)
-        if status not in (0, 2) or (own and status == 0 and verb in SAME_WORDS):
+        if status not in (0, 2) or (own and status == 0):
             return f"{said}\n{verb} of a sheet that is refused ends with {status}"
-        if own and said != as_lines(own) and verb in SAME_WORDS:
+        if own and said != as_lines(own):
             return f"{said}\nexpected {as_lines(own)}\n{verb} says something else than validate"
         if status == 2 and Path(SHEET).read_bytes() != before:
             return "tidy has changed a sheet that it refused"

@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from fuzzing.memory import peak_bytes
 from mixwright import cli
 
 MORE_BYTES = 2 << 30  # of address space that one command may take
@@ -39,7 +40,7 @@ def ran(words: tuple[str, ...], scratch: Path) -> Ran:
     out, err = io.StringIO(), io.StringIO()
     scratch.mkdir(exist_ok=True)
     kept, tempfile.tempdir = tempfile.tempdir, str(scratch)
-    before, begun = _peak_bytes(reset=True), time.process_time()
+    before, begun = peak_bytes(reset=True), time.process_time()
     try:
         with (
             _descriptors(scratch.with_suffix(".txt")) as stray,
@@ -53,7 +54,7 @@ def ran(words: tuple[str, ...], scratch: Path) -> Ran:
     finally:
         tempfile.tempdir = kept
     used = time.process_time() - begun
-    grown = _peak_bytes() - before
+    grown = peak_bytes() - before
     return Ran(words, status, out.getvalue(), err.getvalue(), "".join(stray), used, grown)
 
 
@@ -88,17 +89,6 @@ def _limited() -> Iterator[None]:
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
-
-
-def _peak_bytes(reset: bool = False) -> int:
-    """The most memory that was in use at once, since it was last reset."""
-    if reset:
-        with open("/proc/self/clear_refs", "w", encoding="ascii") as file:
-            file.write("5")
-    for line in Path("/proc/self/status").read_text("ascii").splitlines():
-        if line.startswith("VmHWM:"):
-            return int(line.split()[1]) * 1024
-    raise RuntimeError("the system does not tell the peak of memory")
 
 
 def snapshot(folder: Path) -> dict[str, str]:

@@ -112,6 +112,7 @@ def decode(ask: dict[str, Any], limits: Limits, answer: Any) -> dict[str, Any]:
             "rate_hz": file.samplerate,
             "channels": file.channels,
             "promised": file.frames,
+            "seekable": file.seekable(),
             "lies": lies,
         }
         most = int(ask["most_frames"])

@@ -94,7 +94,7 @@ class StemReader:
     def _refuse(self, block: Block) -> None:
         first = int(np.flatnonzero(~(np.abs(block) <= LARGEST_SAMPLE).all(axis=1))[0])
         where = f"at sample {self._at + first}"
-        largest = float(np.abs(block[first]).max())
+        largest = float(next(x for x in block[first] if not abs(x) <= LARGEST_SAMPLE))
         rule, what, expected = "audio/not-finite", "a NaN or infinity", "finite samples"
         if np.isfinite(largest):
             rule, what = "audio/too-large", f"the value {largest:.3g}"
@@ -133,8 +133,11 @@ def _told_as_problem(info: StemInfo) -> Iterator[None]:
         raise ProblemError([Problem("audio/machine", message, fault=Fault.MACHINE)]) from error
 
 
-def _ended_early(info: StemInfo) -> ProblemError:
-    """It may have changed in the meantime, or its header has never told the truth."""
+def ended_early(info: StemInfo) -> ProblemError:
+    """Return the error of a file that ends before its header says.
+
+    It may have changed in the meantime, or its header has never told the truth.
+    """
     name, status = info.path.name, os.stat(info.path)
     if (status.st_size, status.st_mtime_ns) == (info.size, info.modified_ns):
         message = f"{name} is cut short: its header promises {info.frames:,} samples, it has fewer"
@@ -169,7 +172,7 @@ class _Plain:
         while filled < size:
             count = self._file.readinto(view[filled:])
             if not count:
-                raise _ended_early(self._info)
+                raise ended_early(self._info)
             filled += count
         decode_into(raw, self._info.subtype, out[:frames])
         self._left -= frames
@@ -194,7 +197,7 @@ class _Library:
         wanted = min(len(out), self._info.frames - self._file.tell())
         got = len(self._file.read(out=out)) if len(out) else 0
         if got < wanted:
-            raise _ended_early(self._info)
+            raise ended_early(self._info)
         return got
 
     def close(self) -> None:

@@ -161,6 +161,9 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
         raise ProblemError([undecoded(name, lies.size, ended, limits or Limits())])
     if list(data["lies"]) != [lies.size, lies.modified_ns, lies.inode]:
         raise changed(name)
+    if not data["seekable"]:
+        message = f"{name} is {data['subtype']}, which can't be played from any place on"
+        raise _fault("audio/encoding", message, AGAIN)
     if not data["finite"]:
         message = f"{name} decodes to a NaN or infinity, expected finite samples"
         raise _fault("audio/not-finite", message, AGAIN)

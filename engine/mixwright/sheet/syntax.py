@@ -36,11 +36,6 @@ _REWORDED: tuple[tuple[str, str, str | None], ...] = (
     ("tab character", "a tab, expected spaces", "indent with spaces"),
     ("block sequence entries", 'a "- " that begins no item of a list', "begin a new line with it"),
     (
-        "invalid Unicode character escape code",
-        "an escape that is no letter, such as one half of a pair",
-        "write the letter itself, or \\U and its eight digits",
-    ),
-    (
         "expected '-' indicator",
         'expected an item that begins with "- "',
         "indent it like the items above it",
