@@ -1,4 +1,4 @@
-"""Put the counts of the last long run into docs/reliability.md: ``python docs/make_reliability_page.py``.
+"""Put the counts of the last long run into docs/reliability.md: run this file.
 
 ``make fuzz FUZZ="--summary docs/reliability_counts.json"`` adds what it tried to that file; a test
 holds the page to it. Everything else on the page is written by hand.

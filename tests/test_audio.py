@@ -163,8 +163,11 @@ def test_sound_without_a_header_is_refused(tmp_path: Path) -> None:
         assert fault_of(tmp_path / name) == "audio/unreadable"
 
 
-def test_what_plays_from_its_beginning_only_is_refused(tmp_path: Path) -> None:
-    path = written(tmp_path / "speech.au", noise(1, 1), "G721_32", "AU", 8000)
+@pytest.mark.parametrize(("container", "subtype"), [("AU", "G721_32"), ("WAV", "GSM610")])
+def test_what_plays_from_its_beginning_only_is_refused(
+    tmp_path: Path, container: str, subtype: str
+) -> None:
+    path = written(tmp_path / "speech.au", noise(1, 1), subtype, container, 8000)
     assert fault_of(path) == "audio/encoding"
 
 
