@@ -23,6 +23,7 @@ from fuzzing.sound_commands import Ran, ran, snapshot
 from fuzzing.sound_edits import file_parts
 from fuzzing.sound_grammar import made_edits, made_name, made_recipe
 from mixwright.audio import probe
+from mixwright.audio.plain import is_plain
 from mixwright.audio.tags import read_tags
 from mixwright.problem import ProblemError
 
@@ -131,10 +132,15 @@ class Trial:
         return fault
 
     def is_long(self) -> bool:
-        """Whether a file with holes is read as hours of silence, which it is then."""
+        """Whether a file with holes is read as hours of silence, or hashed for as long."""
         path = self.folder / self.name
+        if path.stat().st_size <= MOST_BYTES:
+            return False
+        with open(path, "rb") as file:
+            if not is_plain(file):  # it is hashed before it is decoded
+                return True
         try:
-            return path.stat().st_size > MOST_BYTES and probe(path).frames > MOST_FRAMES
+            return probe(path).frames > MOST_FRAMES
         except ProblemError:
             return False
 
