@@ -16,7 +16,6 @@ from fuzzing.bad_disks import limits
 from fuzzing.campaign import Outcome
 from fuzzing.folder_watch import faults_of_end, faults_of_status, lying
 from fuzzing.forked import Done
-from fuzzing.known_faults import first_new
 from fuzzing.nursery import in_nursery
 from fuzzing.small_song import new_song
 from fuzzing.writing_jobs import DELIVER, RENDER, REVIEW, Bench, Job, bench, usual_seconds
@@ -161,7 +160,7 @@ def attempt(case: dict[str, Any], home: Path) -> Outcome:
     """Run a job with a cache that was harmed; in the process to fork from."""
     tried: Counter[str] = Counter({"caches": 1, f"caches of {case['job']}": 1})
     made = bench(home, case["song"], Job(JOBS[case["job"]]))
-    fault = first_new(_faults(made, case, tried), tried)
+    fault = next(_faults(made, case, tried), None)
     if fault is None:
         return Outcome(tried)
     harms = [name for name, _, _ in case["harms"]]

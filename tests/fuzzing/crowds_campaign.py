@@ -24,7 +24,6 @@ from fuzzing.folder_watch import (
     lying,
 )
 from fuzzing.forked import Child, Done, run_all
-from fuzzing.known_faults import first_new
 from fuzzing.nursery import in_nursery
 from fuzzing.small_song import new_song, sheet_text
 from fuzzing.writing_jobs import (
@@ -115,7 +114,7 @@ def attempt(case: dict[str, Any], home: Path) -> Outcome:
     ]
     done = run_all([made.command(arguments) for arguments in crowd], moments)
     tried.update(f"status {one.status}" for one in done)
-    fault = first_new(_faults(made, done, alone, delivers), tried)
+    fault = next(_faults(made, done, alone, delivers), None)
     names = ", ".join(" ".join(one) for one in crowd)
     return Outcome(tried, None if fault is None else f"{names}:\n{fault}")
 

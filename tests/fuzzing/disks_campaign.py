@@ -32,7 +32,6 @@ from fuzzing.folder_watch import (
     lying,
 )
 from fuzzing.forked import Done
-from fuzzing.known_faults import first_new
 from fuzzing.nursery import in_nursery
 from fuzzing.small_song import new_song
 from fuzzing.writing_jobs import JOBS, Bench, bench, faults_of_debris, usual_seconds
@@ -111,7 +110,7 @@ def attempt(case: dict[str, Any], home: Path) -> Outcome:
     if case["befalls"]:
         made = bench(home, case["song"], JOBS[case["job"]], is_there())
         for one in case["befalls"]:
-            if fault := first_new(_disturbed(made, one, tried), tried):
+            if fault := next(_disturbed(made, one, tried), None):
                 return Outcome(tried, f"{case['job']}, {one}:\n{fault}")
     if case["mounted"] and not own_mounts.are_there():
         tried["skipped, mounting is not allowed"] += 1
@@ -261,7 +260,7 @@ def _on_own_disk(case: dict[str, Any], place: Path) -> tuple[Counter[str], str |
         if one["kind"] != "small":
             own_mounts.mount_memory(place, large, again=True)
         found = list(_faults_when_mounted(made, done, error, place, large))
-        if fault := first_new(found, tried):
+        if fault := next(iter(found), None):
             return tried, f"{case['job']}, {one}:\n{fault}"
     return tried, None
 

@@ -11,10 +11,8 @@ from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
 from fuzzing.forked import Done
-from fuzzing.known_faults import is_spared
 
 # What commands leave on purpose: an empty file that two deliveries meet at.
-LOCK = ".mixwright-lock"
 MANIFEST = "manifest.json"
 # Python itself tries whether it can write to a folder for passing files, by a file of such a name.
 TRIED_BY_PYTHON = re.compile(r"[a-z0-9_]{8}")
@@ -53,13 +51,9 @@ def in_sight(found: Mapping[str, str]) -> dict[str, str]:
 
 
 def debris(folder: Path, all_of_it: bool = False) -> list[str]:
-    """What was left behind below a folder, files and folders: what is hidden, or anything there.
-
-    There is no reason for any but the lock.
-    """
+    """What was left behind below a folder, files and folders: what is hidden, or anything there."""
     files = (path.relative_to(folder).as_posix() for path in folder.rglob("*"))
-    found = [file for file in files if all_of_it or is_hidden(file)]
-    return sorted(file for file in found if Path(file).name != LOCK and not is_spared(file))
+    return sorted(file for file in files if all_of_it or is_hidden(file))
 
 
 def faults_of_status(done: Done, allowed: Collection[int] = STATUSES) -> Iterator[str]:

@@ -25,7 +25,6 @@ from fuzzing.folder_watch import (
     faults_of_manifest,
     lying,
 )
-from fuzzing.known_faults import first_new
 from fuzzing.nursery import in_nursery
 from fuzzing.small_song import new_song
 from fuzzing.writing_jobs import JOBS, Bench, bench, faults_of_debris, kill_all, usual_seconds
@@ -86,7 +85,7 @@ def attempt(case: dict[str, Any], home: Path) -> Outcome:
         tried["kills" if died else "lived"] += 1
         if not died and done.status not in (0, 1):
             return Outcome(tried, f"{case['job']}: it neither died nor was done: {done.told}")
-        if fault := first_new(_faults(made), tried):
+        if fault := next(_faults(made), None):
             where = f"{case['job']}, killed at {way} {at}"
             return Outcome(
                 tried, f"{where} (of {made.gate_calls} calls, {changes} changes):\n{fault}"

@@ -24,7 +24,6 @@ from fuzzing.folder_watch import (
     faults_of_status,
     lying,
 )
-from fuzzing.known_faults import first_new
 from fuzzing.minimise import fewer
 from fuzzing.nursery import in_nursery
 from fuzzing.sequence_words import EDITS, OUTSIDE, edited, new_command
@@ -72,9 +71,9 @@ def attempt(case: dict[str, Any], home: Path) -> Outcome:
     if case["git"]:
         _into_git(made)
     for step in case["steps"]:
-        if fault := first_new(_faults_of_step(made, step, tried), tried):
+        if fault := next(_faults_of_step(made, step, tried), None):
             return Outcome(tried, f"{' '.join(step)}:\n{fault}")
-    fault = first_new(_faults_at_end(made, home), tried)
+    fault = next(_faults_at_end(made, home), None)
     return Outcome(tried, fault)
 
 
@@ -127,7 +126,7 @@ def content_of_foreign() -> str:
 
 def _faults_of_places(made: Bench) -> Iterator[str]:
     left = [file for file in debris(made.home) if not file.startswith(".git")]
-    odd = [file for file in left if not file.startswith(".hidden")]
+    odd = [file for file in left if ".hidden" not in file]  # as the user called it
     if odd:
         yield f"debris: {odd[:4]}"
     if left := [f for f in debris(made.temporary, all_of_it=True) if "mixwright-bug" not in f]:

@@ -114,7 +114,7 @@ class _Trial:
                 self.tried["refused"] += 1
                 if fault := outputs.fault_of_text(str(error)):
                     yield f"a refusal {fault}"
-                if not any("too long" in p.message for p in error.problems):
+                if not any(p.rule == "output/bad-name" for p in error.problems):
                     yield f"{part.__name__} refuses: {error}"
 
     def write_song(self) -> None:
@@ -253,7 +253,7 @@ class _Trial:
         with redirect_stdout(said), redirect_stderr(said):
             status = run(list(map(str, arguments)))
         text = said.getvalue()
-        if status == 2 and "too long" in text:
+        if status == 2 and "its name takes" in text:
             return outputs.fault_of_text(text)
         if status:
             return f"ends with {status}: {text[-500:]}"

@@ -31,6 +31,7 @@ from mixwright.rendering.mixing import Mix, Mixing
 from mixwright.rendering.nodes import check_finite
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import MeasuredReduction, Reduction
+from mixwright.rendering.unchanged import check_unchanged
 from mixwright.units import Block
 
 # (stage, share done from 0 to 1)
@@ -93,7 +94,7 @@ def performed(
     """Perform a plan; `folder` takes the spool, which is gone when the context is left.
 
     `ears` listen at points of the graph on the way, to what is `apart` too. Raises ProblemError
-    for stems that turn out unreadable and for a machine that refuses.
+    for stems that turn out unreadable or change meanwhile, and for a machine that refuses.
     """
     options = {"threads": threads, "keep_cache": keep_cache, "progress": progress}
     with performed_together([Part(plan)], folder, ears=ears, apart=apart, **options) as (done,):  # type: ignore[arg-type]
@@ -130,6 +131,7 @@ def performed_together(
         spools = [kept.enter_context(closing(Spool(folder))) for _ in mixes]
         engine = Engine(mixes, pool, ears=ears, apart=apart)
         meters = _play(engine, spools, _named("rendering", progress))
+        check_unchanged([part.plan for part in parts])
         done: list[Performed] = []
         for index, mix in enumerate(mixes):
             lead = None if mix.follows is None else done[mix.follows]

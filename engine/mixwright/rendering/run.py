@@ -16,7 +16,6 @@ from mixwright.rendering.match import Found
 from mixwright.rendering.perform import Performed, StageProgress, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
-from mixwright.rendering.unchanged import check_unchanged
 from mixwright.units import gain_to_db
 from mixwright.version import __version__
 
@@ -86,7 +85,6 @@ def render_plan(
         readings = _readings(plan, done)
         warnings = [*plan.warnings, *doubtful_matches(done.found)]
         warnings += refuse_clipping(readings, target, form)
-        check_unchanged(plan)
         check_target(target, force)  # someone may have put a file there meanwhile
         write_mix(done.spool, done.gain, target, form, plan.rate_hz, seed, __version__, shaped)
     return Rendered(target, form.name, plan.rate_hz, replace(readings, warnings=tuple(warnings)))

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable, Iterator
 
 from mixwright.audio import StemInfo
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.plan import Plan
 
 
-def check_unchanged(plan: Plan) -> None:
-    """Refuse to go on with recordings that were written to since the plan was made.
+def check_unchanged(plans: Iterable[Plan]) -> None:
+    """Refuse to go on with recordings that were written to since their plans were made.
 
     One that was removed is let be: what was opened before could be read to its end. Raises
     ProblemError (fault MACHINE) that names each one, once.
     """
-    infos = [track.stem for track in plan.tracks]
-    infos += [part.impulse for part in plan.returns if part.impulse is not None]
-    names = dict.fromkeys(info.path.name for info in infos if _is_changed(info))
+    infos = {info.path: info for plan in plans for info in _recordings(plan)}
+    names = dict.fromkeys(info.path.name for info in infos.values() if _is_changed(info))
     if names:
         raise ProblemError(_problem(name) for name in names)
+
+
+def _recordings(plan: Plan) -> Iterator[StemInfo]:
+    yield from (track.stem for track in plan.tracks)
+    yield from (part.impulse for part in plan.returns if part.impulse is not None)
 
 
 def _is_changed(info: StemInfo) -> bool:
@@ -32,5 +37,5 @@ def _is_changed(info: StemInfo) -> bool:
 
 def _problem(name: str) -> Problem:
     message = f"{name} was changed while it was being read, expected it to stay as it was"
-    hint = "let it be written to its end, then render again; nothing was changed"
+    hint = "let it be written to its end, then try again; nothing was changed"
     return Problem("audio/changed", message, help=hint, fault=Fault.MACHINE)
