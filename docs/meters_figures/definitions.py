@@ -33,7 +33,7 @@ all sides and no middle, all lost in mono. `-` means that there is no such figur
 sound (under 400 ms for loudness, under 3 s for short-term loudness and what is made of it), no
 programme in it, a ratio of silence to silence, the stereo figures of a mono file. The table of a
 file or a mix leaves out lines that have no figure. JSON has `null` for all of these, CSV `-inf`
-or `inf` and an empty cell.
+or `inf` and an empty cell. A name that begins like a formula has an apostrophe before it in CSV.
 
 *Programme* below is what passes the gates of EBU Tech 3342: pauses and fading tails don't count.
 """
