@@ -3,12 +3,20 @@ PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test bench fuzz lint types licences unit sbom clean
+.PHONY: demo test static compiled bench fuzz lint types licences unit sbom clean
 
 demo: $(VENV)/.installed
 	$(BIN)/mixwright demo demo
 
-test: lint types licences unit
+# What has to be compiled once is compiled while the other core looks at lint and types.
+test:
+	$(MAKE) -j 2 static compiled
+	$(MAKE) unit
+
+static: lint types licences
+
+compiled: $(VENV)/.installed-dev
+	$(BIN)/python tests/compile_kernels.py
 
 bench: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/bench.py

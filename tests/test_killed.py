@@ -163,8 +163,8 @@ def kill(name: str, home: Path, most: int) -> None:
 @pytest.mark.parametrize(
     "names",
     [
-        {"tidy": 8, "render": 12, "each-step": 6, "bypass": 4, "measure": 3},
-        {"deliver": 8, "review": 4, "check": 2, "compare": 1, "log": 2},
+        {"tidy": 8, "render": 8, "each-step": 4, "bypass": 2, "measure": 2},
+        {"deliver": 5, "review": 3, "check": 1, "compare": 1, "log": 1},
     ],
 )
 def test_a_command_that_is_killed_leaves_all_files_whole_and_one_more_run_clears_up(

@@ -71,7 +71,7 @@ def _serve(pipe: Connection) -> None:
 
     die_with_parent()
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    _warm_up()
+    warm_up()
     while True:
         try:
             trial, arguments, environment = pipe.recv()
@@ -87,7 +87,7 @@ def _serve(pipe: Connection) -> None:
         pipe.send(answer)
 
 
-def _warm_up() -> None:
+def warm_up() -> None:
     """Run every verb once: what is imported and compiled now is there in every fork."""
     from fuzzing.small_song import new_song, write_song
     from mixwright import cli

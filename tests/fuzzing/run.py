@@ -16,6 +16,7 @@ import os
 import sys
 import time
 from collections import Counter
+from contextlib import closing
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -28,6 +29,7 @@ from fuzzing.minimise import kind_of, minimised
 from fuzzing.trial import tried
 
 FIRST_SECONDS = 240.0  # the first trial of a worker also compiles
+TELL_EVERY_S = 60.0
 PER_KIND = 3  # cases of one kind of fault that are made small and kept
 SPAWN = multiprocessing.get_context("spawn")
 
@@ -77,11 +79,10 @@ def _again(name: str, path: Path) -> int:
 
 @dataclass
 class Worker:
-    """A process that tries one case after the other, and the case that it is at."""
+    """A process that tries one case after the other, and the seed that it is at."""
 
     process: Any
     pipe: Connection
-    case: Any = None
     seed: int | None = None
     until: float = 0.0
     is_warm: bool = False
@@ -105,9 +106,12 @@ class Hunt:
         print(f"{self.name}: {self._campaign.about}; from seed {self.seed}", flush=True)
         begun = time.monotonic()
         workers = [_hired(self.name) for _ in range(count)]
-        at = self.seed
+        at, told = self.seed, begun
         try:
             while True:
+                if time.monotonic() - told > TELL_EVERY_S:
+                    told = time.monotonic()
+                    print(f"  {self.cases:,} cases after {told - begun:.0f} s", flush=True)
                 over = time.monotonic() - begun > seconds
                 over |= most is not None and at - self.seed >= most
                 for place, worker in enumerate(workers):
@@ -127,32 +131,34 @@ class Hunt:
                 _dismiss(worker)
 
     def _give(self, worker: Worker, seed: int) -> None:
-        worker.case, worker.seed = self._campaign.make(dice_for(self._campaign, seed)), seed
+        worker.seed = seed
         limit = self._campaign.seconds if worker.is_warm else FIRST_SECONDS
         worker.until = time.monotonic() + max(limit, self._campaign.seconds)
-        worker.pipe.send(worker.case)
+        worker.pipe.send(seed)  # the case follows from it: it is made over there
 
     def _settled(self, worker: Worker, outcome: Outcome) -> Worker:
         """Count an outcome; return who goes on in this place."""
         self.cases += 1
         self.tried.update(outcome.tried)
-        case, seed = worker.case, worker.seed
-        worker.case, worker.seed, worker.is_warm = None, None, True
+        seed = worker.seed
+        worker.seed, worker.is_warm = None, True
         if not worker.process.is_alive():
             _dismiss(worker)
             worker = _hired(self.name)
         if outcome.fault is not None:
             assert seed is not None
-            self._keep(case, seed, outcome.fault)
+            self._keep(seed, outcome.fault)
         return worker
 
-    def _keep(self, case: Any, seed: int, fault: str) -> None:
+    def _keep(self, seed: int, fault: str) -> None:
         kind = kind_of(fault)
         self.faults[kind] += 1
         if self.faults[kind] > PER_KIND:
             return
         print(f"  seed {seed}: {kind}", flush=True)
-        smallest = minimised(self._campaign, case, fault, lambda one: apart(self.name, one))
+        with closing(Apart(self.name)) as apart:
+            case = self._campaign.make(dice_for(self._campaign, seed))
+            smallest = minimised(self._campaign, case, fault, apart.attempt)
         path = self.found / self.name / f"seed_{seed}.py"
         path.parent.mkdir(parents=True, exist_ok=True)
         said = "".join(f"# {line}\n" for line in fault.strip().splitlines())
@@ -181,18 +187,27 @@ class Hunt:
         path.write_text(json.dumps(noted, indent=1) + "\n", "utf-8")
 
 
-def apart(name: str, case: Any) -> Outcome:
-    """Try one case in a process of its own: it may die or hang."""
-    worker = _hired(name)
-    worker.case, worker.seed = case, 0
-    worker.until = time.monotonic() + FIRST_SECONDS
-    try:
-        worker.pipe.send(case)
-        while (outcome := _answer(worker)) is None:
-            multiprocessing.connection.wait([worker.pipe], timeout=1.0)
+class Apart:
+    """Tries one case after another in a process that may die or hang of any of them."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._worker = _hired(name)
+
+    def attempt(self, case: Any) -> Outcome:
+        """Try a case; the next one has a new process if this one took it along."""
+        if not self._worker.process.is_alive():
+            self.close()
+            self._worker = _hired(self._name)
+        self._worker.until = time.monotonic() + FIRST_SECONDS
+        self._worker.pipe.send(case)
+        while (outcome := _answer(self._worker)) is None:
+            multiprocessing.connection.wait([self._worker.pipe], timeout=1.0)
         return outcome
-    finally:
-        _dismiss(worker)
+
+    def close(self) -> None:
+        """Let the process go."""
+        _dismiss(self._worker)
 
 
 def _hired(name: str) -> Worker:
@@ -230,9 +245,10 @@ def _work(name: str, pipe: Connection) -> None:
     campaign = campaigns()[name]
     while True:
         try:
-            case = pipe.recv()
+            given = pipe.recv()
         except EOFError:
             return
+        case = campaign.make(dice_for(campaign, given)) if isinstance(given, int) else given
         pipe.send(tried(campaign, case))
 
 
