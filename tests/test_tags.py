@@ -14,7 +14,7 @@ from mutagen.id3 import ID3
 
 from mixwright.audio import FORMATS, StemReader, probe
 from mixwright.audio.encode import encode
-from mixwright.audio.riff import chunks
+from mixwright.audio.riff import chunks, put_chunk
 from mixwright.audio.tags import Tags, read_tags, write_tags
 from mixwright.problem import Fault, ProblemError
 
@@ -154,4 +154,12 @@ def test_damaged_tags_are_a_problem(tmp_path: Path) -> None:
     at = content.rindex(b"ID3\4")
     path.write_bytes(content[:at] + b"XXX" + content[at + 3 :])
     with pytest.raises(ProblemError, match=r"the tags of a\.wav can't be read"):
+        read_tags(path)
+
+
+def test_a_tag_that_is_longer_than_its_chunk_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros((100, 2)), 48000)
+    put_chunk(path, b"id3 ", b"ID3\x03\x00\x00\x7f\x7f\x7f\x7fTIT2", first=False)
+    with pytest.raises(ProblemError, match=r"the tags of a\.wav can't be read: they are cut short"):
         read_tags(path)

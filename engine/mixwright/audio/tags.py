@@ -203,9 +203,11 @@ def _told_as_problem(path: Path) -> Iterator[None]:
         yield
     except MutagenError as error:
         cause = error.args[0] if error.args else None
-        if isinstance(cause, OSError):
+        if isinstance(cause, OSError) and cause.errno is not None:
             raise cause from error
-        raise _unreadable(path, str(error), error) from error
+        # One without a number is the library's own word for a tag that goes on past the end.
+        reason = str(error) or "they are cut short"
+        raise _unreadable(path, reason, error) from error
 
 
 def _unreadable(path: Path, reason: str, error: Exception) -> ProblemError:
