@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import runpy
 import shlex
@@ -13,6 +14,7 @@ import pytest
 
 import mixwright
 from conftest import Demo
+from fuzzing.campaign import campaigns
 from mixwright import cli
 from mixwright.measuring.evidence import Evidence
 from mixwright.problem import ProblemError
@@ -157,3 +159,18 @@ def test_links_between_documents_lead_somewhere() -> None:
     for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))):
         for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text("utf-8")):
             assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_the_counts_of_the_long_run_are_those_that_were_noted(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.syspath_prepend(str(ROOT / "docs"))
+    import make_reliability_page as maker
+
+    text = maker.PAGE.read_text("utf-8")
+    counts = json.loads(maker.COUNTS.read_text("utf-8"))
+    assert maker.page(text, counts) == text
+    assert set(counts) == set(campaigns())
+    assert counts["sheets"]["tried"]["sheets"] >= 100_000
+    assert counts["sounds"]["tried"]["files"] >= 10_000
+    assert counts["kills"]["tried"]["kills"] >= 500

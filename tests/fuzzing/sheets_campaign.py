@@ -24,7 +24,7 @@ from fuzzing.sound_sheets import SMALL, shaped_sheet, sound_sheet
 Case = dict[str, Any]
 KINDS = {"sound": 3, "json": 1, "shaped": 3, "mutated": 7, "scrambled": 5}
 # One in so many sheets goes through the verbs as well: they take longer.
-THROUGH_VERBS = 12
+THROUGH_VERBS = 48
 MOST_SECONDS, PER_PROBLEM_S, MOST_BYTES = 2.0, 0.0005, 256 << 20
 
 
@@ -39,7 +39,7 @@ class Sheets:
     def make(self, dice: random.Random) -> Case:
         """A sheet's text with its kind, the sound sheet it came from, and what to try."""
         kind = dice.choices(list(KINDS), weights=list(KINDS.values()))[0]
-        caps = dice.choice((None, SMALL))
+        caps = dice.choice((None, SMALL, SMALL, SMALL))
         through_verbs = dice.randrange(THROUGH_VERBS) == 0
         if kind == "shaped":
             text = as_yaml(shaped_sheet(dice, caps), dice).encode()
