@@ -163,3 +163,12 @@ def test_a_tag_that_is_longer_than_its_chunk_is_refused(tmp_path: Path) -> None:
     put_chunk(path, b"id3 ", b"ID3\x03\x00\x00\x7f\x7f\x7f\x7fTIT2", first=False)
     with pytest.raises(ProblemError, match=r"the tags of a\.wav can't be read: they are cut short"):
         read_tags(path)
+
+
+def test_tags_in_pages_that_are_gone_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.ogg"
+    soundfile.write(path, np.zeros((4800, 2)), 48000, format="OGG", subtype="VORBIS")
+    data = path.read_bytes()
+    path.write_bytes(data[: data.index(b"OggS", 4)])  # the first page, which only says what it is
+    with pytest.raises(ProblemError, match=r"the tags of a\.ogg can't be read"):
+        read_tags(path)

@@ -208,6 +208,9 @@ def _told_as_problem(path: Path) -> Iterator[None]:
         # One without a number is the library's own word for a tag that goes on past the end.
         reason = str(error) or "they are cut short"
         raise _unreadable(path, reason, error) from error
+    except (IndexError, KeyError, OverflowError, TypeError, ValueError) as error:
+        # What the library comes to where damage leads it astray.
+        raise _unreadable(path, "they are damaged", error) from error
 
 
 def _unreadable(path: Path, reason: str, error: Exception) -> ProblemError:
