@@ -15,12 +15,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
 import mixwright
 from conftest import SongMaker, noise
 from mixwright import cli
+from mixwright.audio import vouching
 from mixwright.measuring.kept_findings import from_data
 from mixwright.places import cache_folder
 from mixwright.rendering.cache import MOST_BYTES, DataCache, NumberCache
@@ -199,10 +201,13 @@ def test_findings_of_another_making_are_not_believed() -> None:
 
 @pytest.fixture
 def song(make_song: SongMaker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A song with a cache of its own, empty."""
+    """A song with a cache of its own, empty, and a track that has to be decoded."""
     monkeypatch.setenv("MIXWRIGHT_CACHE", str(tmp_path / "cache"))
     tracks = {"bass": (noise(1, 0.5), SETTINGS), "keys": (noise(2, 0.5), SETTINGS)}
-    return make_song(tracks, "mix_bus: {compressor: {threshold_db: -20, ratio: 2}}\n")
+    sheet = make_song(tracks, "mix_bus: {compressor: {threshold_db: -20, ratio: 2}}\n")
+    keys = sheet.parent / "stems" / "keys.wav"
+    soundfile.write(keys, soundfile.read(keys)[0], 48000, format="FLAC", subtype="PCM_24")
+    return sheet
 
 
 def kept(kind: str = "*") -> list[Path]:
@@ -226,7 +231,7 @@ def test_a_poisoned_or_mixed_up_cache_does_not_change_a_mix(song: Path, tmp_path
 
 
 # What would change whatever is made, where it is believed.
-POISON = {"levels": -6.0, "findings": [], "hashes": "0" * 64}
+POISON = {"levels": -6.0, "findings": [], "hashes": "0" * 64, "decoded": None}
 
 
 @pytest.fixture
@@ -264,6 +269,7 @@ def test_without_the_cache_nothing_of_it_is_read_or_written(
     song: Path, words: list[str], tmp_path: Path, known: list[tuple[DataCache, str]]
 ) -> None:
     def run(folder: str, *more: str) -> dict[str, bytes]:
+        vouching._known.clear()  # as in a run of its own
         given = [word.replace("OUT", str(tmp_path / folder)) for word in words]
         assert cli.run([given[0], str(song), *given[1:], *more]) == 0
         made = [path for path in (tmp_path / folder).rglob("*") if path.is_file()]
@@ -272,7 +278,8 @@ def test_without_the_cache_nothing_of_it_is_read_or_written(
     fresh = run("fresh", "--no-cache")
     assert not cache_folder().exists()
     assert run("first") == fresh  # a cache changes nothing ...
-    assert kept()
+    assert kept("decoded")
+    assert kept("levels")
     poison(known)
     assert run("poisoned") != fresh  # ... unless it is wrong: so it is read here,
     before = {path: path.read_bytes() for path in kept()}

@@ -26,8 +26,10 @@ from mixwright.problem import Fault, ProblemError
 
 HERE = Path(__file__).resolve().parent
 TOKEN = "0123456789abcdef"
-LINE = f"mixwright claim 1 host {socket.gethostname()}\n"
+LINE = claims._own_line().decode()
 ELSEWHERE = "mixwright claim 1 host another-desk\n"
+# Another machine that is called alike, as copies of one image are.
+NAMESAKE = f"mixwright claim 1 host {socket.gethostname()}/0123456789abcdef\n"
 needs_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
 
@@ -131,8 +133,9 @@ def test_files_links_and_pipes_of_such_a_name_stay(tmp_path: Path) -> None:
     assert names(tmp_path) == before
 
 
-def test_what_another_host_claimed_goes_after_a_week(tmp_path: Path) -> None:
-    room = left_over(tmp_path, ELSEWHERE)
+@pytest.mark.parametrize("line", [ELSEWHERE, NAMESAKE])
+def test_what_another_host_claimed_goes_after_a_week(tmp_path: Path, line: str) -> None:
+    room = left_over(tmp_path, line)
     aged(room, 6)
     sweep(tmp_path)
     assert room.exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import random
 import signal
@@ -32,6 +33,7 @@ from mixwright.audio.mp3 import samples_of
 from mixwright.audio.ogg import page_checksum
 from mixwright.audio.plain import is_plain
 from mixwright.audio.vouching import Lies, read_ended
+from mixwright.delivering.verify import null_test
 from mixwright.problem import Fault, ProblemError
 from mixwright.rendering.cache import DataCache
 from strange_files import KINDS, damaged_mp3, encoded, mutated, silent_flac
@@ -325,7 +327,11 @@ def test_a_content_is_decoded_once(tmp_path: Path, started: list[Any]) -> None:
     path.write_bytes(data)
     with pytest.raises(ProblemError):
         probe(path, memory)
-    with pytest.raises(ProblemError):  # what failed isn't remembered
+    with pytest.raises(ProblemError):  # what failed is told again without another decoder
+        probe(path, memory)
+    assert len(started) == 2
+    vouching._known.clear()
+    with pytest.raises(ProblemError):  # and in another run it is tried again
         probe(path, memory)
     assert len(started) == 3
 
@@ -363,12 +369,12 @@ def test_a_file_that_is_replaced_after_it_was_looked_at_is_not_opened(tmp_path: 
     info = probe(path)
     other = encoded(tmp_path / "b.flac", "FLAC", "PCM_16", 0.2, seed=2)
     os.replace(other, path)
-    with pytest.raises(ProblemError, match=r"a\.flac changed while it was being read"):
+    with pytest.raises(ProblemError, match=r"a\.flac was changed while it was being read"):
         StemReader(info, 48000)
     damaged = damaged_mp3(tmp_path / "a.mp3")
     info = probe(damaged)
     os.replace(encoded(tmp_path / "b.mp3", "MP3", "MPEG_LAYER_III", 3.0), damaged)
-    with pytest.raises(ProblemError, match=r"a\.mp3 changed while it was being read"):
+    with pytest.raises(ProblemError, match=r"a\.mp3 was changed while it was being read"):
         StemReader(info, 48000)
 
 
@@ -378,7 +384,7 @@ def test_a_file_that_changes_while_it_is_decoded_is_refused(tmp_path: Path) -> N
     lies = Lies.of(path.stat())
     touched = script(tmp_path, "os.utime(ask['decode'], (1, 1)); return real(ask, limits, answer)")
     ended = decode_apart([size_of(path)], script=touched)[path]
-    with pytest.raises(ProblemError, match=r"bad\.flac changed while it was being read"):
+    with pytest.raises(ProblemError, match=r"bad\.flac was changed while it was being read"):
         read_ended(path, lies, ended)
 
 
@@ -510,3 +516,26 @@ def is_there(process: int) -> bool:
     except ProcessLookupError:
         return False
     return True
+
+
+def test_an_mp3_is_not_searched_for_frames_without_end(tmp_path: Path) -> None:
+    path = encoded(tmp_path / "a.mp3", "MP3", "MPEG_LAYER_III", 1.0)
+    data = path.read_bytes()
+    samples = samples_of(path)
+    # A picture in a tag at the front is as long as the tag says; junk is passed over for a while.
+    tag = b"ID3\x04\0\0" + bytes((1 << 21) >> shift & 0x7F for shift in (21, 14, 7, 0))
+    path.write_bytes(tag + b"\xff" * (1 << 21) + data)
+    assert samples_of(path) == samples
+    path.write_bytes(data + b"\xff" * 1000 + data)
+    assert samples_of(path) == pytest.approx(2 * samples, abs=1152)
+    path.write_bytes(data + b"\xff" * (1 << 19) + data)
+    assert samples_of(path) == pytest.approx(samples, abs=1152)
+
+
+def test_what_a_decoder_complains_about_is_compared_apart(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    path = damaged_mp3(tmp_path / "a.mp3")
+    assert probe(path).warnings
+    assert null_test(path, path).null_dbfs == -math.inf
+    assert capfd.readouterr().err == ""

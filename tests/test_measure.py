@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 import mixwright
 from conftest import SongMaker, noise
+from mixwright.audio import probe
 from mixwright.cli import run
+from mixwright.measuring.measure import played
 from mixwright.problem import ProblemError
 
 SONG = (
@@ -264,3 +266,15 @@ def test_without_a_place_for_temporary_files_it_says_so(
     monkeypatch.setattr("tempfile.tempdir", "/nonexistent")
     assert run(["measure", str(song)]) == 3
     assert "$TMPDIR" in capsys.readouterr().err
+
+
+def test_a_file_that_is_written_to_while_it_is_measured_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, noise(1, 6.0), 48000)
+    blocks = played(probe(path))
+    next(blocks)
+    with path.open("r+b") as file:
+        file.seek(-3000, io.SEEK_END)
+        file.write(bytes(3000))
+    with pytest.raises(ProblemError, match=r"a\.wav was changed while it was being read"):
+        list(blocks)

@@ -23,7 +23,14 @@ from mixwright import cli, places
 from mixwright.audio.plugins import plugin_list_path
 from mixwright.cli.progress import shown_progress
 from mixwright.dsp.kernels import SETTINGS, kept
-from mixwright.places import CodePlace, cache_folder, code_place, config_folder, home_folder
+from mixwright.places import (
+    CodePlace,
+    cache_folder,
+    code_place,
+    config_folder,
+    home_folder,
+    private_folder,
+)
 from mixwright.problem import ProblemError
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -422,3 +429,14 @@ def test_another_user_without_a_home_reads_a_sheet(
     done = as_another(installed, code)
     assert (done.returncode, done.stderr) == (0, "")
     assert "ok" in done.stdout
+
+
+@pytest.mark.parametrize("mask", [0o002, 0o022, 0o077, 0])
+def test_a_private_folder_is_private_whatever_the_users_mask(tmp_path: Path, mask: int) -> None:
+    before = os.umask(mask)
+    try:
+        found = private_folder(tmp_path / "cache" / "mixwright" / "compiled")
+    finally:
+        os.umask(before)
+    assert found == tmp_path.resolve() / "cache" / "mixwright" / "compiled"
+    assert found.stat().st_mode & 0o777 == 0o700

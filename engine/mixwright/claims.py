@@ -25,8 +25,10 @@ import stat
 import tempfile
 import threading
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from io import FileIO
 from pathlib import Path
 
@@ -108,7 +110,8 @@ def locked_file(path: Path) -> Iterator[None]:
         yield
     finally:
         with suppress(OSError):
-            if os.fstat(lock).st_size == 0:  # ours is empty: any other is somebody's file
+            # Ours is empty and still there: any other is somebody's.
+            if os.fstat(lock).st_size == 0 and _is_at(lock, path):
                 path.unlink()
         os.close(lock)
 
@@ -258,7 +261,16 @@ def _token(room: Path) -> str:
 
 
 def _own_line() -> bytes:
-    return f"{OWN_LINE}{socket.gethostname()}\n".encode()
+    return f"{OWN_LINE}{socket.gethostname()}/{_machine()}\n".encode()
+
+
+@cache
+def _machine() -> str:
+    """What tells machines apart that are called alike: their number, else that of their network."""
+    try:
+        return Path("/etc/machine-id").read_text("ascii").strip()[:64] or f"{uuid.getnode():x}"
+    except (OSError, ValueError):
+        return f"{uuid.getnode():x}"
 
 
 def sweep(folder: Path, prefix: str = PREFIX, keep: Keep | None = None) -> None:

@@ -122,7 +122,7 @@ def private_folder(folder: Path) -> Path | None:
     where it can't be made or written to. What is returned has no links in its path.
     """
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
+        _make_private(folder.parent)
         folder = folder.parent.resolve() / folder.name
         folder.mkdir(mode=0o700, exist_ok=True)
         if not _is_alone(folder):
@@ -130,6 +130,12 @@ def private_folder(folder: Path) -> Path | None:
     except (OSError, RuntimeError):
         return None  # can't be made, or links that lead around in a circle
     return folder if _can_write(folder) else None
+
+
+def _make_private(folder: Path) -> None:
+    """Make what is missing on the way to a folder, closed to others whatever the user's mask."""
+    for missing in reversed([one for one in (folder, *folder.parents) if not one.exists()]):
+        missing.mkdir(mode=0o700, exist_ok=True)
 
 
 def _is_alone(folder: Path) -> bool:

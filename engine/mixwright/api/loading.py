@@ -12,6 +12,7 @@ from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, make_plan
 from mixwright.rendering.nodes import NodeError
 from mixwright.rendering.plan import unchecked_plugins
+from mixwright.rendering.recordings import Probing
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
 from mixwright.timeline import Position
 
@@ -35,11 +36,13 @@ def plan(
     span: Span = (None, None),
     mono: bool = False,
     allow_plugins: bool = False,
+    keep_cache: bool = True,
 ) -> Plan:
     """Work out a render without doing it; ProblemError for stems that can't be read.
 
     `section` is a section's name; `span` two positions, None for the start or the end. `mono` folds
-    the mix down. `allow_plugins` lets third-party plug-ins in this machine's list run.
+    the mix down. `allow_plugins` lets third-party plug-ins in this machine's list run. Without
+    `keep_cache` compressed stems are decoded anew.
     """
     if through not in STEPS:
         raise ProblemError([unknown_choice("step", through, STEPS)])
@@ -51,7 +54,8 @@ def plan(
     if allow_plugins:  # a machine without a list is fine as long as nothing in it is asked for
         named = unchecked_plugins(sheet)
         plugins = read_plugin_list(plugin_list_path()) if named else {}
-    return make_plan(sheet, through, span, plugins=plugins, mono=mono)
+    probing = Probing(keep_cache=keep_cache)
+    return make_plan(sheet, through, span, plugins=plugins, mono=mono, probing=probing)
 
 
 def section_span(sheet: Sheet, name: str) -> Span:

@@ -56,7 +56,7 @@ def render(
     _check_dither(dither, form)
     name = default_target(sheet, form, through, section, span, mono) if out is None else Path(out)
     keep_sources(sheet, name)
-    options = {"mono": mono, "allow_plugins": allow_plugins}
+    options = {"mono": mono, "allow_plugins": allow_plugins, "keep_cache": keep_cache}
     with said_in(sheet):
         return render_plan(
             plan(sheet, through=through, section=section, span=span, **options),
@@ -101,6 +101,7 @@ def render_each_step(
     options = dataclasses.replace(options, force=force, keep_cache=keep_cache, progress=progress)
     words = span_words(sheet, options.form, section, span, mono)
     part = {"section": section, "span": span, "mono": mono, "allow_plugins": allow_plugins}
+    part["keep_cache"] = keep_cache
     steps = STEPS[: STEPS.index(through) + 1]
     with said_in(sheet):
         plans = [plan(sheet, through=step, **part) for step in steps]  # type: ignore[arg-type]
@@ -135,7 +136,8 @@ def bypass(
     words = span_words(sheet, options.form, section, span)
 
     def plan_of(changed: Sheet) -> Plan:
-        return plan(changed, section=section, span=span, allow_plugins=allow_plugins)
+        part = {"section": section, "span": span}
+        return plan(changed, allow_plugins=allow_plugins, keep_cache=keep_cache, **part)  # type: ignore[arg-type]
 
     with said_in(sheet):
         return write_bypass(sheet, track, part, plan_of, words, options)

@@ -47,7 +47,7 @@ def deliver(
     folder = default_folder(sheet) if out is None else Path(out)
 
     def plan_of(changed: Sheet) -> Plan:
-        return plan(changed, allow_plugins=allow_plugins)
+        return plan(changed, allow_plugins=allow_plugins, keep_cache=keep_cache)
 
     with said_in(sheet):
         options = DeliveryOptions(folder, tuple(only), threads, force, keep_cache, progress)

@@ -45,7 +45,7 @@ def review(
     folder = default_folder(sheet) if out is None else Path(out)
 
     def plan_of(changed: Sheet, step: StepName) -> Plan:
-        return plan(changed, through=step, allow_plugins=allow_plugins)
+        return plan(changed, through=step, allow_plugins=allow_plugins, keep_cache=keep_cache)
 
     with said_in(sheet):
         named = None if before is None else (_shown(before), before.sheet)

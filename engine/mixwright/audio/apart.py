@@ -31,7 +31,7 @@ from typing import Any
 
 SCRIPT = Path(__file__).with_name("decoder.py")
 # Longer than any line of an answer.
-LINE_BYTES = 1 << 16
+LINE_BYTES = 1 << 17
 START_S = 120.0
 TIME_TO_END_S = 5.0
 # A second decoder is worth its start from here on.
@@ -125,7 +125,13 @@ class Decoder:
             return ended
         frames = min(int(ended.data["opened"]), self._limits.most_frames(size))
         last = self._heard(self._limits.clock_s(frames, size))
+        if self._late and self.alive:  # it answered as its time was up: the next has a new one
+            self.close()
         return Ended(last.how, last.data, True, last.status, last.seconds)
+
+    def how_it_died(self) -> Ended:
+        """Return how it ended, of one that is at its end."""
+        return self._death(self._limits.clock_s(0, 0))
 
     def take(self, count: int) -> bytes:
         """Return so many bytes of what follows an answer; fewer if there are no more."""

@@ -62,8 +62,8 @@ class Limits:
 
             hard = resource.getrlimit(resource.RLIMIT_CPU)[1]
             limit = math.ceil(time.process_time() + seconds)
-            if hard == resource.RLIM_INFINITY or limit <= hard:
-                resource.setrlimit(resource.RLIMIT_CPU, (limit, hard))
+            limit = limit if hard == resource.RLIM_INFINITY else min(limit, hard)
+            resource.setrlimit(resource.RLIMIT_CPU, (limit, hard))
         if hasattr(signal, "setitimer"):
             signal.setitimer(signal.ITIMER_REAL, seconds * self._waiting)
 

@@ -75,7 +75,9 @@ def _is_own(path: Path, is_kind: Callable[[int], bool]) -> bool:
 
 
 def _is_alive(process: int) -> bool:
-    """Whether there is such a process on this machine, whosever it is."""
+    """Whether there is such a process on this machine, whosever it is, or it can't be told."""
+    if os.name == "nt":  # there this would not ask, but interrupt
+        return True
     try:
         os.kill(process, 0)
     except ProcessLookupError:

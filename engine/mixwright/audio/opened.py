@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import soundfile
 
 from mixwright.audio.vouching import changed
+from mixwright.problem import Problem, ProblemError
 
 if TYPE_CHECKING:
     from mixwright.audio.probe import StemInfo
@@ -41,12 +42,29 @@ def opened(info: StemInfo) -> Iterator[soundfile.SoundFile]:
     Raises what the library raises where it is damaged, and OSError where the machine refuses.
     """
     with opened_file(info.path) as number:
-        now = os.fstat(number)
-        lies = (now.st_size, now.st_mtime_ns, now.st_ino)
-        if lies != (info.size, info.modified_ns, info.inode):
+        if not info.is_still(os.fstat(number)):
             raise changed(info.path.name)
         with soundfile.SoundFile(number, closefd=False) as file:
             found = (file.format, file.subtype, file.samplerate, file.channels, file.frames)
             if found != (info.container, info.subtype, info.rate_hz, info.channels, info.frames):
                 raise changed(info.path.name)
             yield file
+
+
+def refuse_changed(infos: Iterable[StemInfo]) -> None:
+    """Refuse to go on with recordings that were written to since they were probed.
+
+    One that was removed is let be: what was opened before could be read to its end. Raises
+    ProblemError (fault MACHINE) that names each file.
+    """
+    by_path = {info.path: info for info in infos}
+    if found := [problem for info in by_path.values() for problem in _changes(info)]:
+        raise ProblemError(found)
+
+
+def _changes(info: StemInfo) -> tuple[Problem, ...]:
+    try:
+        now = os.stat(info.path)
+    except OSError:
+        return ()
+    return () if info.is_still(now) else changed(info.path.name).problems

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from mixwright.audio.apart import Decoder, Limits, NoDecoderError
+from mixwright.audio.apart import Decoder, Ended, Limits, NoDecoderError
 from mixwright.audio.probe import StemInfo
 from mixwright.audio.vouching import changed, no_decoder, undecoded
 from mixwright.problem import ProblemError
@@ -49,9 +49,11 @@ class PlayedApart:
             self._jump = None
             count = int(found["got"]) * self._info.channels * 8
             samples = self._decoder.take(count)
-            if not count or len(samples) < count:
+            if not count:
                 self.close()
                 raise changed(self._info.path.name)
+            if len(samples) < count:
+                raise self._undecoded(self._decoder.how_it_died())
             block = np.frombuffer(samples).reshape(-1, self._info.channels)
             out[done : done + len(block)] = block
             done += len(block)
@@ -67,5 +69,8 @@ class PlayedApart:
         if ended.how == "well":
             return ended.data
         self.close()
+        raise self._undecoded(ended)
+
+    def _undecoded(self, ended: Ended) -> ProblemError:
         name, size = self._info.path.name, self._info.size
-        raise ProblemError([undecoded(name, size, ended, self._limits)])
+        return ProblemError([undecoded(name, size, ended, self._limits)])

@@ -66,6 +66,11 @@ class StemInfo:
         """Whether samples may hold NaN or infinity."""
         return self.subtype in ("FLOAT", "DOUBLE")
 
+    def is_still(self, status: os.stat_result) -> bool:
+        """Return whether what the system says of a file is of the one that was probed."""
+        found = (status.st_size, status.st_mtime_ns, status.st_ino)
+        return found == (self.size, self.modified_ns, self.inode)
+
     @property
     def problems(self) -> tuple[Problem, ...]:
         """Its warnings as problems."""

@@ -21,6 +21,7 @@ import soundfile
 from mixwright.audio.opened import opened
 from mixwright.audio.play_apart import PlayedApart
 from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
+from mixwright.audio.vouching import changed
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.units import Block, scratch_block
 
@@ -139,11 +140,10 @@ def ended_early(info: StemInfo) -> ProblemError:
     It may have changed in the meantime, or its header has never told the truth.
     """
     name, status = info.path.name, os.stat(info.path)
-    if (status.st_size, status.st_mtime_ns) == (info.size, info.modified_ns):
+    if info.is_still(status):
         message = f"{name} is cut short: its header promises {info.frames:,} samples, it has fewer"
         return ProblemError([Problem("audio/truncated", message, help="copy or export it again")])
-    message = f"{name} ended early: it changed while it was being read"
-    return ProblemError([Problem("audio/changed", message)])
+    return changed(name)
 
 
 class _Plain:
@@ -152,6 +152,9 @@ class _Plain:
     def __init__(self, info: StemInfo, offset: int) -> None:
         self._info, self._offset = info, offset
         self._file = open(info.path, "rb", buffering=0)  # noqa: SIM115 - closed by close()
+        if not info.is_still(os.fstat(self._file.fileno())):
+            self._file.close()
+            raise changed(info.path.name)
         self._frame_bytes = info.channels * PCM_BYTES[info.subtype]
         self._left = 0
         self.seek(0)

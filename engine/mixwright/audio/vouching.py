@@ -73,7 +73,8 @@ class Vouched:
     warnings: tuple[str, ...] = ()
 
 
-_known: dict[tuple[Path, Lies], Vouched] = {}
+# What was found in this process; what can't be decoded is not decoded again to say so.
+_known: dict[tuple[Path, Lies], Vouched | ProblemError] = {}
 
 
 def vouch(
@@ -96,17 +97,20 @@ def vouch(
     for path, key in keys.items():
         kept = _from_data(memory.get(key)) if memory is not None else None
         if kept is not None:
-            found[path] = _noted(path, files[path], kept)
+            found[path] = kept
+            _note(path, files[path], kept)
     strange = [(path, files[path].size) for path in unknown if path not in found]
     for path, ended in _decoded(strange, at_once, whole).items():
         try:
             found[path] = vouched = read_ended(path, files[path], ended)
         except ProblemError as error:
             found[path] = error
+            if whole and all(one.fault is Fault.INPUT for one in error.problems):
+                _note(path, files[path], error)
             continue
         if not whole:
             continue
-        _noted(path, files[path], vouched)
+        _note(path, files[path], vouched)
         if memory is not None and path in keys:
             memory.put(keys[path], asdict(vouched))
     return found
@@ -147,11 +151,10 @@ def no_decoder(path: Path, error: NoDecoderError) -> Problem:
 MACHINE_HELP = "end other programs, or allow more processes or memory"
 
 
-def _noted(path: Path, lies: Lies, vouched: Vouched) -> Vouched:
+def _note(path: Path, lies: Lies, found: Vouched | ProblemError) -> None:
     if len(_known) >= MOST_KNOWN:
         _known.clear()
-    _known[path.absolute(), lies] = vouched
-    return vouched
+    _known[path.absolute(), lies] = found
 
 
 def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = None) -> Vouched:
@@ -185,7 +188,9 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
             f"but {frames / rate_hz:.2f} s can be decoded"
         )
     if data["jumps"] is not None:
-        warnings.append(f"it can't be read from the middle: {_reason(data['jumps'])}")
+        # A mix reads from any place, and the sound library jumps even from block to block.
+        message = f"{name} is damaged: it can't be read from the middle: {_reason(data['jumps'])}"
+        raise _fault("audio/unreadable", message, COPY)
     kind = (data["container"], data["subtype"], rate_hz, data["channels"])
     return Vouched(*kind, frames, tuple(warnings))
 
@@ -285,9 +290,10 @@ def _without_place(line: str) -> str:
 
 
 def changed(name: str) -> ProblemError:
-    """Return the error of a file that isn't what it was a moment ago."""
-    message = f"{name} changed while it was being read, expected it to stay as it was"
-    return _fault("audio/changed", message, "let it be written to its end, then try again")
+    """Return the error of a file that isn't what it was a moment ago: somebody writes to it."""
+    message = f"{name} was changed while it was being read, expected it to stay as it was"
+    hint = "let it be written to its end, then try again; nothing was changed"
+    return ProblemError([Problem("audio/changed", message, help=hint, fault=Fault.MACHINE)])
 
 
 def _reason(text: str) -> str:

@@ -171,7 +171,10 @@ def recover(folder: Path) -> Manifest | None:
 def _clear_earlier(folder: Path) -> None:
     """Clear what earlier versions left, which had no claims: no delivery takes a day."""
     clear_earlier(folder)
-    for left in folder.iterdir():
+    names = []
+    with suppress(OSError):  # a folder that may be written to and not be listed
+        names = os.listdir(folder)
+    for left in (folder / name for name in names):
         ours = left.name == f"{STAGING}{MANIFEST_FILE}" or any(
             is_random(left.name, prefix) and left.is_dir() and not left.is_symlink()
             for prefix in (STAGING, VERIFYING)

@@ -12,16 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
-import soundfile
 
-from mixwright.audio import probe
-from mixwright.audio.opened import opened
+from mixwright.audio import StemInfo, StemReader, probe
 from mixwright.claims import claimed
 from mixwright.delivering.hashes import lying_sha256
 from mixwright.delivering.manifest import (
@@ -238,18 +236,15 @@ def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:
     """
     try:
         # The first may have been brought here by anyone; the second was made just now.
-        with opened(probed(one)) as a, opened(probe(other, ours=True)) as b:
-            for what, first, second in (
-                ("Hz", a.samplerate, b.samplerate),
-                ("channels", a.channels, b.channels),
-                ("frames", a.frames, b.frames),
-            ):
-                if first != second:
-                    return Remade(False, False, words=f"{second} {what}, not {first}")
-            limit, peak = limit_of(a.subtype, shaped), _peak_of_difference(a, b)
-    except soundfile.LibsndfileError as error:
-        reason = str(error.error_string).rstrip(".").lower()
-        return Remade(False, False, words=f"can't be compared: {reason}")
+        a, b = probed(one), probe(other, ours=True)
+        for what, first, second in (
+            ("Hz", a.rate_hz, b.rate_hz),
+            ("channels", a.channels, b.channels),
+            ("frames", a.frames, b.frames),
+        ):
+            if first != second:
+                return Remade(False, False, words=f"{second} {what}, not {first}")
+        limit, peak = limit_of(a.subtype, shaped), _peak_of_difference(a, b)
     except ProblemError as error:
         said = error.problems[0].message.removeprefix(f"{one.name} ")
         return Remade(False, False, words=f"can't be compared: it {said}")
@@ -270,16 +265,15 @@ def limit_of(subtype: str, shaped: bool = False) -> float:
     return float(10.0 ** (level_dbfs / 20.0))
 
 
-def _peak_of_difference(a: soundfile.SoundFile, b: soundfile.SoundFile) -> float:
-    """The largest difference of two samples; infinite where one of them is no number."""
+def _peak_of_difference(a: StemInfo, b: StemInfo) -> float:
+    """The largest difference of two samples; ProblemError where one of them is no number."""
     peak = 0.0
-    while True:
-        one = a.read(READ_FRAMES, dtype="float64", always_2d=True)
-        other = b.read(READ_FRAMES, dtype="float64", always_2d=True)
-        if len(one) != len(other):
-            return math.inf  # cut short: fewer samples than the header says
-        if not len(one):
-            return peak
-        if not (np.isfinite(one).all() and np.isfinite(other).all()):
-            return math.inf
-        peak = max(peak, float(np.max(np.abs(one - other))))
+    with ExitStack() as kept:
+        one, other = (
+            kept.enter_context(closing(StemReader(info, info.rate_hz))) for info in (a, b)
+        )
+        for at in range(0, a.frames, READ_FRAMES):
+            room = np.empty((2, min(READ_FRAMES, a.frames - at), a.channels))
+            difference = one.read(room[0]) - other.read(room[1])
+            peak = max(peak, float(np.max(np.abs(difference))))
+    return peak

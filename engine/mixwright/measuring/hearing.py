@@ -122,7 +122,7 @@ class _FirstHearing:
                 mix = Ear("mix", "mix", plan.rate_hz)
                 for block in done.blocks():
                     mix.feed(block)
-                self.references = compared(self.sheet, plan, mix)
+                self.references = compared(self.sheet, plan, mix, keep_cache)
         levels = levels_by_section(plan, self.balance)
         self.loudest = max(levels, key=lambda name: levels[name]) if levels else None
         self.focus = (

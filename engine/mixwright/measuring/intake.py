@@ -198,8 +198,16 @@ def _findings(
     by_name: Mapping[str | int, Stem] = {stem.name: stem for stem in stems}
     compared_hz = min(rate_hz, COMPARED_AT_MOST_HZ)
 
+    # Read from other places than before, a damaged file may turn out to be one only now.
+    broken: dict[str, ProblemError] = {}
+
     def piece(name: str | int, start_s: float, seconds: float) -> Block:
-        return _piece(by_name[name], start_s, seconds, compared_hz)
+        stem = by_name[name]
+        try:
+            return _piece(stem, start_s, seconds, compared_hz)
+        except ProblemError as error:
+            broken[stem.name] = error
+            return np.zeros((round(seconds * compared_hz), stem.info.channels))
 
     found: list[Finding] = []
     features: dict[str | int, Features] = {}
@@ -208,6 +216,8 @@ def _findings(
         features[stem.name] = meter.faults.features()
     with ThreadPoolExecutor(threads or usable_cores()) as pool:
         found += inspect_pairs(features, piece, compared_hz, pool.map, told_hz=rate_hz)
+    names = {stem.name: stem.info.path.name for stem in stems}
+    found += [_unreadable(name, names[name], error) for name, error in broken.items()]
     found += disagreeing({stem.name: s for stem in stems if (s := _stamp(stem.info))})
     return found + _odd_rates(stems, rate_hz)
 

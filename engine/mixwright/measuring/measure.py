@@ -13,6 +13,7 @@ from pathlib import Path
 
 from mixwright.audio import StemInfo, StemReader
 from mixwright.audio.leftovers import clear_earlier
+from mixwright.audio.opened import refuse_changed
 from mixwright.claims import nameless
 from mixwright.meters import SoundMeter
 from mixwright.problem import Fault, Problem, ProblemError
@@ -65,12 +66,16 @@ def heard(info: StemInfo) -> Ear:
 
 
 def played(info: StemInfo) -> Iterator[tuple[int, Block]]:
-    """Yield a file at its own rate: frames so far, and a block that is valid until the next."""
+    """Yield a file at its own rate: frames so far, and a block that is valid until the next.
+
+    Raises ProblemError for what turns out unreadable, or was written to meanwhile.
+    """
     reader = StemReader(info, info.rate_hz)
     try:
         for at in range(0, info.frames, FRAMES):
             frames = min(FRAMES, info.frames - at)
             yield at, reader.read(scratch_block(frames, info.channels, "front"))
+        refuse_changed([info])
     finally:
         reader.close()
 

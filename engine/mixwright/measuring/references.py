@@ -21,7 +21,7 @@ from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
 from mixwright.rendering.perform import StageProgress
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.recordings import probed_all
+from mixwright.rendering.recordings import Probing, probed_all
 from mixwright.sheet import Sheet
 
 LOUDEST_S = 15.0
@@ -60,10 +60,11 @@ def compare_with_references(
     return compared(sheet, plan, hear_mix(plan, threads=threads, progress=progress))
 
 
-def compared(sheet: Sheet, plan: Plan, mix: Ear) -> tuple[Comparison, ...]:
+def compared(sheet: Sheet, plan: Plan, mix: Ear, keep_cache: bool = True) -> tuple[Comparison, ...]:
     """Compare a mix that was heard already with each reference of the sheet; ProblemError."""
     found = []
-    infos = probed_all(sheet.folder / reference.file for reference in sheet.references)
+    files = [sheet.folder / reference.file for reference in sheet.references]
+    infos = probed_all(files, Probing(keep_cache=keep_cache))
     for index, (reference, info) in enumerate(zip(sheet.references, infos, strict=True)):
         span = sheet.span_of("references", index, "file")
         try:

@@ -31,7 +31,7 @@ PART = re.compile(r"[0-9a-f]{62}\.json\.\d{1,9}")
 
 
 class DataCache:
-    """Plain JSON data by the text of what it depends on; `folder` None keeps nothing.
+    """Plain JSON data, its keys text, by what it depends on; `folder` None keeps nothing.
 
     Each entry carries a seal: a hash over what it depends on and its value. One that was cut short,
     changed, put under another's name, or written by something else is not believed, and what it
@@ -59,11 +59,11 @@ class DataCache:
         """Keep something; a cache that can't be written to is as good as none."""
         if self._folder is None or FOREIGN in depends:
             return
-        path = self._path(depends)
         text = json.dumps({"seal": self._seal(depends, value), "value": value})
         if len(text) > MOST_BYTES:
             return
         try:
+            path = self._path(depends)
             path.parent.mkdir(parents=True, exist_ok=True)
             _clear_parts(path.parent)
             with claimed(self._folder) as room:
@@ -78,7 +78,9 @@ class DataCache:
         return self._folder / digest[:2] / f"{digest[2:]}.json"
 
     def _digest(self, depends: str) -> str:
-        return hashlib.sha256(f"{__version__}/{SOUND}\n{depends}".encode()).hexdigest()
+        return hashlib.sha256(
+            f"{__version__}/{SOUND}\n{depends}".encode("utf-8", "surrogatepass")
+        ).hexdigest()
 
     def _seal(self, depends: str, value: Any) -> str:
         """The hash of an entry: of its kind, of all it depends on, and of its value."""

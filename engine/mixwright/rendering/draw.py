@@ -21,7 +21,7 @@ from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
-from mixwright.rendering.recordings import probed
+from mixwright.rendering.recordings import WHOLLY, Probing, probed
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import Cover
 from mixwright.sheet.model import (
@@ -49,7 +49,7 @@ class Drawer:
     timeline: Timeline
     last: int
     plugins: Mapping[str, Path] | None
-    decode: bool = True
+    probing: Probing = WHOLLY
     problems: list[Problem] = field(default_factory=list)
 
     def raise_faults(self) -> None:
@@ -251,7 +251,7 @@ class Drawer:
     ) -> tuple[ImpulseSettings, StemInfo]:
         span = self.sheet.span_of("returns", name, "impulse")
         try:
-            info = probed(self.sheet.folder / room.impulse, self.decode)
+            info = probed(self.sheet.folder / room.impulse, self.probing)
             bounds = bounds_of(ImpulseSettings)["seconds"]
             if not bounds.low <= info.seconds <= bounds.high:
                 lasts = f"{info.path.name} lasts {info.seconds:.3f} s"

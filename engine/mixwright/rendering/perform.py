@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from mixwright.audio import Spool
+from mixwright.audio.opened import refuse_changed
 from mixwright.claims import sweep
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.meters import MixMeter
@@ -31,7 +32,6 @@ from mixwright.rendering.mixing import Mix, Mixing
 from mixwright.rendering.nodes import check_finite
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import MeasuredReduction, Reduction
-from mixwright.rendering.unchanged import check_unchanged
 from mixwright.units import Block
 
 # (stage, share done from 0 to 1)
@@ -131,7 +131,7 @@ def performed_together(
         spools = [kept.enter_context(closing(Spool(folder))) for _ in mixes]
         engine = Engine(mixes, pool, ears=ears, apart=apart)
         meters = _play(engine, spools, _named("rendering", progress))
-        check_unchanged([part.plan for part in parts])
+        refuse_changed(info for part in parts for info in part.plan.recordings)
         done: list[Performed] = []
         for index, mix in enumerate(mixes):
             lead = None if mix.follows is None else done[mix.follows]

@@ -7,7 +7,7 @@ become samples, steps that come later have been left out, and each stem has been
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from mixwright.dsp.limiter import LimiterSettings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.draw import Drawer, stem_end
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, Stretch, TrackPlan
-from mixwright.rendering.recordings import probed_all
+from mixwright.rendering.recordings import WHOLLY, Probing, probed_all
 from mixwright.rendering.settle import Paths, limiter_settling
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
 from mixwright.timeline import Position, Timeline
@@ -53,6 +53,12 @@ class Plan:
     limiter: LimiterSettings | None = None
     lead_in: int = 0
     lead_out: int = 0
+
+    @property
+    def recordings(self) -> Iterator[StemInfo]:
+        """Every sound file that it reads."""
+        yield from (track.stem for track in self.tracks)
+        yield from (part.impulse for part in self.returns if part.impulse is not None)
 
     @property
     def is_whole(self) -> bool:
@@ -98,17 +104,17 @@ def make_plan(
     *,
     plugins: Mapping[str, Path] | None = None,
     mono: bool = False,
-    decode: bool = True,
+    probing: Probing = WHOLLY,
 ) -> Plan:
     """Work out a render of `sheet` through a step, whole or from one position to another.
 
     `plugins` is where this machine has the plug-ins that a sheet may name; None allows none.
-    `mono` folds the mix down to one channel, on both sides. Without `decode` compressed stems are
-    taken for what they say of themselves: that will do for a plan that is never performed.
+    `mono` folds the mix down to one channel, on both sides. `probing` is how stems are looked at:
+    not to decode them will do for a plan that is never performed.
     Raises ProblemError, with the sheet's line, for stems that can't be read, for plug-ins that are
     not allowed or not known, and for positions beyond the end of the song.
     """
-    stems = probe_stems(sheet, decode)
+    stems = probe_stems(sheet, probing)
     timeline = sheet.timeline
     length = song_length(sheet, stems)
     if length < 1:
@@ -116,7 +122,7 @@ def make_plan(
         raise ProblemError([Problem("sheet/end", message, sheet.span_of("song", "end"))])
     if problems := check_length(sheet, length):
         raise ProblemError(problems)
-    drawn = Drawer(sheet, timeline, STEPS.index(through), plugins, decode)
+    drawn = Drawer(sheet, timeline, STEPS.index(through), plugins, probing)
     tracks = tuple(drawn.track(t, s, length) for t, s in zip(sheet.tracks, stems, strict=True))
     returns = tuple(drawn.returned(r) for r in sheet.returns) if drawn.has("effects") else ()
     groups = tuple(drawn.group(group) for group in sheet.groups)
@@ -182,11 +188,11 @@ def unchecked_plugins(sheet: Sheet) -> dict[str, Path]:
     return {s.plugin: Path(s.plugin) for s in settings if isinstance(s, PluginSettings)}
 
 
-def probe_stems(sheet: Sheet, decode: bool = True) -> list[StemInfo]:
+def probe_stems(sheet: Sheet, probing: Probing = WHOLLY) -> list[StemInfo]:
     """Return what every stem is, in sheet order; ProblemError names each one that fails."""
     stems: list[StemInfo] = []
     problems: list[Problem] = []
-    found = probed_all((sheet.folder / track.file for track in sheet.tracks), decode)
+    found = probed_all((sheet.folder / track.file for track in sheet.tracks), probing)
     for track, stem in zip(sheet.tracks, found, strict=True):
         if isinstance(stem, ProblemError):
             span = sheet.span_of("tracks", track.name, "file")

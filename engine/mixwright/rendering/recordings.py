@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright.audio import StemInfo, probe_all
@@ -12,18 +13,33 @@ from mixwright.rendering.cache import DataCache
 from mixwright.rendering.cores import usable_cores
 
 
-def probed_all(paths: Iterable[Path], decode: bool = True) -> list[StemInfo | ProblemError]:
+@dataclass(frozen=True)
+class Probing:
+    """How recordings are looked at.
+
+    Without `decode` compressed ones are opened only, and what they say of themselves is believed.
+    Without `keep_cache` nothing is recalled that was found by an earlier run, nor kept for later.
+    """
+
+    decode: bool = True
+    keep_cache: bool = True
+
+
+WHOLLY = Probing()
+
+
+def probed_all(paths: Iterable[Path], probing: Probing = WHOLLY) -> list[StemInfo | ProblemError]:
     """Return what each file is, or what is wrong with it: compressed ones are decoded in one go.
 
-    Without `decode` they are opened only, and what they say of themselves is believed.
     Raises ProblemError (fault MACHINE) where no process can be started to decode them.
     """
-    return probe_all(paths, DataCache(cache_folder(), "decoded"), usable_cores(), decode)
+    memory = DataCache(cache_folder() if probing.keep_cache else None, "decoded")
+    return probe_all(paths, memory, usable_cores(), probing.decode)
 
 
-def probed(path: Path, decode: bool = True) -> StemInfo:
+def probed(path: Path, probing: Probing = WHOLLY) -> StemInfo:
     """Return what a file is; ProblemError when it can't be read as one or two channels."""
-    (found,) = probed_all([path], decode)
+    (found,) = probed_all([path], probing)
     if isinstance(found, ProblemError):
         raise found
     return found

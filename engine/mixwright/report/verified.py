@@ -48,8 +48,6 @@ def remade_words(remade: Remade) -> str:
         return remade.words or "differs"
     if remade.null_dbfs == -math.inf:
         return "same samples"
-    if math.isinf(remade.null_dbfs):
-        return "no null: a sample is no number, or samples are missing"
     words = f"null at {remade.null_dbfs:.1f} dBFS"
     return words if remade.holds else f"{words}, expected {remade.limit_dbfs:.1f} at most"
 

@@ -132,8 +132,9 @@ def tidy_sheet(path: str | Path, check: bool = False) -> Tidied:
 def tidied(text: str, path: str = "mix.yaml") -> str:
     """Return the text of a sheet as a tidy one that means the same; `path` is for messages.
 
-    Raises ProblemError for a sheet with faults (files are not looked for), and if the sheet would
-    not be the same afterwards: that is a bug of ours, and has the rule ``tidy/would-change``.
+    Raises ProblemError for a sheet whose text has faults (the files around it need not be there),
+    and if it would not be the same afterwards: that is a bug of ours, and has the rule
+    ``tidy/would-change``.
     """
     mark = _MARK if text.startswith(_MARK) else ""
     text = text.removeprefix(_MARK)

@@ -8,13 +8,13 @@ is compiled, and where it is loaded from. A song from a stranger may lie there: 
 before numba is imported.
 """
 
-from pathlib import Path
+import os
 
 from mixwright.problem import Problem, ProblemError
 
 SETTINGS = ".numba_config.yaml"
 
-if Path(SETTINGS).exists():
+if os.path.exists(SETTINGS):
     message = f"there is a file {SETTINGS} in the current folder, which would set how mixwright's"
     hint = "work in another folder or remove it; numba's settings can be set in the environment"
     raise ProblemError([Problem("machine/numba", f"{message} own code is compiled", help=hint)])
