@@ -28,7 +28,7 @@ from fuzzing.campaign import Outcome, campaigns, case_text, dice_for, read_case
 from fuzzing.minimise import kind_of, minimised
 from fuzzing.trial import tried
 
-FIRST_SECONDS = 240.0  # the first trial of a worker also compiles
+FIRST_SECONDS = 900.0  # the first trial of a worker also compiles
 TELL_EVERY_S = 60.0
 PER_KIND = 3  # cases of one kind of fault that are made small and kept
 SPAWN = multiprocessing.get_context("spawn")
