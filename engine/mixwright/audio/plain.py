@@ -19,7 +19,7 @@ GUID_TAIL = bytes.fromhex("0000 0000 1000 8000 00aa 0038 9b71")
 # AIFF-C compression types that compress nothing: byte orders, floating point, widths.
 AIFC_PLAIN = b"NONE raw  twos sowt in24 in32 42ni 23ni fl32 FL32 fl64 FL64"
 # Sun/NeXT encodings: 8, 16, 24, 32 bits linear, 32 and 64 bits floating point.
-AU_PLAIN = range(2, 8)
+AU_PLAIN, AU_HEADER_BYTES = range(2, 8), 24
 # Wave64 names its chunks by GUIDs, whose first four bytes are those of RIFF in small letters.
 W64_RIFF = b"riff" + bytes.fromhex("2e91 cf11 a5d6 28db 04c1 0000")
 W64_FORMAT = b"fmt " + bytes.fromhex("f3ac d311 8cd1 00c0 4f8e db8a")
@@ -42,7 +42,9 @@ def is_plain(file: BinaryIO) -> bool:
     if head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"):
         return _is_plain_aiff(file, head[8:12] == b"AIFC")
     if head[:4] == b".snd":
-        return int.from_bytes(head[12:16], "big") in AU_PLAIN
+        # Samples that begin inside the header are another sound once the library has jumped.
+        begins = int.from_bytes(head[4:8], "big") >= AU_HEADER_BYTES
+        return begins and int.from_bytes(head[12:16], "big") in AU_PLAIN
     if head[:4] == b"caff":
         return head[8:12] == b"desc" and head[28:32] == b"lpcm"
     if head[:16] == W64_RIFF:
