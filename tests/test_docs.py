@@ -171,6 +171,3 @@ def test_the_counts_of_the_long_run_are_those_that_were_noted(
     counts = json.loads(maker.COUNTS.read_text("utf-8"))
     assert maker.page(text, counts) == text
     assert set(counts) == set(campaigns())
-    assert counts["sheets"]["tried"]["sheets"] >= 100_000
-    assert counts["sounds"]["tried"]["files"] >= 10_000
-    assert counts["kills"]["tried"]["kills"] >= 500
