@@ -230,7 +230,7 @@ def test_values_that_are_no_sound_are_refused(tmp_path: Path, subtype: str, valu
     samples: NDArray[np.float64] = np.full((100, 2), 0.1)
     samples[41, 1] = value
     soundfile.write(tmp_path / "a.wav", samples, 48000, subtype=subtype)
-    held = f"the value {abs(value):.3g}" if np.isfinite(value) else "a NaN or infinity"
+    held = f"the value {value:.3g}" if np.isfinite(value) else "a NaN or infinity"
     with pytest.raises(ProblemError, match="at sample 41, expected") as caught:
         mixwright.measure(tmp_path / "a.wav")
     assert f"a.wav holds {held} at sample 41" in str(caught.value)
