@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 Block: TypeAlias = NDArray[np.float64]
 
 SILENCE_DB = -math.inf
+# The state of a filter below this is nothing: 3,000 dB under full scale, where no sample format
+# reaches. Left alone it would ring on among the smallest numbers there are, which are slow.
+FADED = 1e-150
 
 
 _scratch = threading.local()

@@ -20,11 +20,10 @@ from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.filters import Sections, design_bands
 from mixwright.dsp.sweep import RunningSweep, tail_of
-from mixwright.units import Block
+from mixwright.units import FADED, Block
 
-# The state of a filter below this is nothing: 3,000 dB under full scale, where no sample format
-# reaches. It is looked at every so many frames.
-FADED, FADE_FRAMES = 1e-150, 16384
+# State that has faded is looked for every so many frames.
+FADE_FRAMES = 16384
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,6 @@ from mixwright.meters.layout import (
     CLIP_LEVEL,
     CLIP_RUN,
     CLIPPED,
-    FADED,
     HALF_TAPS,
     LONGEST,
     MARGIN,
@@ -35,6 +34,7 @@ from mixwright.meters.layout import (
     WEIGHTED_LEFT,
     WEIGHTED_RIGHT,
 )
+from mixwright.units import FADED
 
 
 @njit(**OPTIONS)

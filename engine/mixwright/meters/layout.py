@@ -11,9 +11,6 @@ TILE = 512  # what is worked on at a time stays in the processor's nearest cache
 # A sine of half the sample rate, seen at four times the rate, shows a point at least this high.
 NEAREST = math.cos(math.pi / 8.0)
 
-# Filter states below this are set to zero: the smallest numbers are slow on many processors.
-FADED = 1e-150
-
 # Samples at or beyond the last step of 16 bits below full scale that stand still are clipped when
 # there are three in a row. Two are common at the top of an unclipped wave scaled to full scale;
 # three take a full-scale tone under 42 Hz at 16 bits and 48 kHz.

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.eq import RunningCascade
 from mixwright.dsp.filters import Sections, k_weighting
-from mixwright.meters.layout import FADED
-from mixwright.units import SILENCE_DB, Block
+from mixwright.units import FADED, SILENCE_DB, Block
 
 HOP_S = 0.1
 OFFSET_LU = -0.691
