@@ -1,9 +1,9 @@
 """The same job as a capable user would write it by hand: short, whole arrays, same libraries.
 
-Decode, four filters a stem, eight compressors, four returns, mix-bus EQ and glue, write. With
-``--meters`` it also reads what the engine reports: loudness and peak of every track at the bus and
-of the mix, by pyloudnorm and scipy. With ``--match`` EQs and compressors are level-matched besides,
-as the engine does: only then is the result the same mix.
+Decode, four filters a stem, eight compressors, four returns, EQ and compressor of the bus, write.
+With ``--meters`` it also reads what the engine reports: loudness and peak of every track at the
+bus and of the mix, by pyloudnorm and scipy. With ``--match`` EQs and compressors are level-matched
+besides, as the engine does: only then is the result the same mix.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The load that the benchmarks share: N stems of S seconds and a sheet that works them hard.
 
-Per stem: four filters; on eight: a compressor; four returns; EQ and glue on the mix bus. A second
-sheet of the same has five groups, eight variants, and stems that add up to the mix.
+Per stem: four filters; on eight: a compressor; four returns; EQ and compressor on the mix bus. A
+second sheet of the same has five groups, eight variants, and stems that add up to the mix.
 """
 
 from __future__ import annotations

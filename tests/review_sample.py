@@ -37,7 +37,7 @@ CLICK_EVERY_S = 0.1
 # Gains of the sources' sounds: what matching has to undo.
 AMPLITUDES = {
     "balance": 0.5,
-    "mixbus": 0.55,
+    "bus": 0.55,
     "eq": 0.6,
     "dynamics": 0.65,
     "effects": 0.7,
@@ -206,7 +206,7 @@ def stage(rule: str, state: State, words: str, *found: FindingLine) -> StageLine
 STAGES = (
     stage("intake/faulty-track", "holds", "5 tracks, no faults", CONVERTED),
     stage("balance/headroom-short", "holds", "true peak -5.9 dBTP"),
-    stage("mixbus/tone-off-reference", "accepted", "4 kHz +4.3 dB", BRIGHT),
+    stage("bus/tone-off-reference", "accepted", "4 kHz +4.3 dB", BRIGHT),
     stage("eq/masked", "holds", "most covered is shaker, 22 %"),
     stage("dynamics/too-much", "holds", "most reduction 6.1 dB"),
     stage("effects/decay-long", "idle", "no reverb"),

@@ -555,7 +555,7 @@ def balance_too_hot(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, She
     return stems, sheet
 
 
-@_planted("balance/loudest-section-misnamed", "eq/masked", "mixbus/reduction-out-of-range")
+@_planted("balance/loudest-section-misnamed", "eq/masked", "bus/reduction-out-of-range")
 def wrong_loudest_claim(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """A quieter section is named as the loudest; the bus is set for that one."""
     names = [section["name"] for section in sheet["song"]["sections"]]
@@ -622,7 +622,7 @@ def no_high_pass_with_low_energy(stems: Stems, sheet: Sheet, rng: Random) -> tup
     return stems, sheet
 
 
-@_planted("mixbus/attack-too-fast")
+@_planted("bus/attack-too-fast")
 def bus_attack_2ms(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """The compressor of the mix bus has an attack of 2 ms, its reduction as before."""
     sheet["mix_bus"]["compressor"]["attack_ms"] = 2
@@ -630,7 +630,7 @@ def bus_attack_2ms(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Shee
     return stems, sheet
 
 
-@_planted("mixbus/ratio-too-high")
+@_planted("bus/ratio-too-high")
 def bus_ratio_4(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """The compressor of the mix bus has a ratio of 4, its reduction as before."""
     sheet["mix_bus"]["compressor"]["ratio"] = 4
@@ -638,14 +638,14 @@ def bus_ratio_4(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     return stems, sheet
 
 
-@_planted("mixbus/reduction-out-of-range")
+@_planted("bus/reduction-out-of-range")
 def bus_threshold_too_low(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """The compressor of the mix bus reduces by 6 dB in the loudest section."""
     settle_bus(balance(stems, sheet), sheet, 6.0, 60.0)
     return stems, sheet
 
 
-@_planted("mixbus/eq-too-strong", "mixbus/reduction-out-of-range")
+@_planted("bus/eq-too-strong", "bus/reduction-out-of-range")
 def bus_eq_4db(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """A bell of 4 dB on the mix bus, up or down."""
     gain_db = float(rng.choice([-4.0, 4.0]))
@@ -694,7 +694,7 @@ def makeup_off(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
 
 
 @_planted("effects/too-wet", "effects/track-too-wet", "effects/voice-masked-by-its-effect",
-          "mixbus/reduction-out-of-range", "automation/phrase-buried")  # fmt: skip
+          "bus/reduction-out-of-range", "automation/phrase-buried")  # fmt: skip
 def too_wet(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """14 dB more on every send."""
     for track in sheet["tracks"].values():
@@ -703,7 +703,7 @@ def too_wet(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     return stems, sheet
 
 
-@_planted("automation/phrase-buried", "mixbus/reduction-out-of-range")
+@_planted("automation/phrase-buried", "bus/reduction-out-of-range")
 def voice_buried_in_one_phrase(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """The lead voice ridden down by 10 dB for one phrase."""
     points = sheet["tracks"]["lead_vocal"]["automation"]["gain_db"]
@@ -724,7 +724,7 @@ def jump(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     return stems, with_changes(sheet, {"tracks": {"keys": {"automation": {"gain_db": points}}}})
 
 
-@_planted("automation/track-vanishes", "mixbus/reduction-out-of-range")
+@_planted("automation/track-vanishes", "bus/reduction-out-of-range")
 def vanishing_track(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, Sheet]:
     """A guitar or the keys 40 dB down for a whole section that they play in."""
     names = [section["name"] for section in sheet["song"]["sections"]]
@@ -794,7 +794,7 @@ def long_head_silence(stems: Stems, sheet: Sheet, rng: Random) -> tuple[Stems, S
     return stems, sheet
 
 
-_plain("bus_does_nothing", "mixbus/reduction-out-of-range",
+_plain("bus_does_nothing", "bus/reduction-out-of-range",
        "A threshold on the mix bus that nothing reaches.",
        {"mix_bus": {"compressor": {"threshold_db": 0}}})  # fmt: skip
 _plain("eq_level_change", "eq/level-changed",

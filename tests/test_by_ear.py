@@ -103,7 +103,7 @@ def test_each_step_is_a_file_and_all_are_equally_loud(sheet: Path) -> None:
 
 def test_a_step_differs_from_its_render_by_the_gain_alone(sheet: Path, tmp_path: Path) -> None:
     done = mixwright.render_each_step(sheet, tmp_path / "steps", format="wav32f", through="eq")
-    assert names(tmp_path / "steps") == ["mix-1-balance.wav", "mix-2-mixbus.wav", "mix-3-eq.wav"]
+    assert names(tmp_path / "steps") == ["mix-1-balance.wav", "mix-2-bus.wav", "mix-3-eq.wav"]
     for file in done:
         plain = mixwright.render(sheet, tmp_path / "plain.wav", through=file.step, format="wav32f")
         expected = gain(file.gain_db) * samples(plain.path)
@@ -117,7 +117,7 @@ def test_a_step_differs_from_its_render_by_the_gain_alone(sheet: Path, tmp_path:
 def test_the_real_mix_stays_as_it_is(sheet: Path) -> None:
     mix = mixwright.render(sheet).path
     before = hashlib.sha256(mix.read_bytes()).hexdigest(), mix.stat().st_mtime_ns
-    mixwright.render_each_step(sheet, through="mixbus")
+    mixwright.render_each_step(sheet, through="bus")
     mixwright.bypass(sheet, "keys", "eq")
     assert (hashlib.sha256(mix.read_bytes()).hexdigest(), mix.stat().st_mtime_ns) == before
     with_it = sheet.parent / "out" / "bypass-keys-eq-with.wav"
@@ -129,7 +129,7 @@ def test_what_would_clip_is_lowered_together_and_that_is_said(
 ) -> None:
     rest = "mix_bus: {gain_db: 3}\n"
     path = make_song({"a": (noise(1, 4, 2, level=0.4), "gain_db: 6")}, rest, SONG)
-    options = ["--each-step", "--through", "mixbus"]
+    options = ["--each-step", "--through", "bus"]
     status, out, _ = run("render", path, *options, "--json", capsys=capsys)
     steps = json.loads(out)["steps"]
     assert status == 0
@@ -157,23 +157,23 @@ def test_a_silent_step_does_not_silence_the_others(make_song: SongMaker, tmp_pat
 def test_the_command_prints_gains_and_names_parts(
     sheet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    options = ["--section", "chorus 1", "--through", "mixbus", "--out", tmp_path / "listen"]
+    options = ["--section", "chorus 1", "--through", "bus", "--out", tmp_path / "listen"]
     options += ["--format", "flac16", "--dither", "shaped"]
     status, out, err = run("render", sheet, "--each-step", *options, capsys=capsys)
     assert (status, err) == (0, "")
     assert names(tmp_path / "listen") == [
         "mix-1-balance-chorus-1.flac",
-        "mix-2-mixbus-chorus-1.flac",
+        "mix-2-bus-chorus-1.flac",
     ]
     assert soundfile.info(tmp_path / "listen" / "mix-1-balance-chorus-1.flac").subtype == "PCM_16"
     lines = [line.split() for line in out.splitlines()]
-    (balance,), (mixbus,) = (
-        [line for line in lines if line[:1] == [step]] for step in ("balance", "mixbus")
+    (balance,), (bus,) = (
+        [line for line in lines if line[:1] == [step]] for step in ("balance", "bus")
     )
-    gains_db = [float(line[-1]) for line in (balance, mixbus)]
+    gains_db = [float(line[-1]) for line in (balance, bus)]
     assert max(gains_db) == 0.0
     assert min(gains_db) < -0.5
-    matched = [float(line[1]) + float(line[-1]) for line in (balance, mixbus)]
+    matched = [float(line[1]) + float(line[-1]) for line in (balance, bus)]
     assert matched[0] == pytest.approx(matched[1], abs=0.011)
 
 
@@ -340,26 +340,26 @@ def test_bad_arguments_in_python_are_problems_too(sheet: Path, options: dict[str
 def test_a_foreign_file_is_refused_and_nothing_is_written(
     sheet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    foreign = sheet.parent / "out" / "mix-2-mixbus.wav"
+    foreign = sheet.parent / "out" / "mix-2-bus.wav"
     foreign.parent.mkdir()
     foreign.write_text("mine", "utf-8")
-    options = ["--each-step", "--through", "mixbus"]
+    options = ["--each-step", "--through", "bus"]
     status, _, err = run("render", sheet, *options, capsys=capsys)
     assert status == 2
-    assert "mix-2-mixbus.wav exists and was not written by mixwright" in err
-    assert (names(foreign.parent), foreign.read_text("utf-8")) == (["mix-2-mixbus.wav"], "mine")
+    assert "mix-2-bus.wav exists and was not written by mixwright" in err
+    assert (names(foreign.parent), foreign.read_text("utf-8")) == (["mix-2-bus.wav"], "mine")
     assert run("render", sheet, *options, "--force", capsys=capsys)[0] == 0
-    assert names(foreign.parent) == ["mix-1-balance.wav", "mix-2-mixbus.wav"]
+    assert names(foreign.parent) == ["mix-1-balance.wav", "mix-2-bus.wav"]
 
 
 def test_a_disk_that_fills_up_leaves_the_old_set_whole(
     sheet: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    done = mixwright.render_each_step(sheet, through="mixbus")
+    done = mixwright.render_each_step(sheet, through="bus")
     before = [file.path.read_bytes() for file in done]
 
     def full(spool: Any, level: float, path: Path, *rest: Any, named: Path, **more: Any) -> None:
-        if "mixbus" in named.name:
+        if "bus" in named.name:
             message = f"{named} can't be written: No space left on device"
             raise ProblemError([Problem("output/machine", message, fault=Fault.MACHINE)])
         encode_spool(spool, level, path, *rest, named=named, **more)
@@ -367,7 +367,7 @@ def test_a_disk_that_fills_up_leaves_the_old_set_whole(
     monkeypatch.setattr(takes, "encode_spool", full)
     sheet.write_text(sheet.read_text("utf-8").replace("gain_db: -9", "gain_db: -3"), "utf-8")
     with pytest.raises(ProblemError) as caught:
-        mixwright.render_each_step(sheet, through="mixbus")
+        mixwright.render_each_step(sheet, through="bus")
     assert caught.value.problems[0].message.startswith(f"{done[1].path} can't be written")
     assert [file.path.read_bytes() for file in done] == before
     assert names(sheet.parent / "out") == [file.path.name for file in done]

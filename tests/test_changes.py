@@ -94,7 +94,7 @@ WORDS = [
         ("freq_hz: 750, gain_db: 1.5, q: 1.0", "freq_hz: 800, gain_db: 2, q: 1.2"),
         "eq: bass_guitar: EQ: bell 750 -> 800 Hz: gain 1.5 -> 2.0 dB (+0.5), Q 1 -> 1.2",
     ),
-    (("on: side, ", ""), "mixbus: mix_bus: EQ: low-shelf 150 Hz: on side -> both"),
+    (("on: side, ", ""), "bus: mix_bus: EQ: low-shelf 150 Hz: on side -> both"),
     (
         ("freq_hz: 320, slope_db_per_oct: 12", "freq_hz: 320, slope_db_per_oct: 24"),
         "eq: kick_out: EQ: low-pass 320 Hz: slope 12 -> 24 dB/oct",
@@ -122,7 +122,7 @@ WORDS = [
     ),
     (
         ("ratio: 2, attack_ms: 15", "ratio: 1.5, attack_ms: 15"),
-        "mixbus: mix_bus: compressor: ratio 2 -> 1.5",
+        "bus: mix_bus: compressor: ratio 2 -> 1.5",
     ),
     # effects
     (("{room: -18}", "{room: -12}"), "effects: tambourine: room send -18 -> -12 dB (+6.0)"),

@@ -49,7 +49,7 @@ tracks:
   pad: {file: stems/pad.wav, pan: R80}
 """
 RIDE = "gain_db: -6, automation: {gain_db: [{section: chorus, value: 1.0}]}"
-GLUE = "mix_bus: {compressor: {threshold_db: -30, ratio: 2, attack_ms: 15, release_ms: 100}}\n"
+BUS = "mix_bus: {compressor: {threshold_db: -30, ratio: 2, attack_ms: 15, release_ms: 100}}\n"
 HALL = """returns:
   hall: {type: delay, time_ms: 50, feedback_db: -20}
 """
@@ -160,17 +160,17 @@ def test_a_change_in_one_section_leaves_the_other_the_same_bits(song: Path) -> N
 
 
 def test_both_mixes_are_those_that_would_be_measured_alone(song: Path) -> None:
-    (song / "mix.yaml").write_text(SONG + GLUE, "utf-8")
+    (song / "mix.yaml").write_text(SONG + BUS, "utf-8")
     new = song / "new.yaml"
-    new.write_text(SONG + GLUE.replace("ratio: 2", "ratio: 4"), "utf-8")
+    new.write_text(SONG + BUS.replace("ratio: 2", "ratio: 4"), "utf-8")
     sound = mixwright.compare("mix.yaml", new).sound
     assert sound is not None
     assert sound.whole is not None
     assert sound.reaches == ()
     assert sound.elsewhere == ("mix_bus",)
-    (glue,) = sound.reductions
-    reductions = (glue.old, glue.new)
-    makeups_db = (glue.old_makeup_db, glue.new_makeup_db)
+    (squeeze,) = sound.reductions
+    reductions = (squeeze.old, squeeze.new)
+    makeups_db = (squeeze.old_makeup_db, squeeze.new_makeup_db)
     for index, (path, figures) in enumerate(
         zip((song / "mix.yaml", new), (sound.whole.old, sound.whole.new), strict=True)
     ):
@@ -307,7 +307,7 @@ HALLS = ("feedback_db: -20", "feedback_db: -3")
 def test_each_mix_has_the_bits_that_it_has_alone(
     song: Path, differing: tuple[str, str], names: list[str]
 ) -> None:
-    text = SONG.replace("gain_db: -6", f"gain_db: -6{GATE}, sends_db: {{hall: -9}}") + HALL + GLUE
+    text = SONG.replace("gain_db: -6", f"gain_db: -6{GATE}, sends_db: {{hall: -9}}") + HALL + BUS
     (song / "mix.yaml").write_text(text, "utf-8")
     (song / "new.yaml").write_text(text.replace(*differing), "utf-8")
     plans = [mixwright.plan(mixwright.load(name)) for name in ("mix.yaml", "new.yaml")]
@@ -571,9 +571,9 @@ def test_markdown_fits_a_comment_and_folds_long_tables(song: Path) -> None:
     long = compared_as_markdown(odd_one(5000))
     assert len(long) <= MOST_CHARACTERS
     assert re.search(r"- and \d+ more\n", long)
-    (song / "mix.yaml").write_text(SONG + GLUE, "utf-8")
+    (song / "mix.yaml").write_text(SONG + BUS, "utf-8")
     new = song / "new.yaml"
-    new.write_text(SONG.replace("gain_db: -6", "gain_db: -5") + GLUE, "utf-8")
+    new.write_text(SONG.replace("gain_db: -6", "gain_db: -5") + BUS, "utf-8")
     compared = mixwright.compare("mix.yaml", new)
     text = compared_as_markdown(compared)
     assert text.count("<details>") == text.count("</details>") == 4

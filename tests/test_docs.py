@@ -118,9 +118,9 @@ def test_the_example_proves_its_six_steps(folder: Path, monkeypatch: pytest.Monk
     monkeypatch.chdir(folder)
     checked = mixwright.check("demo/mix.yaml")
     assert [s.remark.message for s in checked.spoken() if s.counts] == []
-    assert {stage.state for stage in checked.stages if stage.stage != "mixbus"} == {"holds"}
+    assert {stage.state for stage in checked.stages if stage.stage != "bus"} == {"holds"}
     # What it lives with is said, with the reason.
-    assert [s.rule for s in checked.spoken() if s.accepted] == ["mixbus/tone-off"]
+    assert [s.rule for s in checked.spoken() if s.accepted] == ["bus/tone-off"]
 
 
 def test_python_in_the_readme_runs(short_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

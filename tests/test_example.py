@@ -80,7 +80,7 @@ def test_it_measures_like_a_mix(sheet: Sheet, demo: Demo) -> None:
     assert -9.0 < balance.mix.true_peak_dbtp <= -3.0
     assert balance.loudest_section == sheet.song.loudest_section == whole.loudest_section
     assert whole.mix.true_peak_dbtp < -1.0
-    # Glue: 1 to 3 dB in the loudest part (common practice).
+    # Bus compressor: 1 to 3 dB in the loudest part (common practice).
     assert 1.0 <= whole.reductions["mix_bus.compressor"].max_db <= 3.5
     heard = {track.name for track in sheet.tracks if not track.mute}
     assert all(t.integrated_lufs > -60 for t in whole.tracks if t.name in heard)

@@ -63,7 +63,7 @@ def sheet(tmp_path_factory: pytest.TempPathFactory) -> Sheet:
 
 
 def heard_of(sheet: Sheet) -> Evidence:
-    return gather(sheet, mixwright.plan(sheet, through="mixbus"), mixwright.plan(sheet))
+    return gather(sheet, mixwright.plan(sheet, through="bus"), mixwright.plan(sheet))
 
 
 @pytest.fixture(scope="module")

@@ -244,7 +244,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Sheet, Evidence, di
     made = mixwright.load(folder / "mix.yaml")
     with pytest.MonkeyPatch.context() as patched:
         patched.setenv("MIXWRIGHT_CACHE", str(folder / "cache"))
-        heard = gather(made, make_plan(made, "mixbus"), make_plan(made), threads=2)
+        heard = gather(made, make_plan(made, "bus"), make_plan(made), threads=2)
     return made, heard, recall_of(heard).as_data()
 
 
@@ -283,9 +283,11 @@ def test_figures_are_those_of_a_render(
     assert measured["mean_reduction_db"] == round(held.mean_db, 2) > 3.0
     assert measured["most_reduction_db"] == round(held.max_db, 2)
     assert measured["makeup_db"] == round(readings.matches_db["voice.compressor"], 2)
-    glue = data["mixbus"]["strips"][0]["moves"][0]["measured"]
-    assert glue["mean_reduction_db"] == round(readings.reductions["mix_bus.compressor"].mean_db, 2)
-    assert [row["section"] for row in data["mixbus"]["reduction"]] == ["a", "b"]
+    reduced = data["bus"]["strips"][0]["moves"][0]["measured"]
+    assert reduced["mean_reduction_db"] == round(
+        readings.reductions["mix_bus.compressor"].mean_db, 2
+    )
+    assert [row["section"] for row in data["bus"]["reduction"]] == ["a", "b"]
     # Balance: white noise 6 dB down reads 6 dB less, but for the centre's pan law, alike on both.
     drum, voice = data["balance"]["tracks"]
     assert voice["balance_lufs"] - drum["balance_lufs"] == pytest.approx(6.0, abs=0.1)

@@ -119,7 +119,7 @@ def test_any_number_of_threads_gives_the_same_file(make_song: SongMaker, tmp_pat
 def test_a_step_ignores_everything_after_it(make_song: SongMaker, tmp_path: Path) -> None:
     path = busy_song(make_song)
     text = path.read_text("utf-8")
-    outs = {step: rendered(path, through=step) for step in ("balance", "mixbus", "eq")}
+    outs = {step: rendered(path, through=step) for step in ("balance", "bus", "eq")}
     other = text.replace("threshold_db: -30, ratio: 4", "threshold_db: -50, ratio: 9")
     other = other.replace("decay_s: 0.4", "decay_s: 0.9").replace(
         "{s: 1, value: -6", "{s: 1, value: 5"
@@ -131,9 +131,9 @@ def test_a_step_ignores_everything_after_it(make_song: SongMaker, tmp_path: Path
     for step, before in outs.items():
         assert np.array_equal(rendered(path, through=step), before)
     path.write_text(other.replace("freq_hz: 200", "freq_hz: 900"), "utf-8")
-    assert np.array_equal(rendered(path, through="mixbus"), outs["mixbus"])
+    assert np.array_equal(rendered(path, through="bus"), outs["bus"])
     assert not np.array_equal(rendered(path, through="eq"), outs["eq"])
-    assert not np.array_equal(outs["balance"], outs["mixbus"])
+    assert not np.array_equal(outs["balance"], outs["bus"])
 
 
 def test_an_eq_leaves_the_loudness_where_it_was(make_song: SongMaker) -> None:

@@ -88,8 +88,8 @@ def _is_of_the_song(data: ReviewData) -> None:
     timeline = data.timeline
     count = len(timeline.short_term_lufs)
     assert count == pytest.approx(data.seconds / timeline.hop_s, abs=1.0)
-    assert len(timeline.true_peak_dbtp) == len(timeline.glue_reduction_db or ()) == count
-    assert max(level for level in timeline.glue_reduction_db or () if level is not None) > 1.0
+    assert len(timeline.true_peak_dbtp) == len(timeline.bus_reduction_db or ()) == count
+    assert max(level for level in timeline.bus_reduction_db or () if level is not None) > 1.0
     # The voice pauses each second for a third of it: nothing is told of it there.
     voice = timeline.voice_over_band_db or ()
     assert 0.15 < sum(level is None for level in voice) / count < 0.6

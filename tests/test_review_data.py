@@ -114,12 +114,12 @@ def test_a_curve_breaks_where_there_is_no_figure_and_ends_below_in_silence() -> 
     assert charts[0].summary == "least -30.0 LUFS at 0:03.0 (all), most -10.0 LUFS at 0:01.0 (all)"
 
 
-def test_glue_hangs_from_the_top_and_full_scale_is_marked() -> None:
+def test_reduction_hangs_from_the_top_and_full_scale_is_marked() -> None:
     along = replace(timeline(), voice_over_band_db=None)
     charts = {chart.id: chart for chart in plots.timeline_charts(along, 24.0, ())}
-    assert set(charts) == {"short_term_lufs", "true_peak_dbtp", "glue_reduction_db"}
-    assert [mark.text for mark in charts["glue_reduction_db"].marks] == ["0", "2", "4"]
-    assert charts["glue_reduction_db"].marks[0].at == 0.0
+    assert set(charts) == {"short_term_lufs", "true_peak_dbtp", "bus_reduction_db"}
+    assert [mark.text for mark in charts["bus_reduction_db"].marks] == ["0", "2", "4"]
+    assert charts["bus_reduction_db"].marks[0].at == 0.0
     assert 'class="edge"' in charts["true_peak_dbtp"].svg
     assert 'class="edge"' not in charts["short_term_lufs"].svg
 
@@ -171,7 +171,7 @@ def test_figures_of_a_section_are_those_of_its_values() -> None:
     parts = (Section("one", 0.0, 5.0), Section("two", 5.0, 10.0))
     one, two = section_figures(replace(review(), sections=parts, timeline=along))
     assert (one.loudness_lufs, one.loudest_lufs, one.true_peak_dbtp) == (-35.0, -31.0, -31.0)
-    assert (one.most_glue_db, one.least_voice_db) == (None, None)
+    assert (one.most_bus_reduction_db, one.least_voice_db) == (None, None)
     assert two.least_voice_db == -30.0
 
 

@@ -106,7 +106,7 @@ def test_the_voice_sings_phrases(seed: int) -> None:
 
 
 def test_the_base_song_is_clean_by_its_figures(base_song: Path) -> None:
-    """Balance -7 to -5 dBTP, glue 1 to 3 dB, returns 12 to 20 LU under: all common practice."""
+    """Balance -7 to -5 dBTP, bus 1 to 3 dB, returns 12 to 20 LU under: all common practice."""
     sheet = mixwright.load(base_song)
     still = mixwright.render(sheet, base_song.parent / "still.wav", through="balance").readings
     assert -7.0 < still.mix.true_peak_dbtp < -5.0
@@ -116,9 +116,9 @@ def test_the_base_song_is_clean_by_its_figures(base_song: Path) -> None:
     assert still.loudest_section == sheet.song.loudest_section
     done = mixwright.render(sheet, base_song.parent / "mix.wav")
     reductions = done.readings.reductions
-    glue = reductions["mix_bus.compressor"].by_section["chorus"]
-    assert 1.0 < glue.mean_db < 2.0
-    assert glue.max_db < 3.0
+    squeeze = reductions["mix_bus.compressor"].by_section["chorus"]
+    assert 1.0 < squeeze.mean_db < 2.0
+    assert squeeze.max_db < 3.0
     for name in ("lead_vocal", "bass"):
         assert 2.0 < reductions[f"{name}.compressor"].mean_db < 5.0
         assert reductions[f"{name}.compressor"].max_db < 10.0

@@ -66,7 +66,7 @@ def song(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def heard(song: Path) -> Evidence:
     """What a check hears of the clean song."""
     sheet = mixwright.load(song / "mix.yaml")
-    return gather(sheet, mixwright.plan(sheet, through="mixbus"), mixwright.plan(sheet))
+    return gather(sheet, mixwright.plan(sheet, through="bus"), mixwright.plan(sheet))
 
 
 def changed(song: Path, changes: dict[str, Any]) -> Sheet:
@@ -146,11 +146,11 @@ def test_a_rule_is_silent_on_the_sheet_that_its_page_says_holds(
 
 
 def test_limits_can_be_set_and_findings_accepted(song: Path, heard: Evidence) -> None:
-    id, loud = "mixbus/ratio-too-high", {"mix_bus": {"compressor": {"ratio": 3}}}
+    id, loud = "bus/ratio-too-high", {"mix_bus": {"compressor": {"ratio": 3}}}
 
     def outcome(more: dict[str, Any]) -> RuleOutcome:
         sheet = changed(song, {**loud, **more})
-        return outcome_of(run_checks(as_if(heard, sheet), "mixbus"), id)
+        return outcome_of(run_checks(as_if(heard, sheet), "bus"), id)
 
     assert outcome({}).state == "fails"
     raised = outcome({"limits": {"bus_ratio": 4}})

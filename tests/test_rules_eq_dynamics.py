@@ -35,7 +35,7 @@ from mixwright.meters.bands import third_octaves
 from mixwright.meters.loudness import to_mean_square
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.reductions import Reduction
-from mixwright.sheet import Band, Compressor, Group, MixBus, Point, Return, Sheet, Song, Track
+from mixwright.sheet import Band, Bus, Compressor, Group, Point, Return, Sheet, Song, Track
 from mixwright.sheet.model import BandAutomation, BusAutomation, DeEsser, Gate, Limiter
 from mixwright.timeline import Position
 
@@ -305,7 +305,7 @@ def test_every_band_everywhere_has_a_reason() -> None:
         track("a", eq=(bell(1.0), bare, blank)),
         groups=(group,),
         returns=(Return("hall", wet, eq=(bare,)),),
-        mix_bus=MixBus(eq=(bare,)),
+        mix_bus=Bus(eq=(bare,)),
     )
     found = said("eq/reason-missing", heard)
     assert found.measured == "2 of 7 bands have a reason"
@@ -455,7 +455,7 @@ def test_every_processor_has_a_reason() -> None:
         track("a", compressor=squash(why=None), de_esser=ess, gate=gate),
         track("b", compressor=squash()),
         groups=(GroupHeard(Group("g", compressor=squash(why="")), tone(-20.0), tone(-20.0)),),
-        mix_bus=MixBus(compressor=squash(why=None), limiter=Limiter(None)),  # type: ignore[arg-type]
+        mix_bus=Bus(compressor=squash(why=None), limiter=Limiter(None)),  # type: ignore[arg-type]
     )
     found = said("dynamics/reason-missing", heard)
     assert [one.path for one in found.remarks] == [
@@ -646,7 +646,7 @@ def small_song(tmp_path_factory: pytest.TempPathFactory) -> Evidence:
     path.write_text(SMALL_SONG, "utf-8")
     assert yaml.safe_load(SMALL_SONG)["tracks"].keys() == sounds.keys()
     sheet = mixwright.load(path)
-    return gather(sheet, mixwright.plan(sheet, through="mixbus"), mixwright.plan(sheet), threads=1)
+    return gather(sheet, mixwright.plan(sheet, through="bus"), mixwright.plan(sheet), threads=1)
 
 
 @pytest.mark.parametrize(

@@ -227,7 +227,7 @@ POSITION = {"section", "bar", "beat", "s"}
 PARTS = [
     ("track", model.Track, {"name", "covers"}, set()),
     ("group", model.Group, {"name"}, set()),
-    ("mix_bus", model.MixBus, set(), set()),
+    ("mix_bus", model.Bus, set(), set()),
     ("variant", deliverables.Variant, {"name"}, set()),
     ("cover", deliverables.Cover, {"at"}, POSITION),
     ("loudness", deliverables.Loudness, set(), set()),

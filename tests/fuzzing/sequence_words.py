@@ -26,7 +26,7 @@ SHEETS = ("mix.yaml",) * 50 + (
     *("./mix.yaml", "stems/../mix.yaml", "odd sheet.yaml", "nowhere.yaml", "stems", "MIX.YAML"),
     *("loop.wav", "stems/kick.wav", "/dev/null", "link.yaml", "", "foreign.wav", "a\0b"),
 )
-STEPS = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
+STEPS = ("balance", "bus", "eq", "dynamics", "effects", "automation")
 FORMATS = ("wav16", "wav24", "wav32f", "flac16", "flac24", "mp3")
 
 

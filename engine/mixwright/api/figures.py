@@ -127,7 +127,7 @@ def _heard(
     allow_plugins: bool,
 ) -> Evidence:
     sheet = loaded_sheet(sheet, allow_outside)
-    still = plan(sheet, through="mixbus", allow_plugins=allow_plugins)
+    still = plan(sheet, through="bus", allow_plugins=allow_plugins)
     finished = plan(sheet, allow_plugins=allow_plugins)
     with said_in(sheet):
         return gather(sheet, still, finished, threads=threads, progress=progress)

@@ -14,6 +14,8 @@ from mixwright.rendering.nodes import NodeError
 from mixwright.rendering.plan import unchecked_plugins
 from mixwright.rendering.recordings import Probing
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
+from mixwright.sheet.nearest import nearest
+from mixwright.sheet.slips import meant_word
 from mixwright.timeline import Position
 
 Span = tuple[Position | None, Position | None]
@@ -85,11 +87,8 @@ def said_in(sheet: Sheet) -> Iterator[None]:
 
 def unknown_choice(kind: str, given: str, valid: tuple[str, ...]) -> Problem:
     """Return the problem of a name that is none of those there are."""
-    import difflib
-
-    folded = {name.casefold(): name for name in valid}
-    near = difflib.get_close_matches(given.casefold(), folded, 1)
-    hint = f"a {kind} with a similar name exists: {folded[near[0]]}" if near else None
+    near = meant_word(given, list(valid)) or nearest(given, valid)
+    hint = f"a {kind} with a similar name exists: {near}" if near else None
     message = f"unknown {kind} '{given}', expected one of: {', '.join(valid)}"
     if not valid:
         message = f"unknown {kind} '{given}': the sheet has none"

@@ -14,7 +14,7 @@ from mixwright.measuring.evidence import Evidence
 from mixwright.sheet import STEPS
 
 Stage: TypeAlias = Literal[
-    "intake", "balance", "mixbus", "eq", "dynamics", "effects", "automation", "delivery"
+    "intake", "balance", "bus", "eq", "dynamics", "effects", "automation", "delivery"
 ]
 STAGES: tuple[Stage, ...] = ("intake", *STEPS, "delivery")
 Verdict: TypeAlias = Literal["fails", "look", "note"]

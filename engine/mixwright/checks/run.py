@@ -15,7 +15,7 @@ from mixwright.sheet import Accept
 HEADLINES: dict[Stage, str] = {
     "intake": "intake/faulty-track",
     "balance": "balance/headroom-short",
-    "mixbus": "mixbus/reduction-out-of-range",
+    "bus": "bus/reduction-out-of-range",
     "eq": "eq/masked",
     "dynamics": "dynamics/too-much",
     "effects": "effects/too-wet",

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import click
 
 from mixwright.cli.options import (
+    STEP_NAMES,
+    StepChoice,
     allow_outside_option,
     allow_plugins_option,
     as_json_option,
@@ -15,7 +17,6 @@ from mixwright.cli.options import (
     sheet_argument,
     threads_option,
 )
-from mixwright.cli.render import STEP_NAMES
 
 if TYPE_CHECKING:
     from mixwright.checks import Checked
@@ -37,7 +38,7 @@ Examples:
 @sheet_argument
 @click.option(
     "--step",
-    type=click.Choice(("intake", *STEP_NAMES, "delivery")),
+    type=StepChoice(("intake", *STEP_NAMES, "delivery")),
     help="Show the rules of this step alone; the whole mix is heard all the same.",
 )
 @click.option(

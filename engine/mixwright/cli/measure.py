@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from mixwright.cli.options import (
+    STEP_NAMES,
+    StepChoice,
     allow_outside_option,
     allow_plugins_option,
     as_json_option,
@@ -15,7 +17,6 @@ from mixwright.cli.options import (
     print_json,
     threads_option,
 )
-from mixwright.cli.render import STEP_NAMES
 
 if TYPE_CHECKING:
     from mixwright.measuring import Comparison, Measured
@@ -35,7 +36,7 @@ Examples:
 @click.option("--by-section", is_flag=True, help="Figures of each section of the song too.")
 @click.option(
     "--through",
-    type=click.Choice(STEP_NAMES),
+    type=StepChoice(STEP_NAMES),
     default="automation",
     show_default=True,
     help="Measure a sheet after this step.",

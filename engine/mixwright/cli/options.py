@@ -11,6 +11,27 @@ import click
 
 from mixwright.problem import Fault, ProblemError, json_text
 
+STEP_NAMES = ("balance", "bus", "eq", "dynamics", "effects", "automation")
+
+
+class StepChoice(click.Choice[str]):
+    """One of the steps; of another spelling it says what the step is called."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the step that is named so; a usage error says which ones there are."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter as error:
+            from mixwright.sheet.nearest import nearest
+            from mixwright.sheet.slips import meant_word
+
+            steps = [str(step) for step in self.choices]
+            meant = meant_word(str(value), steps) or nearest(str(value), steps)
+            if meant is None:
+                raise
+            self.fail(f"{error.message} (help: write {meant})", param, ctx)
+
+
 sheet_argument = click.argument("sheet", type=click.Path())
 allow_outside_option = click.option(
     "--allow-outside", is_flag=True, help="Let the sheet name files outside its folder."

@@ -8,6 +8,8 @@ from typing import Any
 import click
 
 from mixwright.cli.options import (
+    STEP_NAMES,
+    StepChoice,
     allow_outside_option,
     allow_plugins_option,
     as_json_option,
@@ -19,7 +21,6 @@ from mixwright.cli.options import (
 from mixwright.cli.span import exclude_one_another, from_option, known_span, to_option
 from mixwright.timeline import Position
 
-STEP_NAMES = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
 FORMAT_NAMES = ("wav16", "wav24", "wav32f", "flac16", "flac24")
 DITHER_NAMES = ("tpdf", "shaped")
 
@@ -50,7 +51,7 @@ Examples:
 )
 @click.option(
     "--through",
-    type=click.Choice(STEP_NAMES),
+    type=StepChoice(STEP_NAMES),
     default="automation",
     show_default=True,
     help="Use this step and those before it, nothing after.",

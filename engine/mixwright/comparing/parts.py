@@ -25,7 +25,7 @@ from mixwright.comparing.strips import (
     sends_told,
 )
 from mixwright.comparing.words import named, value_words
-from mixwright.sheet import MixBus, Return
+from mixwright.sheet import Bus, Return
 
 # What is told together, as the effect that it makes up.
 EFFECT = ("effect", "note", "pre_delay_note")
@@ -119,9 +119,9 @@ def named_told(
                 yield from tell(at.of(was_called, part.name), old[i], part)
 
 
-def bus_told(sheets: Sheets, old: MixBus, new: MixBus) -> list[Change]:
+def bus_told(sheets: Sheets, old: Bus, new: Bus) -> list[Change]:
     """Tell the mix bus."""
-    place = Place(sheets, "mixbus", "mix_bus", ("mix_bus",), ("mix_bus",))
+    place = Place(sheets, "bus", "mix_bus", ("mix_bus",), ("mix_bus",))
     return fields_told(place, old, new, TELLERS)
 
 

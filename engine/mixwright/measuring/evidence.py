@@ -148,8 +148,8 @@ class Evidence:
     the latter before its make-up, which is `mix_gain` (use `mix_readings`). `loudest` is the
     section that is loudest in the balance, `focus` the stretch that steps are judged on: the
     section that the sheet claims to be the loudest, else `loudest`, else the whole song.
-    `glue` and `glue_alone` are the reductions of the mix bus's compressor in the finished mix and
-    with the balance alone; `references` compare the mix through `mixbus`.
+    `bus_reduction` and `bus_reduction_alone` are the reductions of the mix bus's compressor in
+    the finished mix and with the balance alone; `references` compare the mix through `bus`.
     """
 
     sheet: Sheet
@@ -168,8 +168,8 @@ class Evidence:
     wet: Levels
     reductions: Mapping[str, Reduction]
     matches_db: Mapping[str, float]
-    glue: Reduction | None = None
-    glue_alone: Reduction | None = None
+    bus_reduction: Reduction | None = None
+    bus_reduction_alone: Reduction | None = None
     voice: VoiceHeard | None = None
     references: tuple[Comparison, ...] = ()
 

@@ -1,6 +1,6 @@
 """Hear a mix for a check: two performances, the first two steps and the finished mix.
 
-The first plays the mix through `mixbus`: what reaches its bus is the balance, so that one pass
+The first plays the mix through `bus`: what reaches its bus is the balance, so that one pass
 proves two steps. The second is the finished mix, with ears before and after whatever changes a
 level, and with the lead voice heard apart from the rest.
 """
@@ -48,7 +48,7 @@ def gather(
 ) -> Evidence:
     """Return everything that a check measures of a sheet.
 
-    `still` is its plan through `mixbus`, `finished` that of the whole mix. Without `keep_cache`
+    `still` is its plan through `bus`, `finished` that of the whole mix. Without `keep_cache`
     nothing is recalled that was found before, nor kept for later. Raises ProblemError for
     stems that turn out unreadable, references too quiet to compare, and a machine that refuses.
     """
@@ -76,8 +76,8 @@ def gather(
         wet=second.levels("wet", ""),
         reductions=second.done.reductions,
         matches_db={f"{name}.{part}": db for (name, part), db in second.done.found.items()},
-        glue=second.done.reductions.get("mix_bus.compressor"),
-        glue_alone=first.done.reductions.get("mix_bus.compressor"),
+        bus_reduction=second.done.reductions.get("mix_bus.compressor"),
+        bus_reduction_alone=first.done.reductions.get("mix_bus.compressor"),
         voice=second.voice(),
         references=first.references,
     )
@@ -88,7 +88,7 @@ def _unsaid(_stage: str, _share: float) -> None:
 
 
 class _FirstHearing:
-    """The mix through `mixbus`, its balance before the bus, and each track as it comes."""
+    """The mix through `bus`, its balance before the bus, and each track as it comes."""
 
     done: Performed
     focus: Stretch

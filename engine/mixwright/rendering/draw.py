@@ -26,9 +26,9 @@ from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import Cover
 from mixwright.sheet.model import (
     Band,
+    Bus,
     Group,
     Insert,
-    MixBus,
     Point,
     Points,
     RecordedRoom,
@@ -134,18 +134,18 @@ class Drawer:
             group.width_percent,
         )
 
-    def mix_bus(self, bus: MixBus, mono: bool) -> BusPlan:
+    def mix_bus(self, bus: Bus, mono: bool) -> BusPlan:
         """The mix bus, all of it in its own step; `mono` folds the mix down."""
         chain = ChainPlan()
-        if self.has("mixbus"):
+        if self.has("bus"):
             chain = self._with_compressor(ChainPlan(self.eq(bus.eq), bus.level_match), bus)
-        own = self.has("mixbus")
+        own = self.has("bus")
         width = bus.width_percent if own else 100.0
         gain = self.ridden(bus.gain_db if own else 0.0, bus.automation.gain_db)
         muted = self.muted(False, bus.automation.mute)
         return BusPlan("mix_bus", chain, gain, muted, 0.0 if mono else width)
 
-    def limiter(self, bus: MixBus) -> LimiterSettings | None:
+    def limiter(self, bus: Bus) -> LimiterSettings | None:
         """The limiter: of the finished mix only, so that every step before it can be judged."""
         finished = self.last == len(STEPS) - 1
         return bus.limiter.settings if bus.limiter is not None and finished else None
@@ -165,7 +165,7 @@ class Drawer:
             chain = dataclasses.replace(chain, inserts=self.inserts(strip.inserts, path))
         return chain
 
-    def _with_compressor(self, chain: ChainPlan, strip: Track | Group | MixBus) -> ChainPlan:
+    def _with_compressor(self, chain: ChainPlan, strip: Track | Group | Bus) -> ChainPlan:
         compressor = strip.compressor
         if compressor is None:
             return chain

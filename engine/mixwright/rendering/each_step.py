@@ -43,8 +43,8 @@ class SteppedFile:
 def step_file(folder: Path, step: str, words: str, suffix: str) -> Path:
     """Return where a step goes; `words` say which part of the song it is.
 
-    >>> step_file(Path("out"), "mixbus", "-chorus-1", ".wav").name
-    'mix-2-mixbus-chorus-1.wav'
+    >>> step_file(Path("out"), "bus", "-chorus-1", ".wav").name
+    'mix-2-bus-chorus-1.wav'
     """
     number = STEPS.index(step) + 1
     return folder / f"{file_stem('mix', str(number), step)}{words}{suffix}"

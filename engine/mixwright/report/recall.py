@@ -25,12 +25,12 @@ from mixwright.report import recall_markdown as form
 from mixwright.report.readings import clock
 from mixwright.report.recall_deliverables import release_chapter, variants_chapter
 from mixwright.report.recall_markdown import Chapter, Column, Move, Recall, Strip, Table, table_of
-from mixwright.sheet import Band, Group, MixBus, Point, Points, Return, Track, TrackAutomation
+from mixwright.sheet import Band, Bus, Group, Point, Points, Return, Track, TrackAutomation
 from mixwright.sheet.model import Compressor, DeEsser, Gate
 from mixwright.timeline import Position, Section
 
 Place: TypeAlias = tuple[str | int, ...]
-Part: TypeAlias = Track | Group | Return | MixBus
+Part: TypeAlias = Track | Group | Return | Bus
 Ride: TypeAlias = tuple[str, str, Point]  # what of, which of its values, where to
 
 
@@ -38,7 +38,7 @@ def recall_of(heard: Evidence) -> Recall:
     """Return the recall sheet of a mix that was heard."""
     song = heard.sheet.song
     title = song.title + (f" - {song.artist}" if song.artist else "")
-    steps = (_song, _balance, _mixbus, _eq, _dynamics, _effects, _automation)
+    steps = (_song, _balance, _bus, _eq, _dynamics, _effects, _automation)
     after = [part(heard) for part in (_accepted, _limits, _delivery, _references)]
     after += [release_chapter(heard.sheet), variants_chapter(heard.sheet)]
     chapters = [*(step(heard) for step in steps), *(part for part in after if not part.is_empty)]
@@ -131,8 +131,8 @@ def _balance(heard: Evidence) -> Chapter:
 # ---- mix bus, EQ, dynamics ----
 
 
-def _mixbus(heard: Evidence) -> Chapter:
-    bus, glue, alone = heard.sheet.mix_bus, heard.glue, heard.glue_alone
+def _bus(heard: Evidence) -> Chapter:
+    bus, reduced, alone = heard.sheet.mix_bus, heard.bus_reduction, heard.bus_reduction_alone
     moves = [_band(band, ("mix_bus", "eq", i)) for i, band in enumerate(bus.eq)]
     if bus.compressor is not None:
         move = _processor(heard, "mix_bus", bus.compressor, ("mix_bus", "compressor"))
@@ -153,14 +153,14 @@ def _mixbus(heard: Evidence) -> Chapter:
         _measured("mean_db", "mean dB", lambda pair: pair[1].mean_db),
         _measured("max_db", "most dB", lambda pair: pair[1].max_db),
     )
-    by_section = table_of("reduction", columns, glue.by_section.items() if glue else ())
+    by_section = table_of("reduction", columns, reduced.by_section.items() if reduced else ())
     strips = (Strip("mix bus", tuple(moves), matched),) if moves else ()
-    return Chapter("mixbus", "2 mix bus", strips=strips, tables=(by_section,))
+    return Chapter("bus", "2 mix bus", strips=strips, tables=(by_section,))
 
 
 def _called(one: Part) -> tuple[str, Place]:
     """What a part is called, and its place in the sheet."""
-    if isinstance(one, MixBus):
+    if isinstance(one, Bus):
         return "mix bus", ("mix_bus",)
     kind = type(one).__name__.lower()
     return one.name + (f" ({kind})" if kind != "track" else ""), (f"{kind}s", one.name)

@@ -80,14 +80,14 @@ class Automation:
 class SongTimeline:
     """What happens along the song: value `i` of a series is of the moment ``i * hop_s``.
 
-    `glue_reduction_db` is 0 or more, None where nothing glues; `voice_over_band_db` is the lead
-    voice's level less that of all the rest, None without a lead voice.
+    `bus_reduction_db` is 0 or more, None where the bus has no compressor; `voice_over_band_db` is
+    the lead voice's level less that of all the rest, None without a lead voice.
     """
 
     hop_s: float
     short_term_lufs: Series
     true_peak_dbtp: Series
-    glue_reduction_db: Series | None = None
+    bus_reduction_db: Series | None = None
     voice_over_band_db: Series | None = None
     phrases: tuple[Phrase, ...] = ()
     automation: tuple[Automation, ...] = ()
@@ -299,7 +299,7 @@ def lightened(review: ReviewData, most: int = MOST_POINTS) -> ReviewData:
         hop_s=timeline.hop_s * stride,
         short_term_lufs=decimated(timeline.short_term_lufs, stride, "mean"),
         true_peak_dbtp=decimated(timeline.true_peak_dbtp, stride, "highest"),
-        glue_reduction_db=fewer(timeline.glue_reduction_db, "highest"),
+        bus_reduction_db=fewer(timeline.bus_reduction_db, "highest"),
         voice_over_band_db=fewer(timeline.voice_over_band_db, "mean"),
         automation=tuple(thinned(one) for one in timeline.automation),
     )

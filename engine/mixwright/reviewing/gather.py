@@ -86,7 +86,7 @@ def _timeline(heard: Evidence, finished: Heard) -> SongTimeline:
         hop_s=HOP_S,
         short_term_lufs=_short_term(sound, gain, count),
         true_peak_dbtp=_true_peaks(sound, gain, count),
-        glue_reduction_db=_glue(finished.done.reductions.get("mix_bus.compressor"), count),
+        bus_reduction_db=_bus_reduction(finished.done.reductions.get("mix_bus.compressor"), count),
         voice_over_band_db=None if heard.voice is None else _voice_over(heard.voice, count),
         phrases=() if heard.voice is None else _phrases(heard.voice),
         automation=tuple(_automation(heard.plan)),
@@ -110,7 +110,7 @@ def _true_peaks(sound: SoundMeter, gain: float, count: int) -> Series:
     return tuple(gain_to_db(float(peak)) for peak in peaks[:count]) + (None,) * (count - len(peaks))
 
 
-def _glue(reduction: Reduction | None, count: int) -> Series | None:
+def _bus_reduction(reduction: Reduction | None, count: int) -> Series | None:
     """The most reduction in each stretch; see the sections of the finished plan."""
     if reduction is None:
         return None
@@ -330,10 +330,10 @@ def _changes(before: Sheet, sheet: Sheet) -> tuple[ChangeLine, ...]:
 def _sound_changes(previous: Heard, finished: Heard) -> tuple[SoundChange, ...]:
     """The figures of the finished mix, before and after."""
     old, new = previous.readings, finished.readings
-    glue: list[Level] = []
+    reduced: list[Level] = []
     for one in (previous, finished):
         reduction = one.done.reductions.get("mix_bus.compressor")
-        glue.append(None if reduction is None else reduction.max_db)
+        reduced.append(None if reduction is None else reduction.max_db)
     rows: Mapping[str, tuple[Level, Level, str]] = {
         "integrated loudness": (old.integrated_lufs, new.integrated_lufs, "LUFS"),
         "loudest short-term": (old.short_term_max_lufs, new.short_term_max_lufs, "LUFS"),
@@ -341,6 +341,6 @@ def _sound_changes(previous: Heard, finished: Heard) -> tuple[SoundChange, ...]:
         "true peak": (old.true_peak_dbtp, new.true_peak_dbtp, "dBTP"),
         "side to mid": (old.side_to_mid_db, new.side_to_mid_db, "dB"),
         "mono loss": (old.mono_loss_lu, new.mono_loss_lu, "LU"),
-        "most glue": (glue[0], glue[1], "dB"),
+        "bus compressor, most": (reduced[0], reduced[1], "dB"),
     }
     return tuple(SoundChange(label, *row) for label, row in rows.items())

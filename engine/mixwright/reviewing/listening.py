@@ -38,12 +38,12 @@ from mixwright.version import __version__
 
 PlanOf = Callable[[Sheet, StepName], Plan]
 FINISHED: StepName = STEPS[-1]
-# The glue's reduction is read so often; pictures have no more points than that.
+# The bus compressor's reduction is read so often; pictures have no more points than that.
 HOP_S = 0.2
 # What is further below the mix is not matched (our choice).
 MOST_MATCHED_LU = 20.0
 TOO_SOFT = "too soft to be matched"
-WORDS = {"mixbus": "mix bus", "eq": "EQ"}
+WORDS = {"bus": "mix bus", "eq": "EQ"}
 
 
 @dataclass(frozen=True)
@@ -202,7 +202,7 @@ Entry = tuple[str, str, SourceKind, str, Part]
 
 
 def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
-    """The finished mix first, its glue told by short stretches; then the steps before it."""
+    """The finished mix first, its bus reduction by short stretches; then the steps before it."""
     finished = plan_of(sheet, FINISHED)
     hop = round(HOP_S * finished.rate_hz)
     stretches = (

@@ -197,7 +197,7 @@ class SectionFigures:
     loudness_lufs: Level
     loudest_lufs: Level
     true_peak_dbtp: Level
-    most_glue_db: Level
+    most_bus_reduction_db: Level
     least_voice_db: Level
 
 
@@ -213,13 +213,13 @@ def section_figures(review: ReviewData) -> tuple[SectionFigures, ...]:
             return sorted(_within(series, timeline.hop_s, section))
 
         loudness, peaks = within(timeline.short_term_lufs), within(timeline.true_peak_dbtp)
-        glue, voice = within(timeline.glue_reduction_db), within(timeline.voice_over_band_db)
+        bus, voice = within(timeline.bus_reduction_db), within(timeline.voice_over_band_db)
         return SectionFigures(
             section,
             loudness[len(loudness) // 2] if loudness else None,
             loudness[-1] if loudness else None,
             peaks[-1] if peaks else None,
-            glue[-1] if glue else None,
+            bus[-1] if bus else None,
             voice[0] if voice else None,
         )
 

@@ -113,14 +113,14 @@ def time_marks(seconds: float) -> tuple[Mark, ...]:
 def timeline_charts(
     timeline: SongTimeline, seconds: float, sections: Sequence[Section]
 ) -> list[Chart]:
-    """Return the charts of loudness, peaks, glue and voice, as far as there is something to see."""
+    """Return the charts of loudness, peaks, bus compressor and voice, where there is any."""
     along = _Along(timeline.hop_s, seconds, sections)
     charts = [
         along.chart("short_term_lufs", "Short-term loudness", "LUFS", timeline.short_term_lufs),
         along.chart("true_peak_dbtp", "True peak", "dBTP", timeline.true_peak_dbtp, full=True),
     ]
-    if timeline.glue_reduction_db is not None:
-        charts.append(along.reduction("glue_reduction_db", timeline.glue_reduction_db))
+    if timeline.bus_reduction_db is not None:
+        charts.append(along.reduction("bus_reduction_db", timeline.bus_reduction_db))
     if timeline.voice_over_band_db is not None:
         charts.append(
             along.chart(
@@ -161,7 +161,7 @@ class _Along:
         parts.append(f'<path class="area" d="{_area(self._points(hanging, scale), 0.0)}"/>')
         parts.append(f'<path class="line" d="{_path(self._points(hanging, scale))}"/>')
         words = self._words(series, "dB")
-        return Chart(key, "Glue gain reduction", "dB", _svg(parts), marks, words, key)
+        return Chart(key, "Bus compressor gain reduction", "dB", _svg(parts), marks, words, key)
 
     def _points(self, series: Series, scale: Scale) -> Iterator[tuple[float, float] | None]:
         for index, value in enumerate(series):

@@ -41,7 +41,7 @@ def review_sheet(
     check_name(folder / PAGE)
     check_name(folder / FOLDER, longest=LONGEST_SOUND_PATH - LONGEST_FILE)
     refuse_strangers_page(folder / PAGE)
-    still, finished = plan_of(sheet, "mixbus"), plan_of(sheet, FINISHED)
+    still, finished = plan_of(sheet, "bus"), plan_of(sheet, FINISHED)
     heard = gather(
         sheet,
         still,

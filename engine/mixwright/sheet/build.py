@@ -19,6 +19,7 @@ from mixwright.sheet.model import (
     Accept,
     Band,
     BandAutomation,
+    Bus,
     BusAutomation,
     Compressor,
     DeEsser,
@@ -27,7 +28,6 @@ from mixwright.sheet.model import (
     Group,
     Insert,
     Limiter,
-    MixBus,
     Point,
     Points,
     RecordedRoom,
@@ -158,8 +158,8 @@ def _note_ms(note: str, song: Song) -> float:
     return 60000.0 / song.tempo[0].bpm * note_to_beats(note)
 
 
-def _mix_bus(node: Node) -> MixBus:
-    return MixBus(
+def _mix_bus(node: Node) -> Bus:
+    return Bus(
         **plain_of(node, "level_match", "why"),
         **numbers_of(node, "gain_db", "width_percent"),
         eq=_eq(node),

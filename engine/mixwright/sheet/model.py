@@ -25,8 +25,8 @@ from mixwright.sheet.deliverables import NO_RELEASE, Cover, Release, Variant
 from mixwright.timeline import Position, Section, TempoChange, Timeline
 
 PathKey = tuple[str | int, ...]
-StepName = Literal["balance", "mixbus", "eq", "dynamics", "effects", "automation"]
-STEPS: tuple[StepName, ...] = ("balance", "mixbus", "eq", "dynamics", "effects", "automation")
+StepName = Literal["balance", "bus", "eq", "dynamics", "effects", "automation"]
+STEPS: tuple[StepName, ...] = ("balance", "bus", "eq", "dynamics", "effects", "automation")
 
 ROLES = (
     "lead_vocal",
@@ -229,7 +229,7 @@ class Return:
 
 
 @dataclass(frozen=True)
-class MixBus:
+class Bus:
     """What the whole mix passes through: EQ, compressor, width, gain, limiter."""
 
     gain_db: float = 0.0
@@ -297,7 +297,7 @@ class Sheet:
     tracks: tuple[Track, ...]
     groups: tuple[Group, ...] = ()
     returns: tuple[Return, ...] = ()
-    mix_bus: MixBus = MixBus()
+    mix_bus: Bus = Bus()
     references: tuple[Reference, ...] = ()
     delivery: Delivery | None = None
     release: Release = NO_RELEASE

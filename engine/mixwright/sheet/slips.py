@@ -14,6 +14,8 @@ _SHAPES = {
     "notch": ("band_stop", "bandstop", "band_reject"),
 }
 _SIDES = {"left": "L100", "right": "R100", "center": "C", "centre": "C", "middle": "C"}
+# The second step had another id once; rules of it began with that.
+_STEP_BEFORE = re.compile(r"^mix[\s_-]?bus(?=/|$)", re.IGNORECASE)
 _UNSPACED = re.compile(
     r"^\s*(?:- )*\s*(?P<key>[A-Za-z_][\w.]*):(?P<value>[^\s:/\\][^#]*?)\s*(#.*)?$"
 )
@@ -42,7 +44,11 @@ def meant_word(text: str, choices: list[str]) -> str | None:
 
     >>> meant_word("HPF", ["high_pass", "bell"])
     'high_pass'
+    >>> meant_word("mix_bus", ["balance", "bus"])
+    'bus'
     """
+    if (renamed := _STEP_BEFORE.sub("bus", text)) in choices and renamed != text:
+        return renamed
     folded = re.sub(r"[\s-]+", "_", text.casefold())
     for shape, names in _SHAPES.items():
         if shape in choices and folded in names:

@@ -1,11 +1,11 @@
-"""Rule mixbus/reduction-out-of-range."""
+"""Rule bus/reduction-out-of-range."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from mixwright.checks.mixbus.bus_compressor import (
+from mixwright.checks.bus.bus_compressor import (
     COMPRESSOR,
     NO_COMPRESSOR,
     BusReduction,
@@ -35,7 +35,7 @@ class _Fault:
     off_db: float
 
 
-@rule("mixbus/reduction-out-of-range", "bus_reduction_low_db", "bus_reduction_high_db")
+@rule("bus/reduction-out-of-range", "bus_reduction_low_db", "bus_reduction_high_db")
 def reduction_out_of_range(heard: Evidence, limits: Mapping[str, float]) -> Result:
     """The compressor of the mix bus does too much or too little.
 
@@ -54,7 +54,10 @@ def reduction_out_of_range(heard: Evidence, limits: Mapping[str, float]) -> Resu
         mix_bus: {compressor: {threshold_db: -45}}
     """
     compressor = heard.sheet.mix_bus.compressor
-    reductions = {"with the balance alone": heard.glue_alone, "in the finished mix": heard.glue}
+    reductions = {
+        "with the balance alone": heard.bus_reduction_alone,
+        "in the finished mix": heard.bus_reduction,
+    }
     if compressor is None:
         return Result.nothing(NO_COMPRESSOR)
     if (heard.balance.readings(*heard.focus_s).integrated_lufs or SILENCE_DB) == SILENCE_DB:

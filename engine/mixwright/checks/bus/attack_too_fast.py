@@ -1,15 +1,15 @@
-"""Rule mixbus/attack-too-fast."""
+"""Rule bus/attack-too-fast."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.checks.mixbus.bus_compressor import NO_COMPRESSOR, setting_remark
+from mixwright.checks.bus.bus_compressor import NO_COMPRESSOR, setting_remark
 from mixwright.checks.rule import Result, rule
 from mixwright.measuring.evidence import Evidence
 
 
-@rule("mixbus/attack-too-fast", "bus_attack_ms")
+@rule("bus/attack-too-fast", "bus_attack_ms")
 def attack_too_fast(heard: Evidence, limits: Mapping[str, float]) -> Result:
     """The compressor of the mix bus takes hold too fast.
 

@@ -1,4 +1,4 @@
-"""Rule mixbus/eq-too-strong."""
+"""Rule bus/eq-too-strong."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class _Gain:
         )
 
 
-@rule("mixbus/eq-too-strong", "bus_eq_db")
+@rule("bus/eq-too-strong", "bus_eq_db")
 def eq_too_strong(heard: Evidence, limits: Mapping[str, float]) -> Result:
     """An EQ band of the mix bus does too much.
 

@@ -1,4 +1,4 @@
-"""Rule mixbus/tone-off."""
+"""Rule bus/tone-off."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from mixwright.meters.bands import octaves
 LOW_HZ, HIGH_HZ = 63.0, 8000.0
 
 
-@rule("mixbus/tone-off", "tone_difference_db")
+@rule("bus/tone-off", "tone_difference_db")
 def tone_off(heard: Evidence, limits: Mapping[str, float]) -> Result:
     """The tone of the mix is far from its references.
 
-    Measures the octaves from 63 Hz to 8 kHz (IEC 61260-1) of the mix through `mixbus` less those of
+    Measures the octaves from 63 Hz to 8 kHz (IEC 61260-1) of the mix through `bus` less those of
     each reference, brought to the same gated loudness (ITU-R BS.1770-5); the mean of these
     differences over all references.
 

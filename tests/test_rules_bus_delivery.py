@@ -16,9 +16,9 @@ import yaml
 from mixwright import load
 from mixwright.api import plan
 from mixwright.checks import Result
+from mixwright.checks.bus.bus_compressor import blended_db
 from mixwright.checks.delivery.demanded import demanded_loudness, demanded_peak
 from mixwright.checks.limits import limits_of
-from mixwright.checks.mixbus.bus_compressor import blended_db
 from mixwright.checks.rules import rule_by_id
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.reduction import GainReduction
@@ -81,7 +81,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def heard(folder: Path) -> Evidence:
     """What is heard of the song as it is."""
     sheet = sheet_of(folder, {})
-    return gather(sheet, plan(sheet, through="mixbus"), plan(sheet), threads=1)
+    return gather(sheet, plan(sheet, through="bus"), plan(sheet), threads=1)
 
 
 def sheet_of(folder: Path, changes: Mapping[str, Any]) -> Sheet:
@@ -170,12 +170,12 @@ def test_what_is_given_goes_before_the_standard_and_that_before_the_limit(
 
 def test_the_song_holds_but_for_its_tail(heard: Evidence) -> None:
     """What other tests change one thing of is clean but for the tone that is cut off."""
-    ids = ["mixbus/eq-too-strong", "mixbus/attack-too-fast", "mixbus/ratio-too-high"]
-    ids += ["mixbus/tone-off", "delivery/over-full-scale", "delivery/true-peak-high"]
+    ids = ["bus/eq-too-strong", "bus/attack-too-fast", "bus/ratio-too-high"]
+    ids += ["bus/tone-off", "delivery/over-full-scale", "delivery/true-peak-high"]
     ids += ["delivery/loudness-off-target", "delivery/silence-long", "delivery/format-poor"]
     assert {id: verdicts(id, heard) for id in ids} == {id: [] for id in ids}
-    assert not judged("mixbus/eq-too-strong", heard).judged
-    assert not judged("mixbus/tone-off", heard).judged
+    assert not judged("bus/eq-too-strong", heard).judged
+    assert not judged("bus/tone-off", heard).judged
     assert not judged("delivery/loudness-off-target", heard).judged
 
 
@@ -199,7 +199,7 @@ def _bell(gain_db: float, ride: list[dict[str, Any]] | None = None) -> dict[str,
 def test_bus_eq_is_held_to_what_is_heard_of_it(
     heard: Evidence, band: dict[str, Any], place: tuple[Any, ...] | None
 ) -> None:
-    found = judged("mixbus/eq-too-strong", changed(heard, bus({}, [_bell(1.0), band]))).remarks
+    found = judged("bus/eq-too-strong", changed(heard, bus({}, [_bell(1.0), band]))).remarks
     assert [remark.path for remark in found] == (
         [] if place is None else [("mix_bus", "eq", 1, *place)]
     )
@@ -221,13 +221,13 @@ def test_bus_eq_is_held_to_what_is_heard_of_it(
 def test_attack_and_ratio_at_their_limits(
     heard: Evidence, id: str, changes: Any, limits: Any, expected: list[str]
 ) -> None:
-    assert verdicts(f"mixbus/{id}", changed(heard, bus(changes) | {"limits": limits})) == expected
+    assert verdicts(f"bus/{id}", changed(heard, bus(changes) | {"limits": limits})) == expected
 
 
 def test_without_a_compressor_there_is_nothing_to_judge(heard: Evidence) -> None:
     bare = changed(heard, {"mix_bus": None})
     for id in ("attack-too-fast", "ratio-too-high", "reduction-out-of-range"):
-        assert not judged(f"mixbus/{id}", bare).judged
+        assert not judged(f"bus/{id}", bare).judged
 
 
 def _reduction(mean_db: float, most_db: float) -> Reduction:
@@ -253,9 +253,11 @@ def _reduction(mean_db: float, most_db: float) -> Reduction:
 def test_bus_reduction_by_both_mixes(
     heard: Evidence, alone: Any, finished: Any, verdict: str | None, figure: float | None
 ) -> None:
-    both = dataclasses.replace(heard, glue_alone=_reduction(*alone), glue=_reduction(*finished))
+    both = dataclasses.replace(
+        heard, bus_reduction_alone=_reduction(*alone), bus_reduction=_reduction(*finished)
+    )
     assert both.focus.name == "rush"
-    result = judged("mixbus/reduction-out-of-range", both)
+    result = judged("bus/reduction-out-of-range", both)
     found = [(remark.verdict, remark.measured) for remark in result.remarks]
     assert found == ([] if verdict is None else [(verdict, figure)])
     for mean_db, most_db in (alone, finished):
@@ -266,11 +268,13 @@ def test_advice_for_the_threshold_goes_the_right_way(heard: Evidence) -> None:
     """By the slope of the curve: 2:1 takes half a decibel more for each that it begins lower."""
     for figures, threshold_db in (((4.0, 5.0), -16), ((0.5, 0.9), -22)):
         one = _reduction(*figures)
-        both = dataclasses.replace(heard, glue_alone=one, glue=one)
-        (remark,) = judged("mixbus/reduction-out-of-range", both).remarks
+        both = dataclasses.replace(heard, bus_reduction_alone=one, bus_reduction=one)
+        (remark,) = judged("bus/reduction-out-of-range", both).remarks
         assert remark.help == f"try a threshold_db of about {threshold_db}"
-    untouched = dataclasses.replace(heard, glue_alone=_reduction(0, 0), glue=_reduction(0, 0))
-    (remark,) = judged("mixbus/reduction-out-of-range", untouched).remarks
+    untouched = dataclasses.replace(
+        heard, bus_reduction_alone=_reduction(0, 0), bus_reduction=_reduction(0, 0)
+    )
+    (remark,) = judged("bus/reduction-out-of-range", untouched).remarks
     assert "about" not in (remark.help or "about")  # how far away the threshold is, nobody knows
 
 
@@ -278,7 +282,7 @@ def test_silence_asks_nothing_of_the_bus(heard: Evidence) -> None:
     silent = Ear("mix", "mix", RATE_HZ).sound
     silent.feed(np.zeros((round(END_S * RATE_HZ), 2)))
     quiet = dataclasses.replace(heard, balance=silent, mix=silent)
-    assert not judged("mixbus/reduction-out-of-range", quiet).judged
+    assert not judged("bus/reduction-out-of-range", quiet).judged
     assert verdicts("delivery/over-full-scale", quiet) == []
     assert verdicts("delivery/true-peak-high", quiet) == []
     asked = changed(quiet, {"delivery": {"standard": "ebu_r_128"}})
@@ -322,7 +326,7 @@ def test_tone_against_the_mean_of_references(
     heard: Evidence, references: list[dict[str, float]], measured_db: float | None
 ) -> None:
     compared = dataclasses.replace(heard, references=tuple(map(_comparison, references)))
-    found = judged("mixbus/tone-off", compared).remarks
+    found = judged("bus/tone-off", compared).remarks
     assert [remark.verdict for remark in found] == ([] if measured_db is None else ["look"])
     assert [remark.measured for remark in found] == pytest.approx(
         [] if measured_db is None else [measured_db]

@@ -1,15 +1,15 @@
-"""Rule mixbus/ratio-too-high."""
+"""Rule bus/ratio-too-high."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.checks.mixbus.bus_compressor import NO_COMPRESSOR, setting_remark
+from mixwright.checks.bus.bus_compressor import NO_COMPRESSOR, setting_remark
 from mixwright.checks.rule import Result, rule
 from mixwright.measuring.evidence import Evidence
 
 
-@rule("mixbus/ratio-too-high", "bus_ratio")
+@rule("bus/ratio-too-high", "bus_ratio")
 def ratio_too_high(heard: Evidence, limits: Mapping[str, float]) -> Result:
     """The compressor of the mix bus has too high a ratio.
 

@@ -1,1 +1,0 @@
-"""Rules of step 2: a little EQ and glue on the whole mix."""
