@@ -21,7 +21,7 @@ from mixwright.audio.bext import (
     read_bext,
     write_bext,
 )
-from mixwright.meters.time_stamps import TimeStamp, disagreeing
+from mixwright.faults.time_stamps import TimeStamp, disagreeing
 from mixwright.problem import Fault, ProblemError
 
 TEN_O_CLOCK = 1_728_000_000

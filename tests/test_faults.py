@@ -14,9 +14,8 @@ import yaml
 from numpy.typing import NDArray
 
 from mixwright.dsp.band import BandSettings
-from mixwright.meters.clipping import ClipMeter
-from mixwright.meters.faults import FaultMeter
-from mixwright.meters.findings import (
+from mixwright.faults.clipping import ClipMeter
+from mixwright.faults.findings import (
     Clipped,
     Finding,
     Hum,
@@ -26,8 +25,9 @@ from mixwright.meters.findings import (
     Rumble,
     SilentChannel,
 )
-from mixwright.meters.follow import PLAIN, STEEP, TrackFollower
-from mixwright.meters.hum import Line, SteadySpectrum, mains_lines
+from mixwright.faults.follow import PLAIN, STEEP, TrackFollower
+from mixwright.faults.hum import Line, SteadySpectrum, mains_lines
+from mixwright.faults.track import FaultMeter
 
 Signal = NDArray[np.float64]
 

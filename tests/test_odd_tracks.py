@@ -18,8 +18,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 import mixwright
-from mixwright.measuring.intake import Inspected, faults_of_stems, stems_of_folder
-from mixwright.meters.candidates import (
+from mixwright.faults.candidates import (
     FAINTEST,
     beginnings,
     onsets,
@@ -28,12 +27,13 @@ from mixwright.meters.candidates import (
     together,
     windows,
 )
-from mixwright.meters.faults import FaultMeter
-from mixwright.meters.findings import Duplicate, Finding, Late, Track
-from mixwright.meters.follow import CELLS_PER_S, Features
-from mixwright.meters.hum import Line, mains_lines
-from mixwright.meters.pairs import inspect_pairs
-from mixwright.meters.stereo_faults import Sums, stereo_finding
+from mixwright.faults.findings import Duplicate, Finding, Late, Track
+from mixwright.faults.follow import CELLS_PER_S, Features
+from mixwright.faults.hum import Line, mains_lines
+from mixwright.faults.pairs import inspect_pairs
+from mixwright.faults.stereo import Sums, stereo_finding
+from mixwright.faults.track import FaultMeter
+from mixwright.measuring.intake import Inspected, faults_of_stems, stems_of_folder
 
 Signal = NDArray[np.float64]
 

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.filters import design_bands
-from mixwright.meters.alignment import CrossSpectra, Delay
-from mixwright.meters.candidates import windows
-from mixwright.meters.findings import Duplicate, Finding, Late, Opposed, Track
-from mixwright.meters.follow import Features, TrackFollower
-from mixwright.meters.pairs import inspect_pairs
+from mixwright.faults.alignment import CrossSpectra, Delay
+from mixwright.faults.candidates import windows
+from mixwright.faults.findings import Duplicate, Finding, Late, Opposed, Track
+from mixwright.faults.follow import Features, TrackFollower
+from mixwright.faults.pairs import inspect_pairs
 
 Signal = NDArray[np.float64]
 

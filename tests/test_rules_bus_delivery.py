@@ -22,12 +22,12 @@ from mixwright.checks.limits import limits_of
 from mixwright.checks.rules import rule_by_id
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.reduction import GainReduction
+from mixwright.faults.findings import Clipped, Finding, Opposed
 from mixwright.measuring.evidence import Evidence
 from mixwright.measuring.hearing import gather
 from mixwright.measuring.references import Comparison
 from mixwright.meters.bands import octaves
 from mixwright.meters.compare import differences
-from mixwright.meters.findings import Clipped, Finding, Opposed
 from mixwright.meters.silence import SilenceReadings
 from mixwright.meters.targets import TARGETS
 from mixwright.rendering.ears import Ear

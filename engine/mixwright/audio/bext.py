@@ -9,7 +9,7 @@ that is too short to hold its fixed part: what it claims can't be trusted, and n
 depends on it. Fields that make no sense on their own are None, or read as far as they do. Only a
 file that can't be opened or read is a problem.
 
-Whether the times of several files agree is told by :mod:`mixwright.meters.time_stamps`.
+Whether the times of several files agree is told by :mod:`mixwright.faults.time_stamps`.
 """
 
 from __future__ import annotations

@@ -18,15 +18,15 @@ from mixwright.audio import StemInfo, StemReader
 from mixwright.audio.bext import Bext, read_bext
 from mixwright.audio.mp3 import MP3_HELP, MP3_WORDS
 from mixwright.audio.probe import PCM_BYTES
+from mixwright.faults.findings import Finding
+from mixwright.faults.follow import Features
+from mixwright.faults.pairs import inspect_pairs
+from mixwright.faults.time_stamps import TimeStamp, disagreeing
+from mixwright.faults.track import FaultMeter
 from mixwright.measuring.kept_findings import as_data, from_data
 from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
-from mixwright.meters.faults import FaultMeter
-from mixwright.meters.findings import Finding
-from mixwright.meters.follow import Features
-from mixwright.meters.pairs import inspect_pairs
 from mixwright.meters.silence import SilenceMeter, SilenceReadings
-from mixwright.meters.time_stamps import TimeStamp, disagreeing
 from mixwright.places import cache_folder
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import DataCache

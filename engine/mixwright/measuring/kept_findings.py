@@ -6,8 +6,8 @@ import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
-from mixwright.meters import findings as kinds
-from mixwright.meters.findings import Finding
+from mixwright.faults import findings as kinds
+from mixwright.faults.findings import Finding
 
 
 def as_data(findings: Sequence[Finding]) -> list[dict[str, Any]]:

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Mapping
 
 from mixwright.checks.rule import VERDICTS, Remark, Result, Verdict, rule
+from mixwright.faults.findings import Clipped, Finding, Severity
 from mixwright.measuring.evidence import Evidence
-from mixwright.meters.findings import Clipped, Finding, Severity
 
 VERDICT_OF: Mapping[Severity, Verdict] = {"fault": "fails", "look": "look", "note": "note"}
 

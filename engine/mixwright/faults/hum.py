@@ -30,7 +30,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.findings import Hum, Severity, Track
+from mixwright.faults.findings import Hum, Severity, Track
 
 WINDOW_S, SHORT_S = 2.0, 60.0
 MAINS_HZ = (50, 60)

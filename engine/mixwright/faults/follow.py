@@ -87,7 +87,7 @@ class TrackFollower:
         self.frames += len(block)
 
     def _feed(self, block: Block) -> None:
-        from mixwright.meters.fault_kernels import follow, thin_out
+        from mixwright.faults.kernels import follow, thin_out
 
         needed = self._index + len(block) * CELLS_PER_S // self.rate_hz + 3
         if needed > len(self._cells):

@@ -1,17 +1,17 @@
 """Faults in one track as it arrives: fed as the file streams by, then asked.
 
-Everything is kept at a few kilobytes a second (:mod:`mixwright.meters.follow`) and worked out at
+Everything is kept at a few kilobytes a second (:mod:`mixwright.faults.follow`) and worked out at
 the end. Feed the file at its own rate: a flat top does not survive a change of rate.
 """
 
 from __future__ import annotations
 
-from mixwright.meters.clipping import UNKNOWN_BITS, ClipMeter
-from mixwright.meters.findings import Finding, Track
-from mixwright.meters.follow import LEFT_SUM, PLAIN, RIGHT_SUM, Features, TrackFollower
-from mixwright.meters.hum import SteadySpectrum, hum_finding
-from mixwright.meters.low_end import offset_finding, programme_dbfs, rumble_finding
-from mixwright.meters.stereo_faults import stereo_finding
+from mixwright.faults.clipping import UNKNOWN_BITS, ClipMeter
+from mixwright.faults.findings import Finding, Track
+from mixwright.faults.follow import LEFT_SUM, PLAIN, RIGHT_SUM, Features, TrackFollower
+from mixwright.faults.hum import SteadySpectrum, hum_finding
+from mixwright.faults.low_end import offset_finding, programme_dbfs, rumble_finding
+from mixwright.faults.stereo import stereo_finding
 from mixwright.units import SILENCE_DB, Block
 
 
@@ -39,7 +39,7 @@ class FaultMeter:
         self._followed.feed(block)
 
     def features(self) -> Features:
-        """Return what :func:`mixwright.meters.pairs.inspect_pairs` compares tracks by."""
+        """Return what :func:`mixwright.faults.pairs.inspect_pairs` compares tracks by."""
         return self._followed.features()
 
     def findings(self, track: Track) -> tuple[Finding, ...]:

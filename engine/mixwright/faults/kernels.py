@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from mixwright.dsp.kernels.options import OPTIONS, njit
-from mixwright.meters.clipping import (
+from mixwright.faults.clipping import (
     AFTER,
     AGREEING,
     ALL_OF_IT,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from mixwright.meters.findings import Finding, OppositeChannels, ReallyMono, SilentChannel, Track
-from mixwright.meters.follow import Sums
+from mixwright.faults.findings import Finding, OppositeChannels, ReallyMono, SilentChannel, Track
+from mixwright.faults.follow import Sums
 
 # A channel this far under the other, and this faint, is the noise of an open input.
 SILENT_UNDER_DB, SILENT_DBFS = 45.0, -78.0

@@ -19,9 +19,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.findings import Offset, Rumble, Severity, Track
-from mixwright.meters.follow import CELLS_PER_S, PLAIN
-from mixwright.meters.hum import SteadySpectrum
+from mixwright.faults.findings import Offset, Rumble, Severity, Track
+from mixwright.faults.follow import CELLS_PER_S, PLAIN
+from mixwright.faults.hum import SteadySpectrum
 from mixwright.units import gain_to_db
 
 LEAST_SECONDS = 4

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
-from mixwright.meters.findings import OtherTime
+from mixwright.faults.findings import OtherTime
 
 Name = TypeVar("Name", str, int, str | int)
 

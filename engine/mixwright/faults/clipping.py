@@ -22,7 +22,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.findings import Clipped, Track
+from mixwright.faults.findings import Clipped, Track
 from mixwright.units import Block, gain_to_db
 
 DROP_BINS = 48
@@ -73,7 +73,7 @@ class ClipMeter:
 
     def feed(self, block: Block) -> None:
         """Take a block (frames, channels)."""
-        from mixwright.meters.fault_kernels import scan_clips
+        from mixwright.faults.kernels import scan_clips
 
         block = np.ascontiguousarray(block)
         scan_clips(block, self._at, self._same, self._states, self._runs)

@@ -1,6 +1,6 @@
 """Faults between tracks: polarity, time offsets, duplicates.
 
-Nothing but envelopes is kept of the tracks (:class:`mixwright.meters.follow.Features`, 0.2 MB for
+Nothing but envelopes is kept of the tracks (:class:`mixwright.faults.follow.Features`, 0.2 MB for
 four minutes). Pairs whose sounds begin together are candidates, and of these up to 20 seconds in
 which both are loudest are read again: five first, and the rest only if these have something in
 common. That takes some 60 MB while one pair is looked at. What is played together is not yet one
@@ -20,9 +20,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.alignment import CrossSpectra, Delay
-from mixwright.meters.cancelling import LEAD_S, PIECE_S, Cancelling, cancelling
-from mixwright.meters.candidates import (
+from mixwright.faults.alignment import CrossSpectra, Delay
+from mixwright.faults.cancelling import LEAD_S, PIECE_S, Cancelling, cancelling
+from mixwright.faults.candidates import (
     Growth,
     Pair,
     beginnings,
@@ -32,8 +32,8 @@ from mixwright.meters.candidates import (
     together,
     windows,
 )
-from mixwright.meters.findings import Duplicate, Finding, Late, Opposed, Track
-from mixwright.meters.follow import Features
+from mixwright.faults.findings import Duplicate, Finding, Late, Opposed, Track
+from mixwright.faults.follow import Features
 from mixwright.units import SILENCE_DB, Block, gain_to_db
 
 # From a track, a start and a length in seconds to a block (frames, channels) at one rate for all.

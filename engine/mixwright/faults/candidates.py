@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.findings import Track
-from mixwright.meters.follow import CELLS_PER_S, Features
+from mixwright.faults.findings import Track
+from mixwright.faults.follow import CELLS_PER_S, Features
 
 Growth = NDArray[np.float32]
 
