@@ -22,7 +22,7 @@ import mixwright
 from conftest import RATE_HZ, noise
 from mixwright import cli
 from mixwright.cli.progress import shown_album_progress
-from mixwright.delivering.album import Album, AlbumSong, deliver_one
+from mixwright.delivering.album import Album, AlbumSong, heard_together
 from mixwright.delivering.album_loudness import album_lufs, main_mix
 from mixwright.delivering.album_sheets import find_sheets, songs_of
 from mixwright.delivering.delivery import Delivered
@@ -410,16 +410,11 @@ def test_the_exit_status_is_the_worst_of_all_songs(
 
 
 def test_a_file_that_is_gone_before_it_is_heard_is_said(tmp_path: Path) -> None:
-    whole = song("a", -14.0, -1.0)
-
-    def deliver(*_: Any, **__: Any) -> Delivered:
-        assert whole.delivered is not None
-        return whole.delivered
-
-    sheet = Sheet(tmp_path / "mix.yaml", Song("A", RATE_HZ), ())
-    done = deliver_one(deliver, sheet, tmp_path, 1, lambda stage, share: None)
-    assert done.delivered is whole.delivered
-    assert "can't be opened" in done.problems[0].message
+    whole = replace(song("a", -14.0, -1.0), folder=tmp_path)
+    songs, loudness_lufs = heard_together({"a": whole}, threads=1)
+    assert songs["a"].delivered is whole.delivered
+    assert "can't be opened" in songs["a"].problems[0].message
+    assert loudness_lufs is None
 
 
 class Terminal(io.StringIO):

@@ -24,7 +24,7 @@ from typing import Any
 import pytest
 
 from cut_off import cut_off
-from mixwright.audio.write import told_as_problem
+from mixwright.audio.staged import told_as_problem
 from mixwright.delivering import commit as committing
 from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
 from mixwright.delivering.manifest import FormerEntry, Manifest, OutputEntry, read_manifest

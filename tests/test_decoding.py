@@ -28,10 +28,11 @@ from mixwright.audio import (
 )
 from mixwright.audio.apart import Ended, Limits, NoDecoderError, decode_apart
 from mixwright.audio.encode import encode
+from mixwright.audio.fingerprint import FileStamp
 from mixwright.audio.mp3 import samples_of
 from mixwright.audio.ogg import page_checksum
 from mixwright.audio.plain import is_plain
-from mixwright.audio.vouching import Lies, read_ended
+from mixwright.audio.vouching import read_ended
 from mixwright.delivering.verify import null_test
 from mixwright.problem import Fault, ProblemError
 from mixwright.rendering.cache import DataCache
@@ -195,7 +196,7 @@ def test_a_decoder_that_dies_is_the_answer_for_that_file_alone(tmp_path: Path) -
     hows = [ended[path].how for path in paths]
     assert hows == ["well", "died", "well", "died", "well"]
     with pytest.raises(ProblemError) as caught:
-        read_ended(paths[1], Lies.of(paths[1].stat()), ended[paths[1]])
+        read_ended(paths[1], FileStamp.of(paths[1].stat()), ended[paths[1]])
     expected = "bad 1.flac can't be decoded: the decoder died (signal 11)"
     assert message_of(caught.value) == expected
     assert caught.value.problems[0].fault is Fault.INPUT
@@ -203,7 +204,7 @@ def test_a_decoder_that_dies_is_the_answer_for_that_file_alone(tmp_path: Path) -
 
 def told(path: Path, ended: Ended, limits: Limits) -> tuple[str, Fault]:
     with pytest.raises(ProblemError) as caught:
-        read_ended(path, Lies.of(path.stat()), ended, limits)
+        read_ended(path, FileStamp.of(path.stat()), ended, limits)
     return message_of(caught.value), caught.value.problems[0].fault
 
 
@@ -380,7 +381,7 @@ def test_a_file_that_is_replaced_after_it_was_looked_at_is_not_opened(tmp_path: 
 @POSIX
 def test_a_file_that_changes_while_it_is_decoded_is_refused(tmp_path: Path) -> None:
     path = encoded(tmp_path / "bad.flac", "FLAC", "PCM_16", 0.2)
-    lies = Lies.of(path.stat())
+    lies = FileStamp.of(path.stat())
     touched = script(tmp_path, "os.utime(ask['decode'], (1, 1)); return real(ask, limits, answer)")
     ended = decode_apart([size_of(path)], script=touched)[path]
     with pytest.raises(ProblemError, match=r"bad\.flac was changed while it was being read"):

@@ -368,7 +368,7 @@ def test_numbers_out_of_bounds_are_refused(settings: Any) -> None:
 
 def test_settings_load_nothing_heavy() -> None:
     code = (
-        "import sys, mixwright.dsp.inserts, mixwright.audio.plugins\n"
+        "import sys, mixwright.dsp.inserts, mixwright.rendering.plugin_list\n"
         "print([m for m in ('pedalboard', 'numba', 'scipy') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -318,7 +318,7 @@ def test_a_stem_is_hashed_once_and_again_when_it_changed(
     raw = bytearray(stem.read_bytes())
     raw[-1] ^= 1
     stem.write_bytes(raw)
-    os.utime(stem, ns=(info.modified_ns, info.modified_ns))  # as old and as long as before
+    os.utime(stem, ns=(info.stamp.modified_ns,) * 2)  # as old and as long as before
     other = hashes.stem_sha256(probe(stem), cache)
     assert other == hashlib.sha256(raw).hexdigest() != first
     assert len(counted) == 2

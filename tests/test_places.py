@@ -20,7 +20,6 @@ import pytest
 
 from conftest import SongMaker, noise
 from mixwright import cli, places
-from mixwright.audio.plugins import plugin_list_path
 from mixwright.cli.progress import shown_progress
 from mixwright.dsp.kernels import SETTINGS, kept
 from mixwright.places import (
@@ -32,6 +31,7 @@ from mixwright.places import (
     private_folder,
 )
 from mixwright.problem import ProblemError
+from mixwright.rendering.plugin_list import plugin_list_path
 
 ROOT = Path(__file__).resolve().parents[1]
 OTHER_USER = 54321  # a number that no system lists

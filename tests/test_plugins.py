@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from mixwright.audio.plugins import plugin_list_path, read_plugin_list, unknown_plugin
 from mixwright.dsp.grid import CHUNK
 from mixwright.dsp.plugin import PluginSettings
 from mixwright.problem import Fault, ProblemError
+from mixwright.rendering.plugin_list import plugin_list_path, read_plugin_list, unknown_plugin
 
 RATE_HZ = 48000
 Signal = NDArray[np.float64]

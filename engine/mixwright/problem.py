@@ -131,6 +131,17 @@ class ProblemError(Exception):
             raise ValueError("a ProblemError needs at least one problem")
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    @classmethod
+    def of(cls, rule: str, message: str, help: str | None = None, **more: Any) -> ProblemError:
+        """Return it with one problem; `more` is what else a :class:`Problem` has.
+
+        >>> raise ProblemError.of("sheet/empty", "there is nothing in it, expected a mix sheet")
+        Traceback (most recent call last):
+        ...
+        mixwright.problem.ProblemError: error: there is nothing in it, expected a mix sheet
+        """
+        return cls([Problem(rule, message, help=help, **more)])
+
 
 # ---- text from outside ----
 

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from mixwright.audio.plugins import plugin_list_path, read_plugin_list
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, make_plan
 from mixwright.rendering.nodes import NodeError
 from mixwright.rendering.plan import unchecked_plugins
+from mixwright.rendering.plugin_list import plugin_list_path, read_plugin_list
 from mixwright.rendering.recordings import Probing
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
 from mixwright.sheet.nearest import nearest

@@ -25,7 +25,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -86,13 +86,7 @@ class Decoder:
 
     def __init__(self, limits: Limits, script: Path = SCRIPT) -> None:
         self._limits = limits
-        given = {
-            "memory_bytes": limits.memory_bytes,
-            "seconds": limits.seconds,
-            "frames_a_second": limits.frames_a_second,
-            "waiting": limits.waiting,
-            "places": _places(),
-        }
+        given = asdict(limits) | {"places": _places()}
         try:
             self._process = subprocess.Popen(
                 [sys.executable, "-I", str(script), json.dumps(given)],
@@ -268,12 +262,11 @@ class Crew:
                     path, size = waiting.popleft()
                 except IndexError:
                     return  # another one has taken the last
-                most = self._limits.most_frames(size)
-                request: dict[str, Any] = {
+                request = {
                     "decode": os.fspath(path.absolute()),
-                    "most_frames": most,
+                    "most_frames": self._limits.most_frames(size),
+                    "whole": self._whole,
                 }
-                request["whole"] = self._whole
                 ended[path] = decoder.ask(request, size)
                 if not decoder.alive:
                     self._let_go(decoder)

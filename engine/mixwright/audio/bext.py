@@ -21,13 +21,12 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from pathlib import Path
 
-from mixwright.audio.riff import chunks, put_chunk
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.audio.opened import unreadable
+from mixwright.audio.riff import chunk_body, chunks, put_chunk
 
-FIXED_BYTES = 602
-TEXT_BYTES = (256, 32, 32, 10, 8)
-UMID_BYTES = 64
-LOUDNESS_AT, NOT_USED, LARGEST = 412, 0x7FFF, 9999
+# Five texts, the time, the version, a UMID, five figures of loudness, and what is reserved.
+LAYOUT = struct.Struct("<256s32s32s10s8sQH64s5h180x")
+NOT_USED, LARGEST = 0x7FFF, 9999
 LARGEST_TIME = 2**64 - 1
 
 
@@ -64,14 +63,10 @@ def read_bext(path: Path) -> Bext | None:
     try:
         with open(path, "rb") as file:
             found = (chunk for chunk in chunks(file) if chunk.name == b"bext")
-            if (chunk := next(found, None)) is None:
-                return None
-            file.seek(chunk.body_at)
-            return parse_bext(file.read(min(chunk.size, FIXED_BYTES)))
+            chunk = next(found, None)
+            return None if chunk is None else parse_bext(chunk_body(file, chunk, LAYOUT.size))
     except OSError as error:
-        message = f"{path.name} can't be read: {error.strerror}"
-        fault = Fault.INPUT if isinstance(error, FileNotFoundError) else Fault.MACHINE
-        raise ProblemError([Problem("audio/unreadable", message, fault=fault)]) from error
+        raise unreadable(path.name, error) from error
 
 
 def parse_bext(chunk: bytes) -> Bext | None:
@@ -81,24 +76,26 @@ def parse_bext(chunk: bytes) -> Bext | None:
     >>> empty.description, empty.time_reference_samples, empty.loudness_lufs
     ('', 0, None)
     """
-    if len(chunk) < FIXED_BYTES:
+    if len(chunk) < LAYOUT.size:
         return None
-    low, high, version = struct.unpack_from("<IIH", chunk, 338)
-    loudness = struct.unpack_from("<5h", chunk, LOUDNESS_AT) if version >= 2 else (NOT_USED,) * 5
-    integrated, spread, peak, momentary, short_term = map(_hundredths, loudness)
+    *texts, samples, version, _, loudness, spread, peak, momentary, short = LAYOUT.unpack_from(
+        chunk
+    )
+    description, originator, reference, date, time = map(_text, texts)
+    known = version >= 2
     return Bext(
-        description=_text(chunk[0:256]),
-        originator=_text(chunk[256:288]),
-        originator_reference=_text(chunk[288:320]),
-        date=_text(chunk[320:330]),
-        time=_text(chunk[330:338]),
-        time_reference_samples=low + (high << 32),
+        description=description,
+        originator=originator,
+        originator_reference=reference,
+        date=date,
+        time=time,
+        time_reference_samples=samples,
         version=version,
-        loudness_lufs=integrated,
-        loudness_range_lu=spread if spread is None or spread >= 0.0 else None,
-        max_true_peak_dbtp=peak,
-        max_momentary_lufs=momentary,
-        max_short_term_lufs=short_term,
+        loudness_lufs=_hundredths(loudness, known),
+        loudness_range_lu=_hundredths(spread, known and spread >= 0),
+        max_true_peak_dbtp=_hundredths(peak, known),
+        max_momentary_lufs=_hundredths(momentary, known),
+        max_short_term_lufs=_hundredths(short, known),
     )
 
 
@@ -129,13 +126,11 @@ def bext_chunk(bext: Bext, coding_history: str = "") -> bytes:
     if not 0 <= bext.time_reference_samples <= LARGEST_TIME:
         raise ValueError(f"a time of {bext.time_reference_samples} samples is out of range")
     texts = (bext.description, bext.originator, bext.originator_reference, bext.date, bext.time)
-    sized = zip(texts, TEXT_BYTES, strict=True)
-    body = b"".join(_ascii(text)[:size].ljust(size, b"\0") for text, size in sized)
-    body += struct.pack("<QH", bext.time_reference_samples, bext.version) + bytes(UMID_BYTES)
-    if bext.version >= 2:
-        body += struct.pack("<5h", *map(_as_hundredths, _loudness(bext)))
-    history = [_ascii(line) + b"\r\n" for line in coding_history.splitlines()]
-    body = body.ljust(FIXED_BYTES, b"\0") + b"".join(history)
+    loudness = map(_as_hundredths, _loudness(bext)) if bext.version >= 2 else (0,) * 5
+    body = LAYOUT.pack(
+        *map(_ascii, texts), bext.time_reference_samples, bext.version, b"", *loudness
+    )
+    body += b"".join(_ascii(line) + b"\r\n" for line in coding_history.splitlines())
     # Even in length: the sound library's RF64 reader forgets the padding of a chunk that is not.
     return body + bytes(len(body) % 2)
 
@@ -185,5 +180,5 @@ def _text(field: bytes) -> str:
     return field.split(b"\0", 1)[0].decode("utf-8", "replace").strip()
 
 
-def _hundredths(value: int) -> float | None:
-    return value / 100.0 if abs(value) <= LARGEST else None
+def _hundredths(value: int, known: bool) -> float | None:
+    return value / 100.0 if known and abs(value) <= LARGEST else None

@@ -33,7 +33,7 @@ SAID_BYTES = 65536  # what a pipe holds; what decoders print beyond that is drop
 SAID_LINES, SAID_LETTERS = 20, 300
 
 
-class Limits:
+class OwnLimits:
     """The limits of this process, and of each thing that it is asked to do."""
 
     def __init__(self, given: dict[str, Any]) -> None:
@@ -98,7 +98,7 @@ class Overheard:
         return [line[:SAID_LETTERS] for line in shown if line][:SAID_LINES]
 
 
-def decode(ask: dict[str, Any], limits: Limits, answer: Any) -> dict[str, Any]:
+def decode(ask: dict[str, Any], limits: OwnLimits, answer: Any) -> dict[str, Any]:
     """Decode a whole file, then jump about in it, and say what it is and how it went.
 
     If not asked for all of it, say what it says of itself.
@@ -106,7 +106,7 @@ def decode(ask: dict[str, Any], limits: Limits, answer: Any) -> dict[str, Any]:
     import numpy
     import soundfile
 
-    with opened(ask["decode"]) as (file, lies):
+    with opened(ask["decode"]) as (file, stamp):
         found = {
             "container": file.format,
             "subtype": file.subtype,
@@ -114,7 +114,7 @@ def decode(ask: dict[str, Any], limits: Limits, answer: Any) -> dict[str, Any]:
             "channels": file.channels,
             "promised": file.frames,
             "seekable": file.seekable(),
-            "lies": lies,
+            "stamp": stamp,
         }
         most = int(ask["most_frames"])
         answer({"opened": min(file.frames, most)})
@@ -124,7 +124,7 @@ def decode(ask: dict[str, Any], limits: Limits, answer: Any) -> dict[str, Any]:
             return {"ended": "long", "frames": file.frames, "rate_hz": file.samplerate}
         if not ask["whole"]:
             return found | {"ended": "well", "frames": file.frames, "finite": True, "jumps": None}
-        limits.hurry(file.frames, lies[0])
+        limits.hurry(file.frames, stamp[0])
         room = numpy.empty((max(1, BLOCK_SAMPLES // file.channels), file.channels))
         frames, finite, first = 0, True, b""
         while got := len(file.read(out=room)):
@@ -165,7 +165,7 @@ class Played:
     """One file that is read from any place, a block at a time."""
 
     def __init__(self, path: str, stack: contextlib.ExitStack) -> None:
-        self._file, self._lies = stack.enter_context(opened(path))
+        self._file, self._stamp = stack.enter_context(opened(path))
 
     def about(self) -> dict[str, Any]:
         """What it is."""
@@ -175,7 +175,7 @@ class Played:
             "rate_hz": file.samplerate,
             "channels": file.channels,
             "promised": file.frames,
-            "lies": self._lies,
+            "stamp": self._stamp,
         }
 
     def read(self, ask: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
@@ -213,7 +213,7 @@ def main() -> None:
     """Answer until there is nothing more to do."""
     given = json.loads(sys.argv[1])
     sys.path += [place for place in given["places"] if place not in sys.path]
-    limits, overheard = Limits(given), Overheard()
+    limits, overheard = OwnLimits(given), Overheard()
     wanted = asked()
     import numpy  # noqa: F401 - now, so that "ready" is true
     import soundfile  # noqa: F401

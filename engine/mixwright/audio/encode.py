@@ -20,13 +20,12 @@ from numpy.typing import NDArray
 
 from mixwright.audio.bext import Bext, coding_history, write_bext
 from mixwright.audio.formats import MixFormat, check_available
-from mixwright.audio.library_name import library_name
 from mixwright.audio.ogg import fix_serial
 from mixwright.audio.riff import chunks
 from mixwright.audio.staged import told_as_problem
 from mixwright.audio.tags import Tags, write_tags
 from mixwright.dsp.dither import Quantiser
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import ProblemError
 from mixwright.units import Block
 
 OWN_MARK = "mixwright"
@@ -91,7 +90,7 @@ def encode(
         with (
             _reason_found(path),
             soundfile.SoundFile(
-                library_name(path),
+                _library_name(path),
                 "w",
                 rate_hz,
                 CHANNELS,
@@ -128,6 +127,14 @@ def _reason_found(path: Path) -> Iterator[None]:
         raise
 
 
+def _library_name(path: Path) -> bytes | Path:
+    """What the sound library opens a path by: its bytes, which need not be UTF-8.
+
+    Given text it refuses a name with bytes that are none; where names are text, it gets that.
+    """
+    return os.fsencode(path) if os.name == "posix" else path
+
+
 def _container(form: MixFormat, frames: int, named: Path) -> str:
     """The container as the sound library has it, by how long the sound is."""
     size = frames * CHANNELS * (4 if form.bits is None else form.bits // 8)
@@ -135,7 +142,7 @@ def _container(form: MixFormat, frames: int, named: Path) -> str:
         return form.container
     if form.container == "AIFF":
         message = f"{named.name} would have {size} bytes of sound, expected less than 4 GB in AIFF"
-        raise ProblemError([Problem("output/too-long", message, help="choose a WAV format")])
+        raise ProblemError.of("output/too-long", message, "choose a WAV format")
     return "RF64" if form.container == "WAV" else form.container
 
 

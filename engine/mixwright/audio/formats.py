@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.problem import Fault, ProblemError
 
 
 @dataclass(frozen=True)
@@ -72,4 +72,4 @@ def check_available(form: MixFormat) -> None:
         f"{form.name}, expected one that has {form.container} with {form.subtype}"
     )
     hint = "leave this format out, or use a newer sound library"
-    raise ProblemError([Problem("format/unavailable", message, help=hint, fault=Fault.MACHINE)])
+    raise ProblemError.of("format/unavailable", message, hint, fault=Fault.MACHINE)

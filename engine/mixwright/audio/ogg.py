@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import ProblemError
 
 # RFC 3533, section 6: "OggS", version, type, position (8), serial (4), number (4), checksum (4),
 # count of segments, then a byte each with their sizes.
@@ -64,7 +64,7 @@ def _pages(file: BinaryIO, path: Path) -> Iterator[tuple[int, bytearray]]:
         page = bytearray(header + sizes + file.read(sum(sizes)))
         if header[:4] != b"OggS" or len(page) != HEADER_BYTES + len(sizes) + sum(sizes):
             message = f"{path.name} is damaged at byte {at}, expected a page of an Ogg stream"
-            raise ProblemError([Problem("audio/not-whole", message)])
+            raise ProblemError.of("audio/not-whole", message)
         yield at, page
         at += len(page)
         file.seek(at)

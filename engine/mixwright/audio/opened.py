@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING
 
 import soundfile
 
-from mixwright.audio.vouching import changed
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import Fault, Problem, ProblemError
 
 if TYPE_CHECKING:
     from mixwright.audio.probe import StemInfo
@@ -33,6 +32,24 @@ def opened_file(path: Path) -> Iterator[int]:
         yield number
     finally:
         os.close(number)
+
+
+def unreadable(what: str, error: Exception, reason: str | None = None) -> ProblemError:
+    """Return the error of something that can't be read: `reason`, else the machine's.
+
+    The fault is the machine's where it refuses a file that is there.
+    """
+    reason = reason or getattr(error, "strerror", None) or str(error)
+    refused = isinstance(error, OSError) and not isinstance(error, FileNotFoundError)
+    fault = Fault.MACHINE if refused else Fault.INPUT
+    return ProblemError.of("audio/unreadable", f"{what} can't be read: {reason}", fault=fault)
+
+
+def changed(name: str) -> ProblemError:
+    """Return the error of a file that isn't what it was a moment ago: somebody writes to it."""
+    message = f"{name} was changed while it was being read, expected it to stay as it was"
+    hint = "let it be written to its end, then try again; nothing was changed"
+    return ProblemError.of("audio/changed", message, hint, fault=Fault.MACHINE)
 
 
 @contextmanager

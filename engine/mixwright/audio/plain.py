@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import BinaryIO
 
-from mixwright.audio.riff import FORMS, MOST_CHUNKS, chunks
+from mixwright.audio.riff import FORMS, aiff_chunks, chunk_body, chunks
 
 # Format tags of WAV: whole numbers, floating point, and "see the GUID behind" (extensible).
 PCM, FLOAT, EXTENSIBLE = 0x0001, 0x0003, 0xFFFE
@@ -68,8 +68,7 @@ def _is_plain_wave(file: BinaryIO) -> bool:
         if chunk.name == b"data":
             return len(bodies) == 1 and _is_plain_tag(bodies[0])
         if chunk.name == b"fmt ":
-            file.seek(chunk.body_at)
-            bodies.append(file.read(min(chunk.size, 40)))
+            bodies.append(chunk_body(file, chunk, 40))
     return False
 
 
@@ -79,15 +78,5 @@ def _is_plain_type(name: bytes) -> bool:
 
 def _is_plain_aiff(file: BinaryIO, may_compress: bool) -> bool:
     """Whether the one common chunk, which may come after the samples, is of plain ones."""
-    found: list[bytes] = []
-    at = 12
-    for _ in range(MOST_CHUNKS):
-        file.seek(at)
-        header = file.read(8)
-        if len(header) < 8:
-            break
-        size = int.from_bytes(header[4:], "big")
-        if header[:4] == b"COMM":
-            found.append(file.read(22))
-        at += 8 + size + size % 2
+    found = [chunk_body(file, c, 22) for c in aiff_chunks(file) if c.name == b"COMM"]
     return len(found) == 1 and (not may_compress or _is_plain_type(found[0][18:22]))

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 
 from mixwright.audio.apart import Decoder, Ended, Limits, NoDecoderError
+from mixwright.audio.opened import changed
 from mixwright.audio.probe import StemInfo
-from mixwright.audio.vouching import changed, no_decoder, undecoded
+from mixwright.audio.vouching import no_decoder, undecoded
 from mixwright.problem import ProblemError
 from mixwright.units import Block
 
@@ -31,9 +32,8 @@ class PlayedApart:
         except NoDecoderError as error:
             raise ProblemError([no_decoder(info.path, error)]) from error
         found = self._asked({"play": os.fspath(info.path)})
-        lies = [info.size, info.modified_ns, info.inode]
-        known = (info.rate_hz, info.channels, lies)
-        if (found["rate_hz"], found["channels"], found["lies"]) != known:
+        known = (info.rate_hz, info.channels, info.stamp.of_content)
+        if (found["rate_hz"], found["channels"], tuple(found["stamp"])) != known:
             self.close()
             raise changed(info.path.name)
 

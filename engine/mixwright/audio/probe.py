@@ -13,9 +13,11 @@ from pathlib import Path
 
 import soundfile
 
+from mixwright.audio.fingerprint import FileStamp
 from mixwright.audio.opened import opened_file
 from mixwright.audio.plain import is_plain
-from mixwright.audio.vouching import AGAIN, Lies, Memory, Vouched, vouch
+from mixwright.audio.riff import LARGE, chunks
+from mixwright.audio.vouching import AGAIN, Memory, Vouched, vouch
 from mixwright.problem import Problem, ProblemError, Severity, odd_kind
 
 PCM_BYTES = {
@@ -27,7 +29,6 @@ PCM_BYTES = {
     "FLOAT": 4,
     "DOUBLE": 8,
 }
-UNKNOWN_SIZE = 0xFFFFFFFF
 # The sample rates that are read, in Hz. Below about 3,400 Hz there is no K-weighting (ITU-R
 # BS.1770-5: its shelf lies at 1,682 Hz, which half the rate has to be above), and so no loudness,
 # no level match and no check; 4,000 Hz is the lowest round rate over it. 768,000 Hz is the highest
@@ -38,7 +39,7 @@ PLAIN_CONTAINERS = ("WAV", "WAVEX", "RF64")
 
 @dataclass(frozen=True)
 class StemInfo:
-    """A stem as it lies on disk; `size` to `inode` tell whether it is still the same.
+    """A stem as it lies on disk; by its `stamp` is told whether it is still the same.
 
     `warnings` are what its decoder has to say, in words; where there are any, it is read through a
     process of its own.
@@ -50,11 +51,13 @@ class StemInfo:
     rate_hz: int
     channels: int
     frames: int
-    size: int
-    modified_ns: int
-    changed_ns: int
-    inode: int
+    stamp: FileStamp
     warnings: tuple[str, ...] = ()
+
+    @property
+    def size(self) -> int:
+        """Its size on disk in bytes."""
+        return self.stamp.size
 
     @property
     def seconds(self) -> float:
@@ -68,8 +71,7 @@ class StemInfo:
 
     def is_still(self, status: os.stat_result) -> bool:
         """Return whether what the system says of a file is of the one that was probed."""
-        found = (status.st_size, status.st_mtime_ns, status.st_ino)
-        return found == (self.size, self.modified_ns, self.inode)
+        return FileStamp.of(status).of_content == self.stamp.of_content
 
     @property
     def problems(self) -> tuple[Problem, ...]:
@@ -114,23 +116,25 @@ def probe_all(
     If not the `whole` of it, only what it says of itself, and nothing of it is decoded.
     Raises ProblemError (fault MACHINE) where no process can be started for those that need one.
     """
-    found: list[tuple[Path, StemInfo | ProblemError | Lies]] = []
+    found: list[tuple[Path, StemInfo | ProblemError | FileStamp]] = []
     for path in paths:
         try:
-            found.append((path, _plain_or_lies(path)))
+            found.append((path, _plain_or_stamp(path)))
         except ProblemError as error:
             found.append((path, error))
-    strange = {path: lies for path, lies in found if isinstance(lies, Lies)}
+    strange = {path: stamp for path, stamp in found if isinstance(stamp, FileStamp)}
     vouched = vouch(strange, memory, at_once, whole)
-    return [_of(path, one, vouched[path]) if isinstance(one, Lies) else one for path, one in found]
+    return [
+        _of(path, one, vouched[path]) if isinstance(one, FileStamp) else one for path, one in found
+    ]
 
 
-def _of(path: Path, lies: Lies, vouched: Vouched | ProblemError) -> StemInfo | ProblemError:
+def _of(path: Path, stamp: FileStamp, vouched: Vouched | ProblemError) -> StemInfo | ProblemError:
     """What is known of a file that had to be decoded."""
     if isinstance(vouched, ProblemError):
         return vouched
     kind = (vouched.container, vouched.subtype, vouched.rate_hz, vouched.channels, vouched.frames)
-    info = StemInfo(path.absolute(), *kind, *_fields(lies), vouched.warnings)
+    info = StemInfo(path.absolute(), *kind, stamp, vouched.warnings)
     try:
         _check(info)
     except ProblemError as error:
@@ -138,12 +142,8 @@ def _of(path: Path, lies: Lies, vouched: Vouched | ProblemError) -> StemInfo | P
     return info
 
 
-def _fields(lies: Lies) -> tuple[int, int, int, int]:
-    return (lies.size, lies.modified_ns, lies.changed_ns, lies.inode)
-
-
-def _look(path: Path) -> Lies:
-    """How a file lies; ProblemError for what is none, or empty."""
+def _look(path: Path) -> FileStamp:
+    """How a file lies on disk; ProblemError for what is none, or empty."""
     try:
         status = os.stat(path)
     except OSError as error:
@@ -151,59 +151,59 @@ def _look(path: Path) -> Lies:
     # It is not opened to find out: a pipe would be waited for.
     if (kind := odd_kind(status.st_mode)) is not None:
         message = f"{path.name or path} is {kind}, expected a sound file"
-        raise _fault("audio/not-a-file", message)
+        raise ProblemError.of("audio/not-a-file", message)
     if status.st_size == 0:
-        raise _fault("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
-    return Lies.of(status)
+        raise ProblemError.of("audio/empty-file", f"{path.name} is empty (0 bytes), expected sound")
+    return FileStamp.of(status)
 
 
-def _plain_or_lies(path: Path) -> StemInfo | Lies:
-    """What a file of plain samples is; of another one only how it lies."""
-    lies = _look(path)
+def _plain_or_stamp(path: Path) -> StemInfo | FileStamp:
+    """What a file of plain samples is; of another one only its stamp."""
+    stamp = _look(path)
     try:
         with open(path, "rb") as file:
             plain = is_plain(file)
     except OSError as error:
         raise _not_opened(path, error) from error
     if not plain:
-        return lies
-    info = _header(path, lies)
+        return stamp
+    info = _header(path, stamp)
     if info.subtype not in PCM_BYTES:
-        return lies  # to the library it is something else than to us
+        return stamp  # to the library it is something else than to us
     _check(info)
     return info
 
 
-def _header(path: Path, lies: Lies) -> StemInfo:
+def _header(path: Path, stamp: FileStamp) -> StemInfo:
     """What the sound library, here in our own process, reads from a header."""
     try:
         with opened_file(path) as number, soundfile.SoundFile(number, closefd=False) as file:
             kind = (file.format, file.subtype, file.samplerate, file.channels, file.frames)
-            return StemInfo(path.absolute(), *kind, *_fields(lies))
+            return StemInfo(path.absolute(), *kind, stamp)
     except soundfile.LibsndfileError as error:
         reason = error.error_string.rstrip(".").lower()
         message = f"{path.name} can't be read as sound: {reason}"
-        raise _fault("audio/unreadable", message, AGAIN) from error
+        raise ProblemError.of("audio/unreadable", message, AGAIN) from error
     except OSError as error:
         raise _not_opened(path, error) from error
 
 
 def _not_opened(path: Path, error: OSError) -> ProblemError:
-    return _fault("audio/unreadable", f"{path.name} can't be opened: {error.strerror}")
+    return ProblemError.of("audio/unreadable", f"{path.name} can't be opened: {error.strerror}")
 
 
 def _check(info: StemInfo) -> None:
     name = info.path.name
     if info.frames == 0:
-        raise _fault("audio/no-samples", f"{name} holds no samples, expected sound")
+        raise ProblemError.of("audio/no-samples", f"{name} holds no samples, expected sound")
     if info.channels > 2:
-        raise _fault(
+        raise ProblemError.of(
             "audio/channels",
             f"{name} has {info.channels} channels, expected 1 or 2",
             "split it into mono or stereo files",
         )
     if not LOWEST_RATE_HZ <= info.rate_hz <= HIGHEST_RATE_HZ:
-        raise _fault(
+        raise ProblemError.of(
             "audio/rate",
             f"{name} has a sample rate of {info.rate_hz} Hz, "
             f"expected {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
@@ -211,7 +211,7 @@ def _check(info: StemInfo) -> None:
         )
     promised = promised_bytes(info)
     if promised is not None and promised > info.size:
-        raise _fault(
+        raise ProblemError.of(
             "audio/truncated",
             f"{name} is cut short: its header promises {promised:,} bytes, "
             f"the file has {info.size:,}",
@@ -224,36 +224,18 @@ def data_chunk(info: StemInfo) -> tuple[int, int] | None:
     if info.container not in PLAIN_CONTAINERS:
         return None
     with open(info.path, "rb") as file:
-        form = file.read(12)
-        if form[:4] not in (b"RIFF", b"RF64") or form[8:] != b"WAVE":
-            return None
-        long_size = None
-        while len(header := file.read(8)) == 8:
-            size = int.from_bytes(header[4:], "little")
-            if header[:4] == b"ds64":
-                body = file.read(size)
-                long_size = int.from_bytes(body[8:16], "little")
-                size = 0
-            if header[:4] == b"data":
-                if size == UNKNOWN_SIZE and long_size is not None:
-                    size = long_size
-                return file.tell(), size
-            file.seek(size + size % 2, os.SEEK_CUR)
-    return None
+        found = (chunk for chunk in chunks(file) if chunk.name == b"data")
+        return next(((chunk.body_at, chunk.size) for chunk in found), None)
 
 
 def promised_bytes(info: StemInfo) -> int | None:
     """Return the least size in bytes that the header promises, where it is one that does."""
     if (found := data_chunk(info)) is not None:
         offset, size = found
-        known = size if size != UNKNOWN_SIZE else PCM_BYTES.get(info.subtype, 0) * info.frames
+        known = size if size != LARGE else PCM_BYTES.get(info.subtype, 0) * info.frames
         return offset + known
     if info.container == "AIFF":
         with open(info.path, "rb") as file:
             form = file.read(8)
         return 8 + int.from_bytes(form[4:], "big") if form[:4] == b"FORM" else None
     return None
-
-
-def _fault(rule: str, message: str, help: str | None = None) -> ProblemError:
-    return ProblemError([Problem(rule, message, help=help)])

@@ -18,11 +18,11 @@ from typing import Protocol
 import numpy as np
 import soundfile
 
-from mixwright.audio.opened import opened
+from mixwright.audio.opened import changed, opened
 from mixwright.audio.play_apart import PlayedApart
 from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
-from mixwright.audio.vouching import changed
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.audio.vouching import COPY
+from mixwright.problem import Fault, ProblemError
 from mixwright.units import Block, scratch_block
 
 # Whose samples may be any numbers.
@@ -100,15 +100,8 @@ class StemReader:
         if np.isfinite(largest):
             rule, what = "audio/too-large", f"the value {largest:.3g}"
             expected = f"no more than {LARGEST_SAMPLE:g} (full scale is 1)"
-        raise ProblemError(
-            [
-                Problem(
-                    rule,
-                    f"{self.info.path.name} holds {what} {where}, expected {expected}",
-                    help="export it again from its source",
-                )
-            ]
-        )
+        message = f"{self.info.path.name} holds {what} {where}, expected {expected}"
+        raise ProblemError.of(rule, message, "export it again from its source")
 
 
 def _open(info: StemInfo) -> _Frames:
@@ -127,11 +120,10 @@ def _told_as_problem(info: StemInfo) -> Iterator[None]:
         yield
     except soundfile.LibsndfileError as error:
         message = f"{info.path.name} is damaged or cut short: {error.error_string.rstrip('.')}"
-        hint = "copy or export it again"
-        raise ProblemError([Problem("audio/unreadable", message, help=hint)]) from error
+        raise ProblemError.of("audio/unreadable", message, COPY) from error
     except OSError as error:
         message = f"{info.path.name} can't be read: {error.strerror}"
-        raise ProblemError([Problem("audio/machine", message, fault=Fault.MACHINE)]) from error
+        raise ProblemError.of("audio/machine", message, fault=Fault.MACHINE) from error
 
 
 def ended_early(info: StemInfo) -> ProblemError:
@@ -142,7 +134,7 @@ def ended_early(info: StemInfo) -> ProblemError:
     name, status = info.path.name, os.stat(info.path)
     if info.is_still(status):
         message = f"{name} is cut short: its header promises {info.frames:,} samples, it has fewer"
-        return ProblemError([Problem("audio/truncated", message, help="copy or export it again")])
+        return ProblemError.of("audio/truncated", message, COPY)
     return changed(name)
 
 

@@ -1,4 +1,4 @@
-"""The chunks of a WAV file: walked by their headers alone, and put into a finished file.
+"""The chunks of a WAV (or AIFF) file: walked by their headers alone, and put into a finished file.
 
 RIFF, RF64 (EBU Tech 3306) and BW64 (ITU-R BS.2088): a name of four bytes, a size of four, the body,
 and a zero byte if the size is odd. Past 4 GB the sizes read 0xFFFFFFFF and the true ones are in
@@ -12,9 +12,9 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Literal
 
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import ProblemError
 
 FORMS = (b"RIFF", b"RF64", b"BW64")
 LARGE = 0xFFFFFFFF
@@ -57,8 +57,19 @@ def chunks(file: BinaryIO) -> Iterator[Chunk]:
     """
     file.seek(0)
     form = file.read(FORM_BYTES)
-    if form[:4] not in FORMS or form[8:] != b"WAVE":
-        return
+    if form[:4] in FORMS and form[8:] == b"WAVE":
+        yield from _walked(file, "little")
+
+
+def aiff_chunks(file: BinaryIO) -> Iterator[Chunk]:
+    """Yield every chunk of an AIFF or AIFF-C file in the same way; none if it is neither."""
+    file.seek(0)
+    form = file.read(FORM_BYTES)
+    if form[:4] == b"FORM" and form[8:] in (b"AIFF", b"AIFC"):
+        yield from _walked(file, "big")
+
+
+def _walked(file: BinaryIO, order: Literal["little", "big"]) -> Iterator[Chunk]:
     end = file.seek(0, os.SEEK_END)
     at = FORM_BYTES
     long_sizes: dict[bytes, int] = {}
@@ -67,7 +78,7 @@ def chunks(file: BinaryIO) -> Iterator[Chunk]:
         header = file.read(8)
         if len(header) < 8:
             return
-        name, size = header[:4], int.from_bytes(header[4:], "little")
+        name, size = header[:4], int.from_bytes(header[4:], order)
         if name == b"ds64":
             long_sizes = _long_sizes(file.read(min(size, 28 + 12 * 64)))
         elif size == LARGE:
@@ -76,6 +87,12 @@ def chunks(file: BinaryIO) -> Iterator[Chunk]:
         yield chunk
         if (at := chunk.end) >= end:
             return
+
+
+def chunk_body(file: BinaryIO, chunk: Chunk, most: int = LARGE) -> bytes:
+    """Return the first `most` bytes of a chunk, fewer where it or the file has no more."""
+    file.seek(chunk.body_at)
+    return file.read(min(chunk.size, most))
 
 
 def put_chunk(path: Path, name: bytes, body: bytes, *, first: bool) -> None:
@@ -97,7 +114,7 @@ def put_chunk(path: Path, name: bytes, body: bytes, *, first: bool) -> None:
         # Some writers leave out the padding of the very last chunk.
         if not found or found[-1].end > length + found[-1].size % 2:
             message = f"{path.name} is cut off or of another kind, expected a whole WAV file"
-            raise ProblemError([Problem("audio/not-whole", message)])
+            raise ProblemError.of("audio/not-whole", message)
         at, removed = _place(found, name, first)
         file.seek(0)
         long = file.read(4) != b"RIFF"

@@ -15,7 +15,7 @@ import soundfile
 
 from mixwright.audio.leftovers import clear_earlier
 from mixwright.claims import claimed
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.problem import Fault, ProblemError
 
 # What the user can mend by giving another name.
 BAD_NAMES = (errno.ENAMETOOLONG, errno.ENOTDIR, errno.EEXIST, errno.EINVAL, errno.EISDIR)
@@ -36,13 +36,10 @@ def told_as_problem(path: Path) -> Iterator[None]:
         reason = getattr(error, "strerror", None) or str(error)
         message = f"{path} can't be written: {reason}"
         if getattr(error, "errno", None) in BAD_NAMES:
-            problem = Problem("output/bad-name", message, help="give another --out")
-        else:
-            full = getattr(error, "errno", None) in FULL
-            hint = "free some space or " if full else ""
-            hint += "choose another --out; nothing was changed"
-            problem = Problem("output/machine", message, help=hint, fault=Fault.MACHINE)
-        raise ProblemError([problem]) from error
+            raise ProblemError.of("output/bad-name", message, "give another --out") from error
+        hint = "free some space or " if getattr(error, "errno", None) in FULL else ""
+        hint += "choose another --out; nothing was changed"
+        raise ProblemError.of("output/machine", message, hint, fault=Fault.MACHINE) from error
 
 
 @contextmanager
@@ -95,7 +92,7 @@ def check_name(path: Path, help: str = "give another --out", longest: int = LONG
         message = f"{path} can't be written: the path takes {count} bytes, "
         message += f"expected at most {longest}"
     if message is not None:
-        raise ProblemError([Problem("output/bad-name", message, help=help)])
+        raise ProblemError.of("output/bad-name", message, help)
 
 
 def _longest_name(folder: Path) -> int:

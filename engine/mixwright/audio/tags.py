@@ -18,36 +18,26 @@ from pathlib import Path
 from typing import Any
 
 from mixwright.audio.formats import MixFormat
-from mixwright.audio.riff import FORMS, chunks, put_chunk
-from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.audio.opened import unreadable
+from mixwright.audio.riff import FORMS, chunk_body, chunks, put_chunk
+from mixwright.problem import ProblemError
 
-# ID3 version 2.4.0, "Native Frames", section 4.
-FRAMES = {
-    "title": "TIT2",
-    "artist": "TPE1",
-    "album": "TALB",
-    "track_number": "TRCK",
-    "date": "TDRC",
-    "genre": "TCON",
-    "isrc": "TSRC",
-    "copyright": "TCOP",
-    "comment": "COMM",
+# By field: a frame of ID3 (version 2.4.0, "Native Frames", section 4), and a field of comments
+# (Vorbis comment specification, "Minimal list of standard field names"; COMMENT by use).
+NAMES = {
+    "title": ("TIT2", "TITLE"),
+    "artist": ("TPE1", "ARTIST"),
+    "album": ("TALB", "ALBUM"),
+    "track_number": ("TRCK", "TRACKNUMBER"),
+    "date": ("TDRC", "DATE"),
+    "genre": ("TCON", "GENRE"),
+    "isrc": ("TSRC", "ISRC"),
+    "copyright": ("TCOP", "COPYRIGHT"),
+    "comment": ("COMM", "COMMENT"),
 }
 SOFTWARE_FRAME = "TSSE"
 UTF_8 = 3
 NO_LANGUAGE = "XXX"
-# Vorbis comment specification, "Minimal list of standard field names"; COMMENT by use.
-COMMENTS = {
-    "title": "TITLE",
-    "artist": "ARTIST",
-    "album": "ALBUM",
-    "track_number": "TRACKNUMBER",
-    "date": "DATE",
-    "genre": "GENRE",
-    "isrc": "ISRC",
-    "copyright": "COPYRIGHT",
-    "comment": "COMMENT",
-}
 CHUNK = b"id3 "
 _CONTROLS = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]+")
 
@@ -117,7 +107,7 @@ def read_tags(path: Path) -> Tags:
                 riff = file.read(4) in FORMS
                 tags: Any = _chunk_tags(file) if riff else getattr(File(path), "tags", None)
         except OSError as error:
-            raise _unreadable(path, error.strerror or str(error), error) from error
+            raise _unreadable(path, error) from error
     if tags is None:
         return Tags()
     texts = _frame_texts(tags) if isinstance(tags, ID3) else _comment_texts(tags)
@@ -139,7 +129,7 @@ def _opened(path: Path, form: MixFormat) -> Any:
 
 
 def _set_comments(tags: Any, texts: Mapping[str, str]) -> None:
-    for name, key in COMMENTS.items():
+    for name, (_, key) in NAMES.items():
         if name in texts:
             tags[key] = [texts[name]]
         elif key in tags:
@@ -162,7 +152,7 @@ def _id3_bytes(texts: Mapping[str, str]) -> bytes:
 
 
 def _set_frames(tags: Any, texts: Mapping[str, str]) -> None:
-    for name, key in FRAMES.items():
+    for name, (key, _) in NAMES.items():
         tags.delall(key)
         if name in texts:
             more = {"lang": NO_LANGUAGE, "desc": ""} if name == "comment" else {}
@@ -176,21 +166,20 @@ def _set_frame(tags: Any, key: str, text: str, **more: str) -> None:
 
 
 def _frame_texts(tags: Any) -> dict[str, str]:
-    found = {name: tags.getall(key) for name, key in FRAMES.items()}
+    found = {name: tags.getall(key) for name, (key, _) in NAMES.items()}
     return {
         name: str(frames[0].text[0]) for name, frames in found.items() if frames and frames[0].text
     }
 
 
 def _comment_texts(tags: Mapping[str, list[str]]) -> dict[str, str]:
-    return {name: tags[key][0] for name, key in COMMENTS.items() if key in tags}
+    return {name: tags[key][0] for name, (_, key) in NAMES.items() if key in tags}
 
 
 def _chunk_tags(file: io.BufferedReader) -> Any:
     for chunk in chunks(file):
         if chunk.name == CHUNK:
-            file.seek(chunk.body_at)
-            return _id3(io.BytesIO(file.read(chunk.size)))
+            return _id3(io.BytesIO(chunk_body(file, chunk)))
     return None
 
 
@@ -206,15 +195,11 @@ def _told_as_problem(path: Path) -> Iterator[None]:
         if isinstance(cause, OSError) and cause.errno is not None:
             raise cause from error
         # One without a number is the library's own word for a tag that goes on past the end.
-        reason = str(error) or "they are cut short"
-        raise _unreadable(path, reason, error) from error
+        raise _unreadable(path, error, str(error) or "they are cut short") from error
     except (IndexError, KeyError, OverflowError, TypeError, ValueError) as error:
         # What the library comes to where damage leads it astray.
-        raise _unreadable(path, "they are damaged", error) from error
+        raise _unreadable(path, error, "they are damaged") from error
 
 
-def _unreadable(path: Path, reason: str, error: Exception) -> ProblemError:
-    missing = not isinstance(error, OSError) or isinstance(error, FileNotFoundError)
-    fault = Fault.INPUT if missing else Fault.MACHINE
-    message = f"the tags of {path.name} can't be read: {reason}"
-    return ProblemError([Problem("audio/unreadable", message, fault=fault)])
+def _unreadable(path: Path, error: Exception, reason: str | None = None) -> ProblemError:
+    return unreadable(f"the tags of {path.name}", error, reason)

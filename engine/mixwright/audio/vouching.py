@@ -19,8 +19,9 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from mixwright.audio.apart import Ended, Limits, NoDecoderError, decode_apart
-from mixwright.audio.fingerprint import sha256_of
+from mixwright.audio.fingerprint import FileStamp, sha256_of
 from mixwright.audio.mp3 import samples_of
+from mixwright.audio.opened import changed, unreadable
 from mixwright.problem import Fault, Problem, ProblemError
 
 # Raised whenever a decoder comes to look at more than before.
@@ -47,21 +48,6 @@ class Memory(Protocol):
 
 
 @dataclass(frozen=True)
-class Lies:
-    """How a file lies on disk: by this is told whether it is still the same one."""
-
-    size: int
-    modified_ns: int
-    changed_ns: int
-    inode: int
-
-    @classmethod
-    def of(cls, status: os.stat_result) -> Lies:
-        """Return it from what the system says."""
-        return cls(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
-
-
-@dataclass(frozen=True)
 class Vouched:
     """What decoding a whole file has shown: frames as many as there are, warnings in words."""
 
@@ -74,21 +60,24 @@ class Vouched:
 
 
 # What was found in this process; what can't be decoded is not decoded again to say so.
-_known: dict[tuple[Path, Lies], Vouched | ProblemError] = {}
+_known: dict[tuple[Path, FileStamp], Vouched | ProblemError] = {}
 
 
 def vouch(
-    files: Mapping[Path, Lies], memory: Memory | None = None, at_once: int = 1, whole: bool = True
+    files: Mapping[Path, FileStamp],
+    memory: Memory | None = None,
+    at_once: int = 1,
+    whole: bool = True,
 ) -> dict[Path, Vouched | ProblemError]:
-    """Return for each file, with how it lies, what is known of it or what is wrong with it.
+    """Return for each file, with its stamp, what is known of it or what is wrong with it.
 
     Files that nothing is known of are decoded, by up to `at_once` processes side by side; if not
     the `whole` of them, what they say of themselves is believed for now. Raises ProblemError (fault
     MACHINE) where no process can be started.
     """
     found: dict[Path, Vouched | ProblemError] = {}
-    for path, lies in files.items():
-        if (known := _known.get((path.absolute(), lies))) is not None:
+    for path, stamp in files.items():
+        if (known := _known.get((path.absolute(), stamp))) is not None:
             found[path] = known
     unknown = [path for path in files if path not in found]
     if not unknown:
@@ -116,7 +105,7 @@ def vouch(
     return found
 
 
-def _keys(paths: Sequence[Path], files: Mapping[Path, Lies], at_once: int) -> dict[Path, str]:
+def _keys(paths: Sequence[Path], files: Mapping[Path, FileStamp], at_once: int) -> dict[Path, str]:
     """What the answer for each file depends on; a file that can't be hashed has no key."""
     import soundfile
 
@@ -125,7 +114,7 @@ def _keys(paths: Sequence[Path], files: Mapping[Path, Lies], at_once: int) -> di
     def key(path: Path) -> str | None:
         try:
             content = sha256_of(path)
-            same = Lies.of(os.stat(path)) == files[path]
+            same = FileStamp.of(os.stat(path)) == files[path]
         except OSError:
             return None  # the decoder meets the same, and says it
         return repr(("decoded", DECODER, library, content)) if same else None
@@ -151,25 +140,25 @@ def no_decoder(path: Path, error: NoDecoderError) -> Problem:
 MACHINE_HELP = "end other programs, or allow more processes or memory"
 
 
-def _note(path: Path, lies: Lies, found: Vouched | ProblemError) -> None:
+def _note(path: Path, stamp: FileStamp, found: Vouched | ProblemError) -> None:
     if len(_known) >= MOST_KNOWN:
         _known.clear()
-    _known[path.absolute(), lies] = found
+    _known[path.absolute(), stamp] = found
 
 
-def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = None) -> Vouched:
+def read_ended(path: Path, stamp: FileStamp, ended: Ended, limits: Limits | None = None) -> Vouched:
     """Return what a file was found to be; ProblemError if it can't be decoded to its end."""
     name, data = path.name, ended.data
     if ended.how != "well":
-        raise ProblemError([undecoded(name, lies.size, ended, limits or Limits())])
-    if list(data["lies"]) != [lies.size, lies.modified_ns, lies.inode]:
+        raise ProblemError([undecoded(name, stamp.size, ended, limits or Limits())])
+    if tuple(data["stamp"]) != stamp.of_content:
         raise changed(name)
     if not data["seekable"]:
         message = f"{name} is {data['subtype']}, which can't be played from any place on"
-        raise _fault("audio/encoding", message, AGAIN)
+        raise ProblemError.of("audio/encoding", message, AGAIN)
     if not data["finite"]:
         message = f"{name} decodes to a NaN or infinity, expected finite samples"
-        raise _fault("audio/not-finite", message, AGAIN)
+        raise ProblemError.of("audio/not-finite", message, AGAIN)
     promised, frames, rate_hz = data["promised"], data["frames"], data["rate_hz"]
     warnings = told(data["said"])
     lacking_s = (promised - frames) / rate_hz
@@ -179,7 +168,7 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
             f"{name} is damaged or cut short: it promises {promised / rate_hz:.2f} s, "
             f"{frames / rate_hz:.2f} s can be decoded"
         )
-        raise _fault("audio/unreadable", message, COPY)
+        raise ProblemError.of("audio/unreadable", message, COPY)
     if data["container"] == "MP3" and frames == promised:
         _refuse_longer(path, frames, rate_hz)
     if frames < promised:
@@ -190,7 +179,7 @@ def read_ended(path: Path, lies: Lies, ended: Ended, limits: Limits | None = Non
     if data["jumps"] is not None:
         # A mix reads from any place, and the sound library jumps even from block to block.
         message = f"{name} is damaged: it can't be read from the middle: {_reason(data['jumps'])}"
-        raise _fault("audio/unreadable", message, COPY)
+        raise ProblemError.of("audio/unreadable", message, COPY)
     kind = (data["container"], data["subtype"], rate_hz, data["channels"])
     return Vouched(*kind, frames, tuple(warnings))
 
@@ -200,14 +189,14 @@ def _refuse_longer(path: Path, frames: int, rate_hz: int) -> None:
     try:
         there = samples_of(path)
     except OSError as error:
-        raise _fault("audio/unreadable", f"{path.name} can't be read: {error.strerror}") from error
+        raise unreadable(path.name, error) from error
     if there <= frames + MP3_SLACK_FRAMES:
         return
     message = (
         f"{path.name} lasts {there / rate_hz:.2f} s, but only {frames / rate_hz:.2f} s can be "
         "decoded: it has no header with its length"
     )
-    raise _fault("audio/unreadable", message, "convert it to WAV or FLAC")
+    raise ProblemError.of("audio/unreadable", message, "convert it to WAV or FLAC")
 
 
 def undecoded(name: str, size: int, ended: Ended, limits: Limits) -> Problem:
@@ -289,19 +278,8 @@ def _without_place(line: str) -> str:
     return rest.strip() if bracket and place.startswith("[") and rest.strip() else line
 
 
-def changed(name: str) -> ProblemError:
-    """Return the error of a file that isn't what it was a moment ago: somebody writes to it."""
-    message = f"{name} was changed while it was being read, expected it to stay as it was"
-    hint = "let it be written to its end, then try again; nothing was changed"
-    return ProblemError([Problem("audio/changed", message, help=hint, fault=Fault.MACHINE)])
-
-
 def _reason(text: str) -> str:
     return text.rstrip(".").lower() or "no reason is known"
-
-
-def _fault(rule: str, message: str, help: str | None = None) -> ProblemError:
-    return ProblemError([Problem(rule, message, help=help)])
 
 
 def _from_data(data: Any) -> Vouched | None:

@@ -15,24 +15,13 @@ import numpy as np
 import soundfile
 
 from mixwright.audio.encode import OWN_MARK, encode
-from mixwright.audio.formats import FORMATS, MixFormat
+from mixwright.audio.formats import MixFormat
 from mixwright.audio.opened import opened_file
 from mixwright.audio.plain import is_plain
 from mixwright.audio.staged import LONGEST_SOUND_PATH, check_name, told_as_problem, written_beside
 from mixwright.claims import nameless
-from mixwright.problem import Problem, ProblemError
+from mixwright.problem import ProblemError
 from mixwright.units import Block
-
-__all__ = [
-    "FORMATS",
-    "MixFormat",
-    "Spool",
-    "check_target",
-    "refuse_folder",
-    "told_as_problem",
-    "write_mix",
-    "written_beside",
-]
 
 WRITE_FRAMES = 65536
 FRAME_BYTES = 16  # of the spool: two float64
@@ -52,7 +41,7 @@ def refuse_folder(path: Path) -> None:
         is_folder = path.is_dir()
     if is_folder:
         message = f"{path} is a folder, expected a file name for the mix"
-        raise ProblemError([Problem("output/is-folder", message)])
+        raise ProblemError.of("output/is-folder", message)
 
 
 def check_target(path: Path, force: bool) -> None:
@@ -62,15 +51,9 @@ def check_target(path: Path, force: bool) -> None:
     with told_as_problem(path):
         exists = path.exists()
     if exists and not force and not _is_ours(path):
-        raise ProblemError(
-            [
-                Problem(
-                    "output/not-ours",
-                    f"{path} exists and was not written by mixwright",
-                    help="give another --out, or --force to overwrite it",
-                )
-            ]
-        )
+        message = f"{path} exists and was not written by mixwright"
+        hint = "give another --out, or --force to overwrite it"
+        raise ProblemError.of("output/not-ours", message, hint)
 
 
 def _is_ours(path: Path) -> bool:

@@ -94,8 +94,8 @@ def _terminal_width() -> int:
 
 def check_place(sheet: Sheet, out: Path) -> None:
     """Refuse to write over what the sheet reads, and over any file that is no recall sheet."""
-    from mixwright.audio.staged import check_name
-    from mixwright.audio.write import refuse_folder, told_as_problem
+    from mixwright.audio.staged import check_name, told_as_problem
+    from mixwright.audio.write import refuse_folder
     from mixwright.rendering.target import keep_sources
 
     check_name(out)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
@@ -12,7 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.delivering.album_loudness import album_lufs, hops_of_file, main_mix
+from mixwright.delivering.album_loudness import album_lufs, hops_of_files, main_mix
 from mixwright.delivering.album_sheets import SongSheet
 from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
@@ -114,16 +114,6 @@ class DeliverSong(Protocol):
     ) -> Delivered: ...
 
 
-@dataclass(frozen=True)
-class SongDone:
-    """What the process of a song hands back; `hops` are mean squares of its main mix per 100 ms."""
-
-    delivered: Delivered
-    main: OutputEntry | None
-    hops: NDArray[np.float64]
-    problems: tuple[Problem, ...] = ()
-
-
 def deliver_songs(
     folder: Path,
     songs: Sequence[SongSheet],
@@ -140,43 +130,53 @@ def deliver_songs(
     tell = progress or (lambda name, stage, share: None)
     threads = threads or usable_cores()
     at_once = max(1, min(threads, sum(song.folder is not None for song in songs)))
-    jobs: list[Job[SongDone]] = []
+    sheets: dict[str, Sheet] = {}
+    jobs: list[Job[Delivered]] = []
     for song in songs:
         if song.sheet is not None and song.folder is not None:
-            work = partial(deliver_one, deliver, song.sheet, song.folder, threads // at_once)
+            sheets[song.name] = song.sheet
+            work = partial(_deliver_one, deliver, song.sheet, song.folder, threads // at_once)
             jobs.append(Job(song.name, work))
         tell(song.name, "failed" if song.problems else "waiting", 0.0)
     done = {song.name: _not_begun(song) for song in songs}
-    hops: dict[str, NDArray[np.float64]] = {}
     with closing(side_by_side(jobs, at_once, tell)) as ended:
         for index, outcome in ended:
             name = jobs[index].name
-            done[name] = _ended(done[name], outcome)
+            done[name] = _ended(done[name], sheets[name], outcome)
             tell(name, "failed" if done[name].failed else "done", 1.0)
-            if outcome.result is not None:
-                hops[name] = outcome.result.hops
-    return Album(folder, tuple(done.values()), album_lufs(hops.values()))
+    heard, loudness_lufs = heard_together(done, threads)
+    for name in (name for name in done if heard[name].failed and not done[name].failed):
+        tell(name, "failed", 1.0)
+    return Album(folder, tuple(heard.values()), loudness_lufs)
 
 
-def deliver_one(
-    deliver: DeliverSong,
-    sheet: Sheet,
-    folder: Path,
-    threads: int,
-    progress: StageProgress,
-) -> SongDone:
-    """Deliver one song and listen to its main mix; raises what `deliver` raises."""
-    delivered = deliver(sheet, folder, threads=threads, progress=progress)
-    files = (*delivered.made, *delivered.kept)
-    main = main_mix(files, [variant.name for variant in sheet.variants])
-    silence = np.empty(0)
-    if main is None:
-        return SongDone(delivered, None, silence)
-    progress("listening", 0.0)
-    try:
-        return SongDone(delivered, main, hops_of_file(folder / main.file))
-    except ProblemError as error:  # it was written and is listed, whatever became of it since
-        return SongDone(delivered, main, silence, error.problems)
+def heard_together(
+    songs: Mapping[str, AlbumSong], threads: int
+) -> tuple[dict[str, AlbumSong], float | None]:
+    """Return songs by name and the loudness of all main mixes as one programme, None for silence.
+
+    A main mix that was written and is listed may be gone or damaged since: then its song says so.
+    """
+    heard = dict(songs)
+    mains = {
+        name: song.folder / song.main.file
+        for name, song in songs.items()
+        if song.folder is not None and song.main is not None
+    }
+    hops: list[NDArray[np.float64]] = []
+    for name, found in zip(mains, hops_of_files(list(mains.values()), threads), strict=True):
+        if isinstance(found, ProblemError):
+            heard[name] = replace(songs[name], problems=found.problems)
+        else:
+            hops.append(found)
+    return heard, album_lufs(hops)
+
+
+def _deliver_one(
+    deliver: DeliverSong, sheet: Sheet, folder: Path, threads: int, progress: StageProgress
+) -> Delivered:
+    """The work of one process, which is given `progress` alone."""
+    return deliver(sheet, folder, threads=threads, progress=progress)
 
 
 def _not_begun(song: SongSheet) -> AlbumSong:
@@ -184,7 +184,8 @@ def _not_begun(song: SongSheet) -> AlbumSong:
     return AlbumSong(song.name, song.path, title, song.folder, problems=song.problems)
 
 
-def _ended(song: AlbumSong, outcome: Outcome[SongDone]) -> AlbumSong:
+def _ended(song: AlbumSong, sheet: Sheet, outcome: Outcome[Delivered]) -> AlbumSong:
     if (done := outcome.result) is None:
         return replace(song, problems=outcome.problems, bug=outcome.bug)
-    return replace(song, delivered=done.delivered, main=done.main, problems=done.problems)
+    main = main_mix((*done.made, *done.kept), [variant.name for variant in sheet.variants])
+    return replace(song, delivered=done, main=main)

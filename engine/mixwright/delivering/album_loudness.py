@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.audio import FORMATS
+from mixwright.audio import FORMATS, StemInfo
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.measuring.measure import played
 from mixwright.meters.loudness import LoudnessMeter, integrated_lufs
-from mixwright.rendering.recordings import probed
+from mixwright.problem import ProblemError
+from mixwright.rendering.recordings import probed_all
 from mixwright.sheet.deliverables import MAIN
 from mixwright.units import SILENCE_DB
 
@@ -33,12 +35,29 @@ def main_mix(entries: Iterable[OutputEntry], variants: Sequence[str]) -> OutputE
     )
 
 
-def hops_of_file(path: Path) -> NDArray[np.float64]:
-    """Return the K-weighted mean squares of a sound file per 100 ms; ProblemError if unreadable."""
-    info = probed(path)
+def hops_of_files(paths: Sequence[Path], threads: int) -> list[NDArray[np.float64] | ProblemError]:
+    """Return the K-weighted mean squares of sound files per 100 ms, or what is wrong with each.
+
+    Compressed ones are decoded in one go.
+    """
+    infos: Sequence[StemInfo | ProblemError]
+    try:
+        infos = probed_all(paths)
+    except ProblemError as error:  # no process can be started to decode any of them
+        infos = [error] * len(paths)
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(_hops, infos))
+
+
+def _hops(info: StemInfo | ProblemError) -> NDArray[np.float64] | ProblemError:
+    if isinstance(info, ProblemError):
+        return info
     meter = LoudnessMeter(info.rate_hz, info.channels)
-    for _, block in played(info):
-        meter.feed(block)
+    try:
+        for _, block in played(info):
+            meter.feed(block)
+    except ProblemError as error:
+        return error
     return meter.hops()
 
 

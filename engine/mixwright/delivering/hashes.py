@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from mixwright.audio import StemInfo
-from mixwright.audio.fingerprint import sha256_of
+from mixwright.audio.fingerprint import FileStamp, sha256_of
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import Plan
@@ -46,8 +46,7 @@ def stem_sha256(info: StemInfo, cache: DataCache) -> str:
 
     Raises ProblemError (fault MACHINE) when it changed since it was probed or can't be read.
     """
-    lies = (str(info.path), info.size, info.modified_ns, info.changed_ns, info.inode)
-    depends = repr(("sha256", *lies))
+    depends = repr(("sha256", str(info.path), info.stamp))
     kept = cache.get(depends)
     if isinstance(kept, str) and SHA256.fullmatch(kept):
         return kept
@@ -67,12 +66,11 @@ def check_unchanged(infos: Iterable[StemInfo]) -> None:
     problems = {}
     for info in infos:
         try:
-            now = os.stat(info.path)
+            now = FileStamp.of(os.stat(info.path))
         except OSError:
             problems[info.path] = _changed(info, "was removed")
             continue
-        lies = (now.st_size, now.st_mtime_ns, now.st_ctime_ns, now.st_ino)
-        if lies != (info.size, info.modified_ns, info.changed_ns, info.inode):
+        if now != info.stamp:
             problems[info.path] = _changed(info, "was changed")
     if problems:
         raise ProblemError(problems.values())

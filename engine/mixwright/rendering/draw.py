@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Literal
 
 from mixwright.audio import StemInfo
-from mixwright.audio.plugins import plugin_list_path, unknown_plugin
 from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.curve import DECLICK_MS, Curve, Move
 from mixwright.dsp.delay import DelaySettings
@@ -21,6 +20,7 @@ from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
+from mixwright.rendering.plugin_list import plugin_list_path, unknown_plugin
 from mixwright.rendering.recordings import WHOLLY, Probing, probed
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import Cover

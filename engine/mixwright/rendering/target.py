@@ -6,7 +6,8 @@ import re
 from pathlib import Path
 
 from mixwright.audio import RENDER_FORMATS, MixFormat
-from mixwright.audio.write import refuse_folder, told_as_problem
+from mixwright.audio.staged import told_as_problem
+from mixwright.audio.write import refuse_folder
 from mixwright.problem import Problem, ProblemError
 from mixwright.sheet import STEPS, Sheet
 from mixwright.sheet.model import RecordedRoom
