@@ -17,7 +17,7 @@ from mixwright.dsp.curve import (
     MOST_STEP_OCTAVES,
     MOST_STEP_PLAIN,
     Curve,
-    Move,
+    CurveMove,
     Shape,
     Unit,
     declick_samples,
@@ -39,7 +39,7 @@ VALUES = {
 def curves(draw: st.DrawFn, unit: Unit) -> Curve:
     """Any curve of a unit; many moves overtake one another."""
     shapes = st.sampled_from(["line", "smooth"])
-    moves = st.builds(Move, st.integers(0, 3000), st.integers(1, 900), VALUES[unit], shapes)
+    moves = st.builds(CurveMove, st.integers(0, 3000), st.integers(1, 900), VALUES[unit], shapes)
     found = sorted(draw(st.lists(moves, max_size=6)), key=lambda move: move.start)
     return Curve(unit, draw(VALUES[unit]), tuple(found))
 
@@ -60,7 +60,7 @@ def outward(unit: Unit, value: float) -> float:
 
 
 def test_a_gain_ramp_is_straight_in_db() -> None:
-    curve = Curve("dB", -20.0, (Move(100, 1000, -8.0),))
+    curve = Curve("dB", -20.0, (CurveMove(100, 1000, -8.0),))
     levels = 20 * np.log10(curve.values(0, 1200))
     assert levels[99] == pytest.approx(-20.0)
     assert levels[599] == pytest.approx(-14.0)
@@ -69,14 +69,14 @@ def test_a_gain_ramp_is_straight_in_db() -> None:
 
 
 def test_a_fade_to_silence_is_straight_in_amplitude() -> None:
-    gains = whole(Curve("dB", -6.0, (Move(0, 1000, SILENCE_DB),)), 1200)
+    gains = whole(Curve("dB", -6.0, (CurveMove(0, 1000, SILENCE_DB),)), 1200)
     assert gains[499] == pytest.approx(0.5 * db_to_gain(-6.0))
     assert np.ptp(np.diff(gains[:1000])) < 1e-12
     assert not gains[999:].any()
 
 
 def test_a_frequency_is_straight_in_octaves() -> None:
-    found = whole(Curve("octaves", 100.0, (Move(0, 3000, 800.0),)))
+    found = whole(Curve("octaves", 100.0, (CurveMove(0, 3000, 800.0),)))
     assert found[[999, 1999]] == pytest.approx([200.0, 400.0])
     assert (found[2999:] == 800.0).all()
 
@@ -94,7 +94,7 @@ def test_a_smooth_move_is_a_raised_cosine_of_its_unit(
     unit: Unit, initial: float, target: float
 ) -> None:
     length = 1200
-    found = whole(Curve(unit, initial, (Move(1, length, target, "smooth"),)), length + 1)
+    found = whole(Curve(unit, initial, (CurveMove(1, length, target, "smooth"),)), length + 1)
     in_unit = {
         "dB": lambda v: v if SILENCE_DB in (initial, target) else 20 * np.log10(v),
         "plain": lambda v: v,
@@ -137,7 +137,7 @@ def test_a_level_never_steps_by_more_than_a_tenth_of_a_decibel(curve: Curve) -> 
 
 def test_the_largest_step_is_used() -> None:
     # The limit itself: without stretching this would be one step of 40 dB.
-    found = 20 * np.log10(whole(Curve("dB", 0.0, (Move(10, 1, -40.0),)), 500))
+    found = 20 * np.log10(whole(Curve("dB", 0.0, (CurveMove(10, 1, -40.0),)), 500))
     assert (found[9], found[409]) == pytest.approx((0.0, -40.0))
     assert np.abs(np.diff(found)).max() == pytest.approx(0.1)
     assert found[408] > -39.95
@@ -165,7 +165,7 @@ def test_a_move_only_ever_goes_one_way(
     ends: tuple[Unit, float, float], length: int, shape: Shape
 ) -> None:
     unit, initial, target = ends
-    found = whole(Curve(unit, initial, (Move(0, length, target, shape),)))
+    found = whole(Curve(unit, initial, (CurveMove(0, length, target, shape),)))
     rising = target >= initial
     steps = np.diff(found) if rising else -np.diff(found)
     assert steps.min() >= -1e-12 * np.abs(found).max()
@@ -183,7 +183,7 @@ def test_curves_are_the_same_in_any_blocks(curve: Curve, size: int, start: int) 
 
 
 def test_a_move_to_where_it_is_yields_the_same_bits_alone_and_among_others() -> None:
-    curve = Curve("octaves", 20.0, (Move(0, 31, 34.0), Move(31, 9, 34.0)))
+    curve = Curve("octaves", 20.0, (CurveMove(0, 31, 34.0), CurveMove(31, 9, 34.0)))
     assert whole(curve, 50)[31:] == pytest.approx(34.0, rel=0.0, abs=0.0)
 
 
@@ -197,7 +197,7 @@ def test_power_is_constant_under_any_pan_ride(curve: Curve) -> None:
 
 
 def test_where_nothing_moves_there_is_one_value() -> None:
-    curve = Curve("dB", 0.0, (Move(1000, 480, -6.0), Move(3000, 1, -6.0)))
+    curve = Curve("dB", 0.0, (CurveMove(1000, 480, -6.0), CurveMove(3000, 1, -6.0)))
     assert curve.values(-50, 1000).tolist() == [1.0]
     assert curve.values(999, 2).shape == (2,)
     # A move to where it already is moves nothing.
@@ -205,7 +205,7 @@ def test_where_nothing_moves_there_is_one_value() -> None:
 
 
 def test_a_curve_that_was_asked_is_still_equal_and_can_be_sent() -> None:
-    asked, fresh = (Curve("plain", 0.0, (Move(5, 5, 1.0, "smooth"),)) for _ in range(2))
+    asked, fresh = (Curve("plain", 0.0, (CurveMove(5, 5, 1.0, "smooth"),)) for _ in range(2))
     asked.values(0, 100)
     assert asked == fresh
     assert hash(asked) == hash(fresh)
@@ -215,11 +215,11 @@ def test_a_curve_that_was_asked_is_still_equal_and_can_be_sent() -> None:
 
 def test_what_makes_no_sense_is_refused() -> None:
     with pytest.raises(ValueError, match="in order"):
-        Curve("dB", 0.0, (Move(5, 1, 0.0), Move(4, 1, 0.0)))
+        Curve("dB", 0.0, (CurveMove(5, 1, 0.0), CurveMove(4, 1, 0.0)))
     with pytest.raises(ValueError, match="at least one"):
-        Curve("dB", 0.0, (Move(5, 0, 0.0),))
+        Curve("dB", 0.0, (CurveMove(5, 0, 0.0),))
     with pytest.raises(ValueError, match="0 Hz"):
-        Curve("octaves", 100.0, (Move(5, 1, 0.0),))
+        Curve("octaves", 100.0, (CurveMove(5, 1, 0.0),))
 
 
 @given(VALUES["dB"], VALUES["dB"], st.sampled_from([44100, 48000, 88200, 96000, 176400, 192000]))
@@ -228,7 +228,7 @@ def test_a_step_of_the_length_advised_needs_no_stretching(
 ) -> None:
     length = declick_samples(from_db, to_db, rate_hz)
     assert length / rate_hz >= DECLICK_MS / 1000
-    found = whole(Curve("dB", from_db, (Move(0, length, to_db),)), length + 1)
+    found = whole(Curve("dB", from_db, (CurveMove(0, length, to_db),)), length + 1)
     assert found[length - 1] == found[length] == pytest.approx(db_to_gain(to_db), rel=1e-15)
     if math.isfinite(from_db) and math.isfinite(to_db):
         assert length <= max(math.ceil(rate_hz / 100), abs(to_db - from_db) / 0.1 + 1)

@@ -26,7 +26,7 @@ from mixwright.faults.findings import (
     SilentChannel,
 )
 from mixwright.faults.follow import PLAIN, STEEP, TrackFollower
-from mixwright.faults.hum import Line, SteadySpectrum, mains_lines
+from mixwright.faults.hum import SteadyLine, SteadySpectrum, mains_lines
 from mixwright.faults.track import FaultMeter
 
 Signal = NDArray[np.float64]
@@ -321,7 +321,8 @@ def test_the_notches_for_a_hum_are_bands_that_the_sheet_takes() -> None:
 )
 def test_these_lines_are_no_hum(lines: dict[float, float]) -> None:
     assert (
-        mains_lines([Line(hz, db(out) ** 2 * 1e-9, out, 0.1) for hz, out in lines.items()]) is None
+        mains_lines([SteadyLine(hz, db(out) ** 2 * 1e-9, out, 0.1) for hz, out in lines.items()])
+        is None
     )
 
 

@@ -22,6 +22,35 @@ MODULES = sorted(
     for info in pkgutil.walk_packages(mixwright.__path__, "mixwright.")
     if not info.name.endswith("__main__")
 )
+# Names that stand for more than one type as yet. This list may only become shorter.
+MEANT_TWICE = {
+    "Heard",
+    "Job",
+    "Keys",
+    "Move",
+    "Names",
+    "Node",
+    "Outcome",
+    "Pair",
+    "Pairs",
+    "Part",
+    "PathKey",
+    "Place",
+    "PlanOf",
+    "Powers",
+    "Reference",
+    "Result",
+    "Section",
+    "Source",
+    "Span",
+    "State",
+    "Strip",
+    "Submit",
+    "Table",
+    "Version",
+    "_Check",
+    "_Fault",
+}
 TOO_VAGUE = {"util", "utils", "helpers", "common", "manager", "misc", "sr", "y"}
 
 
@@ -68,6 +97,33 @@ def test_names_say_something() -> None:
             n.id for n in ast.walk(ast.parse(source.read_text("utf-8"))) if isinstance(n, ast.Name)
         }
         assert "sr" not in names, source.name
+
+
+def types_of(source: Path) -> list[str]:
+    """The classes, aliases and type variables that a file defines for all of itself."""
+    found = []
+    for node in ast.parse(source.read_text("utf-8")).body:
+        targets: list[ast.expr] = []
+        if isinstance(node, ast.ClassDef):
+            found.append(node.name)
+        elif isinstance(node, ast.Assign):
+            targets = node.targets
+        elif isinstance(node, ast.AnnAssign):
+            targets = [node.target]
+        # Types are written Like, constants LIKE and all else like this.
+        names = [target.id for target in targets if isinstance(target, ast.Name)]
+        found += [n for n in names if n.lstrip("_")[:1].isupper() and not n.isupper()]
+    return found
+
+
+def test_a_type_name_has_one_meaning() -> None:
+    homes: dict[str, list[str]] = {}
+    for source in SOURCES:
+        for name in types_of(source):
+            homes.setdefault(name, []).append(str(source.relative_to(PACKAGE)))
+    twice = {name: files for name, files in homes.items() if len(files) > 1}
+    assert {n: f for n, f in twice.items() if n not in MEANT_TWICE} == {}
+    assert set(twice) >= MEANT_TWICE, "no longer meant twice: take it off the list"
 
 
 def test_the_map_in_the_guide_is_the_tree_and_the_contract() -> None:

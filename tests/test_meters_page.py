@@ -11,7 +11,7 @@ import pytest
 
 from mixwright.measuring import Comparison, Loudest
 from mixwright.meters import SoundReadings
-from mixwright.meters.compare import SpectrumDifferences
+from mixwright.meters.differences import SpectrumDifferences
 from mixwright.meters.silence import SilenceReadings
 from mixwright.meters.spectrum import SpectrumReadings
 from mixwright.rendering.ears import Figures

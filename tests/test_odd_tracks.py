@@ -27,11 +27,11 @@ from mixwright.faults.candidates import (
     together,
     windows,
 )
-from mixwright.faults.findings import Duplicate, Finding, Late, Track
+from mixwright.faults.findings import Duplicate, Finding, Late, TrackName
 from mixwright.faults.follow import CELLS_PER_S, Features
-from mixwright.faults.hum import Line, mains_lines
+from mixwright.faults.hum import SteadyLine, mains_lines
 from mixwright.faults.pairs import inspect_pairs
-from mixwright.faults.stereo import Sums, stereo_finding
+from mixwright.faults.stereo import StereoSums, stereo_finding
 from mixwright.faults.track import FaultMeter
 from mixwright.measuring.intake import Inspected, faults_of_stems, stems_of_folder
 
@@ -160,10 +160,10 @@ def loop(seed: int, frames: int, period_s: float, rate_hz: int = RATE_HZ) -> Sig
     return np.resize(hit(seed, min(period, frames), rate_hz), frames)
 
 
-def inspected(tracks: dict[Track, Signal], rate_hz: int, **asked: Any) -> tuple[Finding, ...]:
+def inspected(tracks: dict[TrackName, Signal], rate_hz: int, **asked: Any) -> tuple[Finding, ...]:
     """The findings between signals ``(frames,)``."""
 
-    def read(track: Track, start_s: float, length_s: float) -> Signal:
+    def read(track: TrackName, start_s: float, length_s: float) -> Signal:
         start = round(start_s * rate_hz)
         return tracks[track][start : start + round(length_s * rate_hz), None]
 
@@ -191,7 +191,7 @@ SOUNDS = st.one_of(
 )
 def test_pairs_of_any_lengths_are_compared(sounds: list[Signal], shift: int, gain: float) -> None:
     moved = np.concatenate([np.zeros(max(shift, 0)), gain * sounds[0][max(-shift, 0) :]])
-    tracks: dict[Track, Signal] = dict(enumerate([*sounds, moved]))
+    tracks: dict[TrackName, Signal] = dict(enumerate([*sounds, moved]))
     told = set()
     for finding in inspected(tracks, RATE_HZ):
         assert (finding.track, finding.kind) not in told
@@ -204,7 +204,7 @@ def test_delays_are_told_in_the_samples_that_are_asked_for() -> None:
     source = np.random.default_rng(1).standard_normal(6 * RATE_HZ) * 0.1
     source *= np.resize(np.repeat([1.0, 0.0, 1.0, 1.0, 0.0], 1000), len(source))
     noise = np.random.default_rng(2).standard_normal(len(source)) * 1e-3
-    tracks: dict[Track, Signal] = {"near": source, "far": np.roll(source, 40) + noise}
+    tracks: dict[TrackName, Signal] = {"near": source, "far": np.roll(source, 40) + noise}
     (own,) = (one for one in inspected(tracks, RATE_HZ) if isinstance(one, Late))
     (told,) = (
         one for one in inspected(tracks, RATE_HZ, told_hz=6 * RATE_HZ) if isinstance(one, Late)
@@ -310,8 +310,10 @@ def test_a_copy_is_told_among_loops_and_hits(tmp_path: Path) -> None:
 
 def test_the_faintest_sounds_divide_by_no_zero() -> None:
     """Energies whose product is less than the smallest number there is."""
-    faint = Sums(left=1e-180, right=1e-180, product=-1e-180, difference=4e-180)
+    faint = StereoSums(left=1e-180, right=1e-180, product=-1e-180, difference=4e-180)
     found = stereo_finding("pad", faint, 48000)
     assert found is not None
     assert "upside down" in found.message
-    assert mains_lines([Line(50.0, 0.0, 20.0, 0.0), Line(100.0, 0.0, 20.0, 0.0)]) is None
+    assert (
+        mains_lines([SteadyLine(50.0, 0.0, 20.0, 0.0), SteadyLine(100.0, 0.0, 20.0, 0.0)]) is None
+    )

@@ -16,7 +16,7 @@ from mixwright.dsp.band import BandSettings
 from mixwright.dsp.filters import design_bands
 from mixwright.faults.alignment import CrossSpectra, Delay
 from mixwright.faults.candidates import windows
-from mixwright.faults.findings import Duplicate, Finding, Late, Opposed, Track
+from mixwright.faults.findings import Duplicate, Finding, Late, Opposed, TrackName
 from mixwright.faults.follow import Features, TrackFollower
 from mixwright.faults.pairs import inspect_pairs
 
@@ -62,8 +62,8 @@ def features(signal: Signal) -> Features:
     return follower.features()
 
 
-def inspected(tracks: dict[Track, Signal]) -> tuple[Finding, ...]:
-    def read(track: Track, start_s: float, length_s: float) -> Signal:
+def inspected(tracks: dict[TrackName, Signal]) -> tuple[Finding, ...]:
+    def read(track: TrackName, start_s: float, length_s: float) -> Signal:
         start = round(start_s * RATE_HZ)
         return tracks[track].reshape(len(tracks[track]), -1)[
             start : start + round(length_s * RATE_HZ)
@@ -267,7 +267,7 @@ def test_a_bottom_microphone_that_only_rings_along(fall: float, samples: float) 
 
 def test_the_one_upside_down_among_several_is_told() -> None:
     source = SOURCES["drums"]
-    tracks: dict[Track, Signal] = {
+    tracks: dict[TrackName, Signal] = {
         "quiet": 0.2 * source + noise(10.0, 30, 1e-3),
         "loud": -2.0 * equalised(source, NASAL) + noise(10.0, 31, 1e-3),
         "other": 0.7 * equalised(source, THIN) + noise(10.0, 32, 1e-3),
@@ -345,7 +345,7 @@ def test_tracks_shifted_past_one_another_have_nothing_in_common(shift_s: float) 
 
 
 def test_silence_has_no_partner() -> None:
-    tracks: dict[Track, Signal] = {
+    tracks: dict[TrackName, Signal] = {
         "a": np.zeros(RATE_HZ),
         "b": np.zeros(RATE_HZ),
         "c": SOURCES["drums"],
@@ -389,7 +389,7 @@ def test_duplicates(name: str, samples: float, gain: float, bits: int) -> None:
 
 def test_the_same_to_the_bit() -> None:
     mono = SOURCES["speech"]
-    tracks: dict[Track, Signal] = {
+    tracks: dict[TrackName, Signal] = {
         1: mono,
         2: SOURCES["guitar"],
         3: mono.copy(),

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from mixwright.meters.loudness import to_mean_square
-from mixwright.meters.phrases import Phrase, find_phrases
+from mixwright.meters.phrases import VoicePhrase, find_phrases
 
 HOP_S = 0.01
 WITHIN_S = 0.15
@@ -185,6 +185,6 @@ def test_hops_have_to_be_short(hop_s: float) -> None:
 
 
 def test_frames_of_a_phrase() -> None:
-    inside = Phrase(1.0, 2.0).frames(100, 1 / 24)
+    inside = VoicePhrase(1.0, 2.0).frames(100, 1 / 24)
     assert np.flatnonzero(inside).tolist() == list(range(24, 48))
-    assert not Phrase(5.0, 6.0).frames(100, 1 / 24).any()
+    assert not VoicePhrase(5.0, 6.0).frames(100, 1 / 24).any()

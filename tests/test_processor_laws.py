@@ -12,7 +12,7 @@ from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.contract import bounds_of
-from mixwright.dsp.curve import Curve, Move
+from mixwright.dsp.curve import Curve, CurveMove
 from mixwright.dsp.de_esser import DeEsserSettings
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import BandRide, EqSettings
@@ -59,8 +59,8 @@ PROCESSORS: dict[str, Any] = {
     "moving": EqSettings(
         (BandSettings("low_pass", 8000, slope_db_per_oct=24), BandSettings("bell", 900, 6.0)),
         (
-            BandRide(0, Curve("octaves", 8000.0, (Move(5000, 9000, 300.0),))),
-            BandRide(1, gain_db=Curve("plain", 6.0, (Move(9000, 900, -6.0, "smooth"),))),
+            BandRide(0, Curve("octaves", 8000.0, (CurveMove(5000, 9000, 300.0),))),
+            BandRide(1, gain_db=Curve("plain", 6.0, (CurveMove(9000, 900, -6.0, "smooth"),))),
         ),
     ),
     "compressor": CompressorSettings(-30.0, 4.0, 3.0, 40.0, 6.0, 120.0),

@@ -27,7 +27,7 @@ from mixwright.measuring.evidence import Evidence
 from mixwright.measuring.hearing import gather
 from mixwright.measuring.references import Comparison
 from mixwright.meters.bands import octaves
-from mixwright.meters.compare import differences
+from mixwright.meters.differences import differences
 from mixwright.meters.silence import SilenceReadings
 from mixwright.meters.targets import TARGETS
 from mixwright.rendering.ears import Ear

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from mixwright.meters.bands import nominal_octaves, nominal_third_octaves, octaves, third_octaves
-from mixwright.meters.compare import differences
+from mixwright.meters.differences import differences
 from mixwright.meters.spectrum import HOP_S, SpectrumMeter, SpectrumReadings
 
 RATES_HZ = (44100, 48000, 88200, 96000, 192000)

@@ -14,7 +14,7 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from mixwright.dsp.band import BandSettings
-from mixwright.dsp.curve import Curve, Move
+from mixwright.dsp.curve import Curve, CurveMove
 from mixwright.dsp.eq import BandRide, EqSettings, RunningCascade
 from mixwright.dsp.filters import analogue_response_db, design_moving_band
 from mixwright.dsp.sweep import STEP, state_variable_rows
@@ -41,7 +41,9 @@ def noise(frames: int = 24000, channels: int = 2, seed: int = 5) -> NDArray[np.f
 def to_and_fro(low: float, high: float, times: int, length: int = FAST) -> Curve:
     ends = [high if turn % 2 == 0 else low for turn in range(times)]
     return Curve(
-        "octaves", low, tuple(Move(4000 + n * length, length, end) for n, end in enumerate(ends))
+        "octaves",
+        low,
+        tuple(CurveMove(4000 + n * length, length, end) for n, end in enumerate(ends)),
     )
 
 
@@ -66,7 +68,9 @@ SWEPT = EqSettings(
     ),
     (
         BandRide(
-            0, to_and_fro(20.0, 18000.0, 4), Curve("plain", 0.0, (Move(900, 6000, 18.0, "smooth"),))
+            0,
+            to_and_fro(20.0, 18000.0, 4),
+            Curve("plain", 0.0, (CurveMove(900, 6000, 18.0, "smooth"),)),
         ),
         BandRide(1, to_and_fro(300.0, 15000.0, 3, 5000)),
     ),
@@ -88,7 +92,7 @@ def test_the_state_variable_form_is_the_same_filter(band: BandSettings) -> None:
 
 @pytest.mark.parametrize("band", KINDS, ids=lambda band: f"{band.type} {band.freq_hz:g}")
 def test_at_rest_it_is_the_static_section(band: BandSettings) -> None:
-    arriving = Curve("octaves", band.freq_hz / 2, (Move(0, 4800, band.freq_hz),))
+    arriving = Curve("octaves", band.freq_hz / 2, (CurveMove(0, 4800, band.freq_hz),))
     signal = noise(48000)
     found = run(EqSettings((band,), (BandRide(0, arriving),)), signal)[30000:]
     wanted = RunningCascade(design_moving_band(band, RATE_HZ), 2).process(signal.copy())[30000:]
@@ -109,7 +113,7 @@ def test_a_band_that_never_moves_is_the_plain_one() -> None:
 def test_on_the_way_it_is_the_analogue_filter_of_that_moment(band: BandSettings) -> None:
     # An octave in 20 s: within a quarter of a second it hardly moves, and rests nowhere.
     low = band.freq_hz * 2**-0.5
-    slow = Curve("octaves", low, (Move(0, 20 * RATE_HZ, 2 * low),))
+    slow = Curve("octaves", low, (CurveMove(0, 20 * RATE_HZ, 2 * low),))
     at = 10 * RATE_HZ
     impulse = np.zeros((12000, 2))
     impulse[0] = 1.0
@@ -200,7 +204,7 @@ def test_a_sweep_does_not_click(band: BandSettings, curve: Curve) -> None:
 
 
 def test_a_gain_ride_of_36_db_in_10_ms_does_not_click() -> None:
-    leap = Curve("plain", -18.0, (Move(8000, 480, 18.0), Move(20000, 480, -18.0)))
+    leap = Curve("plain", -18.0, (CurveMove(8000, 480, 18.0), CurveMove(20000, 480, -18.0)))
     tone = np.sin(2 * np.pi * 200 * np.arange(40000) / RATE_HZ)[:, None].copy()
     for kind in ("bell", "high_shelf"):
         eq = EqSettings((BandSettings(kind, 1000.0, 0.0, 0.7),), (BandRide(0, None, leap),))
@@ -225,7 +229,7 @@ def test_silence_stays_silence_and_ends_in_it() -> None:
 
 
 def test_a_gain_that_rests_at_nothing_changes_nothing() -> None:
-    gain = Curve("plain", 0.0, (Move(20000, 500, 6.0),))
+    gain = Curve("plain", 0.0, (CurveMove(20000, 500, 6.0),))
     signal = noise(30000)
     out = run(EqSettings((BandSettings("bell", 9000.0, 3.0),), (BandRide(0, None, gain),)), signal)
     assert out[: 20000 - STEP] == pytest.approx(signal[: 20000 - STEP], abs=1e-15)
@@ -294,7 +298,7 @@ def test_bands_on_both_are_unchanged_by_neighbours_that_do_nothing() -> None:
 
 def test_what_makes_no_sense_is_refused() -> None:
     bell, notch = BandSettings("bell", 500.0, 3.0), BandSettings("notch", 500.0)
-    gain = Curve("plain", 0.0, (Move(0, 10, 6.0),))
+    gain = Curve("plain", 0.0, (CurveMove(0, 10, 6.0),))
     with pytest.raises(ValueError, match="one channel"):
         EqSettings((replace(bell, on="side"),)).start(RATE_HZ, 1)
     with pytest.raises(ValueError, match="no band 1"):
@@ -304,7 +308,7 @@ def test_what_makes_no_sense_is_refused() -> None:
     with pytest.raises(ValueError, match="notch has no gain_db"):
         EqSettings((notch,), (BandRide(0, None, gain),))
     with pytest.raises(ValueError, match="freq_hz rides to 5"):
-        BandRide(0, Curve("octaves", 500.0, (Move(0, 10, 5.0),)))
+        BandRide(0, Curve("octaves", 500.0, (CurveMove(0, 10, 5.0),)))
     with pytest.raises(ValueError, match="gain_db rides to 30"):
         BandRide(0, None, Curve("plain", 30.0))
     with pytest.raises(ValueError, match="as gains"):

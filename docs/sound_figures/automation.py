@@ -11,7 +11,7 @@ import numpy as np
 import soundfile
 
 import mixwright
-from mixwright.dsp.curve import MOST_STEP_DB, MOST_STEP_OCTAVES, MOST_STEP_PLAIN, Curve, Move
+from mixwright.dsp.curve import MOST_STEP_DB, MOST_STEP_OCTAVES, MOST_STEP_PLAIN, Curve, CurveMove
 from mixwright.dsp.pan import pan_gains
 from sound_figures.drawing import IDEAL, Pictures, panels, thinned
 from sound_figures.page import Chapter, Measure, Picture
@@ -117,9 +117,9 @@ def _move_measures(moves: Samples) -> list[Measure]:
 
 def _step_measures(moves: Samples, mutes: Samples) -> list[Measure]:
     most_db, octaves, plain = MOST_STEP_DB, MOST_STEP_OCTAVES, MOST_STEP_PLAIN
-    hard = Curve("dB", 0.0, (Move(100, 1, -60.0),)).values(0, 4000)
-    pitch = Curve("octaves", 20.0, (Move(100, 1, 20000.0),)).values(0, 4000)
-    side = Curve("plain", -100.0, (Move(100, 1, 100.0),)).values(0, 4000)
+    hard = Curve("dB", 0.0, (CurveMove(100, 1, -60.0),)).values(0, 4000)
+    pitch = Curve("octaves", 20.0, (CurveMove(100, 1, 20000.0),)).values(0, 4000)
+    side = Curve("plain", -100.0, (CurveMove(100, 1, 100.0),)).values(0, 4000)
     source = "ours: 0.1 dB is below what is heard as a step"
     return [
         Measure("largest step in these moves", _step(decibels(moves)), "dB/sample", most_db + 1e-4),

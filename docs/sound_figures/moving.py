@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from mixwright.dsp.band import BandSettings
-from mixwright.dsp.curve import Curve, Move
+from mixwright.dsp.curve import Curve, CurveMove
 from mixwright.dsp.eq import BandRide, EqSettings
 from mixwright.dsp.filters import design_moving_band
 from mixwright.dsp.sweep import STEP
@@ -68,7 +68,7 @@ def chapter(pictures: Pictures) -> Chapter:
 def _ride(band: BandSettings, to_hz: float, start_s: float, over_s: float) -> EqSettings:
     """An EQ of one band that goes up and comes back down after it has arrived."""
     start, length = round(start_s * RATE_HZ), round(over_s * RATE_HZ)
-    moves = (Move(start, length, to_hz), Move(start + length, length, band.freq_hz))
+    moves = (CurveMove(start, length, to_hz), CurveMove(start + length, length, band.freq_hz))
     return EqSettings((band,), (BandRide(0, Curve("octaves", band.freq_hz, moves)),))
 
 
@@ -239,7 +239,7 @@ def _resting_measures() -> list[Measure]:
     noise = np.random.default_rng(5).standard_normal((2 * RATE_HZ, 1))
     band = BandSettings("bell", 300.0, 9.0, 2.0)
     settings = EqSettings(
-        (band,), (BandRide(0, Curve("octaves", 300.0, (Move(9600, 9600, 3000.0),))),)
+        (band,), (BandRide(0, Curve("octaves", 300.0, (CurveMove(9600, 9600, 3000.0),))),)
     )
     moved = played(settings, noise)[RATE_HZ:]
     rows = design_moving_band(replace(band, freq_hz=3000.0), RATE_HZ)

@@ -14,7 +14,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-Block: TypeAlias = NDArray[np.float64]
+Floats: TypeAlias = NDArray[np.float64]
+"""Numbers of any shape, which the docstring of whoever takes or gives them says."""
+Block: TypeAlias = Floats
 
 SILENCE_DB = -math.inf
 # The state of a filter below this is nothing: 3,000 dB under full scale, where no sample format

@@ -10,9 +10,8 @@ error is near -140 dB relative to the wet signal, at half the cost.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 PARTITION = 16384
 BATCH = 2
@@ -24,7 +23,7 @@ class RunningConvolution:
 
     latency = STRIDE
 
-    def __init__(self, impulse: NDArray[np.float64], tail: int, crossfeed: float = 0.0) -> None:
+    def __init__(self, impulse: Floats, tail: int, crossfeed: float = 0.0) -> None:
         from scipy import fft
 
         self._fft = fft

@@ -23,7 +23,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.units import SILENCE_DB, db_to_gain, gain_to_db
+from mixwright.units import SILENCE_DB, Floats, db_to_gain, gain_to_db
 
 DECLICK_MS = 10.0
 MOST_STEP_DB = 0.1
@@ -51,7 +51,7 @@ def declick_samples(from_db: float, to_db: float, rate_hz: int) -> int:
 
 
 @dataclass(frozen=True)
-class Move:
+class CurveMove:
     """From sample `start` on, go to `value` in `length` samples (at least one).
 
     It takes longer where that would be too fast for the ear, see :class:`Curve`.
@@ -74,7 +74,7 @@ class Curve:
 
     unit: Unit
     initial: float
-    moves: tuple[Move, ...] = ()
+    moves: tuple[CurveMove, ...] = ()
 
     def __post_init__(self) -> None:
         starts = [move.start for move in self.moves]
@@ -89,12 +89,12 @@ class Curve:
         """Whether it never moves."""
         return all(move.value == self.initial for move in self.moves)
 
-    def values(self, start: int, frames: int) -> NDArray[np.float64]:
+    def values(self, start: int, frames: int) -> Floats:
         """Return shape ``(frames,)``, or ``(1,)`` where the value stays the same throughout.
 
-        >>> Curve("dB", 0.0, (Move(2, 2, -0.2),)).values(0, 6).round(4).tolist()
+        >>> Curve("dB", 0.0, (CurveMove(2, 2, -0.2),)).values(0, 6).round(4).tolist()
         [1.0, 1.0, 0.9886, 0.9772, 0.9772, 0.9772]
-        >>> Curve("octaves", 100.0, (Move(0, 80, 400.0),)).values(39, 2).round(1).tolist()
+        >>> Curve("octaves", 100.0, (CurveMove(0, 80, 400.0),)).values(39, 2).round(1).tolist()
         [200.0, 203.5]
         """
         starts, ways = self._course
@@ -105,7 +105,7 @@ class Curve:
             return near[0].ended()
         return self._filled(near, start, frames)
 
-    def _filled(self, near: Sequence[Way], start: int, frames: int) -> NDArray[np.float64]:
+    def _filled(self, near: Sequence[Way], start: int, frames: int) -> Floats:
         out = np.empty(frames)
         edges = [0, *(max(0, way.start - start) for way in near[1:]), frames]
         for way, begin, end in zip(near, edges[:-1], edges[1:], strict=True):
@@ -132,7 +132,7 @@ class Curve:
         return starts, ways
 
 
-Scale = Literal["dB", "amplitude", "plain", "octaves"]
+MoveScale = Literal["dB", "amplitude", "plain", "octaves"]
 
 
 @dataclass(frozen=True)
@@ -142,7 +142,7 @@ class Way:
     `amplitude` is the scale of gains where an end is silence: its ends are levels all the same.
     """
 
-    scale: Scale
+    scale: MoveScale
     origin: float
     start: int
     length: int
@@ -158,13 +158,13 @@ class Way:
         """Whether the target was reached before `sample`."""
         return self.is_still or sample >= self.start + self.length
 
-    def values(self, where: NDArray[np.int64]) -> NDArray[np.float64]:
+    def values(self, where: NDArray[np.int64]) -> Floats:
         """Return what the curve yields at these samples, up to the last one of the way."""
         share = self._share(where)
         found = self._outward(self._between(share))
         return np.where(share >= 1.0, self.ended(), found)
 
-    def ended(self) -> NDArray[np.float64]:
+    def ended(self) -> Floats:
         """Return what the curve yields once the target is reached, exactly, shape ``(1,)``."""
         if self.scale == "octaves":
             return np.array([self.target])
@@ -183,37 +183,37 @@ class Way:
         found = float(self._outward(at)[0])
         return gain_to_db(found) if self.scale == "amplitude" else found
 
-    def _between(self, share: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _between(self, share: Floats) -> Floats:
         """Return places on the scale from how much of the way is done."""
         first, last = (_onto(self.scale, end) for end in (self.origin, self.target))
         return first + share * (last - first)
 
-    def _outward(self, at: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _outward(self, at: Floats) -> Floats:
         """Return what the curve yields at places on the scale."""
         if self.scale == "dB":
             return np.asarray(10.0 ** (at / 20.0))
         return np.exp2(at) if self.scale == "octaves" else at
 
-    def _share(self, where: NDArray[np.int64]) -> NDArray[np.float64]:
+    def _share(self, where: NDArray[np.int64]) -> Floats:
         """How much of the way is done at each sample, 0..1."""
         time = np.clip((where - self.start + 1) / self.length, 0.0, 1.0)
         # The squared sine is the raised cosine without its rounding error near 0.
         return time if self.shape == "line" else np.sin(0.5 * np.pi * time) ** 2
 
 
-def _scale(unit: Unit, origin: float, target: float) -> Scale:
+def _scale(unit: Unit, origin: float, target: float) -> MoveScale:
     """Return what a move between two values is straight in."""
     return "amplitude" if unit == "dB" and SILENCE_DB in (origin, target) else unit
 
 
-def _onto(scale: Scale, value: float) -> float:
+def _onto(scale: MoveScale, value: float) -> float:
     """Return a value of the sheet as a place on the scale."""
     if scale == "amplitude":
         return db_to_gain(value)
     return math.log2(value) if scale == "octaves" else value
 
 
-def _least_samples(scale: Scale, origin: float, target: float, shape: Shape) -> int:
+def _least_samples(scale: MoveScale, origin: float, target: float, shape: Shape) -> int:
     """Return how many samples a move takes at least."""
     first, last = _onto(scale, origin), _onto(scale, target)
     if first == last:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.dsp.filters import design_cuts
 from mixwright.dsp.sinc import HALF, fractional_taps
-from mixwright.units import Block, ms_to_samples, scratch_block
+from mixwright.units import Block, Floats, ms_to_samples, scratch_block
 
 # Times in ms from a time in seconds on: (from_s, ms).
 Times = tuple[tuple[float, float], ...]
@@ -91,21 +91,23 @@ DUCK_LEVEL_MS, DUCK_MAXIMUM_MS = 30.0, 3000.0
 DUCK_ATTACK_MS, DUCK_RELEASE_MS = 10.0, 250.0
 
 # Whole samples, taps and whether the fraction is zero, by side.
-Heads = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]
-Place = TypeVar("Place")
+Heads = tuple[NDArray[np.int64], Floats, NDArray[np.bool_]]
+PlaceT = TypeVar("PlaceT")
 
 
-class _Moves(Generic[Place]):
+class _Moves(Generic[PlaceT]):
     """Where heads stand, and from which sample on: blocks are cut there and crossfaded after."""
 
-    def __init__(self, places: Sequence[tuple[float, Place]], rate_hz: int) -> None:
+    def __init__(self, places: Sequence[tuple[float, PlaceT]], rate_hz: int) -> None:
         self.places = [place for _, place in places]
         self._starts = [round(from_s * rate_hz) for from_s, _ in places]
         self._now = self._before = self.places[0]
         self._fade_step = 1000.0 / (CROSSFADE_MS * rate_hz)
         self._fade, self._at, self._next = 1.0, 0, 1
 
-    def run(self, block: Block, part: Callable[[Block, Place, Place, float, float], float]) -> None:
+    def run(
+        self, block: Block, part: Callable[[Block, PlaceT, PlaceT, float, float], float]
+    ) -> None:
         """Call `part` with stretches of `block` between moves; it returns how far the fade is."""
         done = 0
         while done < len(block):
@@ -139,7 +141,7 @@ class _Duck:
         return gains
 
 
-def _heads(samples: NDArray[np.float64]) -> Heads:
+def _heads(samples: Floats) -> Heads:
     """Read heads for delays in samples, by side; no nearer than the taps reach."""
     samples = np.maximum(samples, float(HALF))
     nearest = np.round(samples)
@@ -148,7 +150,7 @@ def _heads(samples: NDArray[np.float64]) -> Heads:
     return whole.astype(np.int64), fractional_taps(samples - whole), samples == whole
 
 
-def _samples(time_ms: float, spread_ms: float, rate_hz: int, channels: int) -> NDArray[np.float64]:
+def _samples(time_ms: float, spread_ms: float, rate_hz: int, channels: int) -> Floats:
     halves = np.array([-0.5, 0.5]) if channels == 2 else np.zeros(1)
     return np.asarray(ms_to_samples(1.0, rate_hz) * (time_ms + halves * spread_ms))
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 ORDER = 9
 # Of the shaped noise's total over the plain one's.
@@ -50,7 +50,7 @@ class Quantiser:
         self.bits = bits
         self._state = np.array([seed % 2**64], dtype=np.uint64)
         self._taps = shaping_filter(rate_hz)[1:] if shaped else None
-        self._past: NDArray[np.float64] | None = None
+        self._past: Floats | None = None
         self._zeros: NDArray[np.int64] | None = None
 
     def quantise(self, block: Block) -> NDArray[np.int32]:
@@ -75,7 +75,7 @@ class Quantiser:
         return out
 
 
-def hearing_threshold_db(hz: NDArray[np.float64]) -> NDArray[np.float64]:
+def hearing_threshold_db(hz: Floats) -> Floats:
     """Return the level (dB SPL) at which a tone in quiet is just heard, at most 60 dB.
 
     E. Terhardt's approximation ("Calculating virtual pitch", Hearing Research 1, 1979, from
@@ -89,7 +89,7 @@ def hearing_threshold_db(hz: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.minimum(ear, HIGHEST_THRESHOLD_DB))
 
 
-def shaping_filter(rate_hz: int) -> NDArray[np.float64]:
+def shaping_filter(rate_hz: int) -> Floats:
     """Return ``1 a1 .. a9``: what the white noise goes through.
 
     The power of noise, weighted by the inverse of :func:`hearing_threshold_db`, is least after the
@@ -116,7 +116,7 @@ def shaping_filter(rate_hz: int) -> NDArray[np.float64]:
     return np.round(_predictor(correlation, high), DECIMALS)
 
 
-def _predictor(correlation: NDArray[np.float64], white_db: float) -> NDArray[np.float64]:
+def _predictor(correlation: Floats, white_db: float) -> Floats:
     """Return the prediction-error filter of a signal with white noise added."""
     from scipy.linalg import solve_toeplitz
 
@@ -125,6 +125,6 @@ def _predictor(correlation: NDArray[np.float64], white_db: float) -> NDArray[np.
     return np.concatenate([[1.0], -solve_toeplitz(column, correlation[1:])])
 
 
-def _gain_db(taps: NDArray[np.float64]) -> float:
+def _gain_db(taps: Floats) -> float:
     """Return by how much white noise is louder after a filter."""
     return float(10.0 * np.log10(np.sum(taps**2)))

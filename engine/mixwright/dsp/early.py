@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.late import factor_at
 from mixwright.dsp.sinc import HALF, fractional_taps
-
-Values = NDArray[np.float64]
+from mixwright.units import Floats
 
 SOUND_M_S = 343.0
 # k in T = k V / A, from 24 ln(10) / c.
@@ -55,7 +54,7 @@ class Room:
     seed: int = 1
 
     @property
-    def sides_m(self) -> Values:
+    def sides_m(self) -> Floats:
         """Length, width and height in metres."""
         return np.asarray(self.size_m * PROPORTIONS)
 
@@ -76,7 +75,7 @@ class Room:
         mixing_ms = MIXING_MS_PER_M * self.volume_m3 / self.surface_m2 + MIXING_MS
         return min(min(mixing_ms, MOST_MIXING_MS) / 1000.0, DECAY_SHARE * self.decay_s)
 
-    def wall_nepers(self, hz: Values) -> Values:
+    def wall_nepers(self, hz: Floats) -> Floats:
         """Return by how much amplitude falls at each reflection, in nepers, after Eyring.
 
         >>> room = Room(16.0, 1.0)
@@ -96,8 +95,8 @@ class Room:
 class Echoes:
     """Reflections: seconds from the sound's setting out, amplitude 1/r, wall contacts, side."""
 
-    seconds: Values
-    amplitudes: Values
+    seconds: Floats
+    amplitudes: Floats
     contacts: NDArray[np.int64]
     sides: NDArray[np.int64]
 
@@ -139,7 +138,7 @@ def echoes_of(room: Room) -> Echoes:
     return Echoes(seconds[order], amplitudes[order], hits[order], sides[order])
 
 
-def early_response(room: Room, rate_hz: int) -> tuple[Values, float]:
+def early_response(room: Room, rate_hz: int) -> tuple[Floats, float]:
     """Return the early reflections ``(samples, 2)`` and the seconds the first was on its way.
 
     Sample 0 is the first reflection. They fade as the late tail comes up; both sides have the same
@@ -166,7 +165,7 @@ def early_response(room: Room, rate_hz: int) -> tuple[Values, float]:
     return np.ascontiguousarray(response.T), first_s
 
 
-def _placed(room: Room) -> tuple[Values, list[Values]]:
+def _placed(room: Room) -> tuple[Floats, list[Floats]]:
     moved = np.random.default_rng((room.seed, 1)).uniform(-SEED_SHARE, SEED_SHARE, 3)
     source = (SOURCE + moved) * room.sides_m
     listener = LISTENER * room.sides_m
@@ -177,7 +176,7 @@ def _placed(room: Room) -> tuple[Values, list[Values]]:
     return source, [listener + 0.5 * apart * left, listener - 0.5 * apart * left]
 
 
-def _first_path_m(room: Room, source: Values, point: Values) -> float:
+def _first_path_m(room: Room, source: Floats, point: Floats) -> float:
     """The shortest path over one wall."""
     paths = []
     for axis, side in enumerate(room.sides_m):
@@ -188,7 +187,7 @@ def _first_path_m(room: Room, source: Values, point: Values) -> float:
     return min(paths)
 
 
-def _through_walls(by_contacts: Values, room: Room, rate_hz: int) -> Values:
+def _through_walls(by_contacts: Floats, room: Room, rate_hz: int) -> Floats:
     """The sum over numbers of wall contacts, each as often through the loss of a wall.
 
     Walls that absorb by frequency do so with minimum phase (from the cepstrum of the loss), so that

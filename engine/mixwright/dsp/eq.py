@@ -13,14 +13,13 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.band import GAIN_TYPES, BandSettings
 from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.filters import Sections, design_bands
 from mixwright.dsp.sweep import RunningSweep, tail_of
-from mixwright.units import FADED, Block
+from mixwright.units import FADED, Block, Floats
 
 # State that has faded is looked for every so many frames.
 FADE_FRAMES = 16384
@@ -86,7 +85,7 @@ class RunningCascade:
 
     latency = 0
 
-    def __init__(self, sections: NDArray[np.float64], channels: int) -> None:
+    def __init__(self, sections: Floats, channels: int) -> None:
         self.sections = np.array(sections, order="C")
         self.state = np.zeros((len(sections), 2, channels))
         self._rows = np.ascontiguousarray(np.repeat(self.sections[:, :, None], 2, axis=2))
@@ -163,7 +162,7 @@ def _run_lanes(rows: Sections, state: Block, block: Block) -> Block:
     return block
 
 
-Stage = RunningCascade | _MidSideCascade | RunningSweep
+EqStage = RunningCascade | _MidSideCascade | RunningSweep
 
 
 class RunningEq:
@@ -174,7 +173,7 @@ class RunningEq:
     def __init__(self, settings: EqSettings, rate_hz: int, channels: int, at: int) -> None:
         if channels == 1 and any(band.on != "both" for band in settings.bands):
             raise ValueError("there is one channel, expected two for a band on mid or side")
-        self._stages: list[tuple[bool, Stage]] = []
+        self._stages: list[tuple[bool, EqStage]] = []
         for kind, group in groupby(_ridden(settings), lambda pair: _kind(*pair)):
             pairs = list(group)
             if kind == "moving":

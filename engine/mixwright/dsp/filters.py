@@ -17,12 +17,12 @@ from functools import lru_cache
 from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.band import PASSES, BandSettings, BandType
-from mixwright.dsp.fit import Fit, Prototype, Target, analogue_power, target_of
+from mixwright.dsp.fit import Fit, FitTarget, Prototype, analogue_power, target_of
+from mixwright.units import Floats
 
-Sections = NDArray[np.float64]
+Sections = Floats
 Candidates = Callable[[BandSettings, int], Iterator[tuple[float, Sections]]]
 
 # Analogue parameters behind BS.1770-5 tables 1 and 2; at 48 kHz they reproduce the printed
@@ -93,7 +93,7 @@ def prototypes_of(band: BandSettings) -> tuple[Prototype, ...]:
     return (Prototype((a, a * middle, a * a), (a, middle, 1.0)),)
 
 
-def analogue_response_db(band: BandSettings, freq_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+def analogue_response_db(band: BandSettings, freq_hz: Floats) -> Floats:
     """Return the magnitude in dB that a band is meant to have at each frequency in Hz.
 
     >>> band = BandSettings("bell", 10000.0, gain_db=6.0, q=1.0)
@@ -165,9 +165,7 @@ def k_weighting(rate_hz: int) -> Sections:
     return _normalised([shelf, high_pass])
 
 
-def response_db(
-    sections: Sections, freq_hz: NDArray[np.float64], rate_hz: int
-) -> NDArray[np.float64]:
+def response_db(sections: Sections, freq_hz: Floats, rate_hz: int) -> Floats:
     """Return the magnitude in dB at each frequency, same shape as `freq_hz`."""
     z1 = np.exp(-2j * np.pi * np.asarray(freq_hz, dtype=np.float64) / rate_hz)
     gain = np.ones_like(z1)
@@ -219,7 +217,7 @@ def _moving_candidates(band: BandSettings, rate_hz: int) -> Iterator[tuple[float
 
 
 def _plain_candidate(
-    band: BandSettings, target: Target, rate_hz: int
+    band: BandSettings, target: FitTarget, rate_hz: int
 ) -> Iterator[tuple[float, Sections]]:
     if band.freq_hz <= HIGHEST_PLAIN_SHARE * rate_hz:
         score = target.score(analogue_power(prototypes_of(band), target.warped))

@@ -20,9 +20,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-Numbers = NDArray[np.float64]
+from mixwright.units import Floats
+
 Polynomial = tuple[float, float, float]
 
 # What counts as good: dB of error up to where hearing is sharp, and up to where it ends; at rates
@@ -60,7 +60,7 @@ class Prototype:
     top: Polynomial
     bottom: Polynomial
 
-    def power(self, freq_squared: Numbers) -> Numbers:
+    def power(self, freq_squared: Floats) -> Floats:
         """Return the power gain at squares of frequencies relative to the prototype's."""
         return _power(self.top, freq_squared) / _power(self.bottom, freq_squared)
 
@@ -71,12 +71,12 @@ def _centre(polynomial: Polynomial) -> float:
     return round(math.sqrt(first / last), 9) if first > 0.0 and last > 0.0 else 1.0
 
 
-def _power(polynomial: Polynomial, v: Numbers) -> Numbers:
+def _power(polynomial: Polynomial, v: Floats) -> Floats:
     c0, c1, c2 = polynomial
     return np.asarray((c0 - c2 * v) ** 2 + c1 * c1 * v)
 
 
-def analogue_power(prototypes: Sequence[Prototype], freq_squared: Numbers) -> Numbers:
+def analogue_power(prototypes: Sequence[Prototype], freq_squared: Floats) -> Floats:
     """Return the power gain of several prototypes in a row, as :meth:`Prototype.power`."""
     gain = np.ones_like(freq_squared)
     for prototype in prototypes:
@@ -85,30 +85,30 @@ def analogue_power(prototypes: Sequence[Prototype], freq_squared: Numbers) -> Nu
 
 
 @dataclass(frozen=True)
-class Target:
+class FitTarget:
     """What is asked for, on a grid of frequencies.
 
     `warped` holds the grid as the bilinear transform sees it, as squares of tan(w/2) relative to
     `scale`. `power` is the power gain asked for, `weight` how much each point counts.
     """
 
-    hz: Numbers
-    warped: Numbers
-    power: Numbers
-    weight: Numbers
+    hz: Floats
+    warped: Floats
+    power: Floats
+    weight: Floats
     scale: float
 
     @cached_property
-    def levels(self) -> Numbers:
+    def levels(self) -> Floats:
         """The natural logarithm of `power`."""
         return np.asarray(np.log(self.power))
 
     @cached_property
-    def log_warped(self) -> Numbers:
+    def log_warped(self) -> Floats:
         """The natural logarithm of `warped`."""
         return np.asarray(np.log(self.warped))
 
-    def score(self, power: Numbers) -> float:
+    def score(self, power: Floats) -> float:
         """Return the worst error of a power gain in units of what counts as good: 1 is good."""
         excess = 10.0 * np.log10(np.maximum(power, 1e-300) / self.power)
         error = np.abs(excess)
@@ -125,7 +125,7 @@ class Target:
         )
 
 
-def target_of(prototypes: Sequence[Prototype], freq_hz: float, rate_hz: int) -> Target:
+def target_of(prototypes: Sequence[Prototype], freq_hz: float, rate_hz: int) -> FitTarget:
     """Lay out the grid for prototypes at `freq_hz`: even, logarithmic, dense about resonances."""
     last = LAST_SHARE_OF_NYQUIST * rate_hz / 2.0
     lowest = max(1.0, min(freq_hz / 30.0, 20.0))
@@ -141,7 +141,7 @@ def target_of(prototypes: Sequence[Prototype], freq_hz: float, rate_hz: int) -> 
     weight = np.where(hz < 1.03 * TIGHT_HZ, tight, np.where(hz < 1.005 * LOOSE_HZ, loose, beyond))
     weight = np.where(power < DEEP_POWER, deep, weight)
     scale = math.tan(math.pi * min(freq_hz / rate_hz, 0.49))
-    return Target(hz, (np.tan(np.pi * hz / rate_hz) / scale) ** 2, power, weight, scale)
+    return FitTarget(hz, (np.tan(np.pi * hz / rate_hz) / scale) ** 2, power, weight, scale)
 
 
 class Fit:
@@ -158,7 +158,7 @@ class Fit:
     (True, (1, 5))
     """
 
-    def __init__(self, prototypes: Sequence[Prototype], target: Target) -> None:
+    def __init__(self, prototypes: Sequence[Prototype], target: FitTarget) -> None:
         self._target = target
         self._far = math.tan(FAR_SHARE * math.pi) / target.scale
         self._rises: list[int] = []
@@ -187,13 +187,13 @@ class Fit:
         self._add(0, [math.log(2.0), size + 0.1], [math.log(2.0), size])
 
     @property
-    def power(self) -> Numbers:
+    def power(self) -> Floats:
         """The power gain of the sections now, on the target's grid."""
         return np.asarray(np.exp(self._levels(self._values)))
 
     @property
     def score(self) -> float:
-        """How far off the sections are now, see :meth:`Target.score`."""
+        """How far off the sections are now, see :meth:`FitTarget.score`."""
         return self._target.score(self.power)
 
     def run(self) -> None:
@@ -212,10 +212,10 @@ class Fit:
         # What differs between machines lies far behind the ninth decimal.
         self._values = np.round(self._values, 9)
 
-    def _cost(self, levels: Numbers) -> float:
+    def _cost(self, levels: Floats) -> float:
         return float((((levels - self._target.levels) * self._target.weight) ** 2).sum())
 
-    def _step(self, levels: Numbers, caution: float) -> tuple[Numbers, Numbers, float] | None:
+    def _step(self, levels: Floats, caution: float) -> tuple[Floats, Floats, float] | None:
         """Return better parameters, their levels and the caution for the next step."""
         weight = self._target.weight
         slopes = self._slopes() * weight
@@ -234,12 +234,12 @@ class Fit:
     def _quadratics(self) -> list[slice]:
         return [where for _, where in self._factors if where.stop - where.start == 2]
 
-    def _bounded(self, values: Numbers) -> Numbers:
+    def _bounded(self, values: Floats) -> Floats:
         for where in self._quadratics():
             values[where.start] = max(values[where.start], self._least_damping)
         return values
 
-    def _levels(self, values: Numbers) -> Numbers:
+    def _levels(self, values: Floats) -> Floats:
         """The natural logarithm of the power gain on the grid."""
         u = self._target.warped
         levels = values[0] + sum(self._rises) * self._target.log_warped
@@ -253,7 +253,7 @@ class Fit:
                 levels = levels + sign * np.log1p(math.exp(own[0]) * u)
         return np.asarray(levels)
 
-    def _slopes(self) -> Numbers:
+    def _slopes(self) -> Floats:
         """Derivatives of the levels by each parameter, shape (parameters, grid)."""
         u = self._target.warped
         slopes = np.zeros((len(self._values), len(u)))
@@ -270,7 +270,7 @@ class Fit:
                 slopes[where] = sign * part / (1.0 + part)
         return slopes
 
-    def rows(self) -> Numbers:
+    def rows(self) -> Floats:
         """Return the sections as rows ``b0 b1 b2 a1 a2``, shape (sections, 5)."""
         rows = []
         for index, rise in enumerate(self._rises):
@@ -297,7 +297,7 @@ def _parameters(polynomial: list[float], far: float) -> list[float]:
     return [math.log(c * c) for c in polynomial[1:]]
 
 
-def _polynomial(parameters: Numbers) -> list[float]:
+def _polynomial(parameters: Floats) -> list[float]:
     """The factor that :func:`_parameters` describes: coefficients of 1, s, s²."""
     if len(parameters) == 2:
         size = math.exp(parameters[1])
@@ -305,7 +305,7 @@ def _polynomial(parameters: Numbers) -> list[float]:
     return [1.0, *(math.exp(0.5 * value) for value in parameters)]
 
 
-def _transformed(polynomial: Sequence[float], scale: float) -> Numbers:
+def _transformed(polynomial: Sequence[float], scale: float) -> Floats:
     """The bilinear transform: coefficients of 1, 1/z, 1/z², all times the same."""
     c0, c1, c2 = polynomial[0] * scale * scale, polynomial[1] * scale, polynomial[2]
     return np.array([c0 + c1 + c2, 2.0 * (c0 - c2), c0 - c1 + c2])

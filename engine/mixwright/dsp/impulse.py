@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.dsp.convolution import RunningConvolution
@@ -23,8 +22,7 @@ from mixwright.dsp.response import (
     cut,
     started,
 )
-
-Values = NDArray[np.float64]
+from mixwright.units import Floats
 
 
 @dataclass(frozen=True)
@@ -44,7 +42,7 @@ class ImpulseSettings:
     def __post_init__(self) -> None:
         check_bounds(self)
 
-    def start_with(self, samples: Values, rate_hz: int) -> RunningConvolution | RunningRoom:
+    def start_with(self, samples: Floats, rate_hz: int) -> RunningConvolution | RunningRoom:
         """Return the running room of a recording ``(frames, 1 or 2)`` that is at `rate_hz`.
 
         ValueError if there is nothing in it or it holds something that is not a number.
@@ -81,7 +79,7 @@ STRETCHES, LEAST_STRETCH_MS, LAST_SHARE, FLOOR_DB, FLOOR_SHARE, FLOOR_FALL_DB = 
 FADE_SHARE, LEAST_FADE_MS, MOST_FADE_MS = 0.05, 1.0, 100.0
 
 
-def prepared_impulse(samples: Values, settings: ImpulseSettings, rate_hz: int) -> Values:
+def prepared_impulse(samples: Floats, settings: ImpulseSettings, rate_hz: int) -> Floats:
     """Return the response ``(frames, 2)`` that a recording is used as, pre-delay included.
 
     The pre-delay is not in it if there are later ones.
@@ -106,7 +104,7 @@ def prepared_impulse(samples: Values, settings: ImpulseSettings, rate_hz: int) -
     return after_silence(as_loud_as_dry(cuts, rate_hz), wait_ms, rate_hz)
 
 
-def _floor(both: Values, rate_hz: int) -> tuple[float, int]:
+def _floor(both: Floats, rate_hz: int) -> tuple[float, int]:
     """Level in dB of the noise in which the recording ends, and the sample from which it is that.
 
     Without noise at the end, -inf and the end.
@@ -131,7 +129,7 @@ def _floor(both: Values, rate_hz: int) -> tuple[float, int]:
     return 10.0 * math.log10(last), first * stretch
 
 
-def _trimmed(both: Values, noise_db: float, end: int, rate_hz: int) -> Values:
+def _trimmed(both: Floats, noise_db: float, end: int, rate_hz: int) -> Floats:
     """The response between its onset and where it ends in noise or is `TAIL_DB` down."""
     loudest = np.abs(both).max(axis=1)
     onset_db = max(-ONSET_DB, min(noise_db + ABOVE_NOISE_DB, -20.0))

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Values = NDArray[np.float64]
+from mixwright.units import Floats
 
 # Exact octaves about 1 kHz; the nominal names 31.5 ... 16000 are in the order of these.
 OCTAVES_HZ = tuple(1000.0 * 2.0**octave for octave in range(-5, 5))
@@ -36,7 +36,7 @@ LOWEST_RATE = 256
 
 
 @dataclass(frozen=True)
-class Band:
+class DecayBand:
     """One band of the tail: its decay in seconds, its edges and nominal width in Hz.
 
     An edge of None is the end of the spectrum.
@@ -47,7 +47,7 @@ class Band:
     high_hz: float | None
     width_hz: float
 
-    def power_at(self, hz: Values) -> Values:
+    def power_at(self, hz: Floats) -> Floats:
         """Return the share of the noise power at each frequency that is this band's, 0 to 1."""
         share = np.ones_like(hz)
         if self.high_hz is not None:
@@ -57,7 +57,7 @@ class Band:
         return np.maximum(share, 0.0)
 
 
-def factor_at(hz: Values, factors: tuple[tuple[float, float], ...]) -> Values:
+def factor_at(hz: Floats, factors: tuple[tuple[float, float], ...]) -> Floats:
     """Return the decay factors at frequencies: straight lines over log frequency between bands.
 
     1 kHz is 1 unless it is given.
@@ -71,9 +71,7 @@ def factor_at(hz: Values, factors: tuple[tuple[float, float], ...]) -> Values:
     return np.interp(np.log(hz), [math.log(f) for f, _ in known], [v for _, v in known])
 
 
-def late_tail(
-    bands: list[Band], age_s: float, rate_hz: int, seed: int, length: int
-) -> NDArray[np.float64]:
+def late_tail(bands: list[DecayBand], age_s: float, rate_hz: int, seed: int, length: int) -> Floats:
     """Return decaying noise ``(length, 2)`` in the bands that :func:`bands_for` gives.
 
     At sample 0 it has decayed for `age_s` from white noise of power 1 per sample. It begins there
@@ -96,7 +94,7 @@ def late_tail(
     return np.ascontiguousarray(tail.T, dtype=np.float64)
 
 
-def bands_for(decays_s: Values) -> list[Band]:
+def bands_for(decays_s: Floats) -> list[DecayBand]:
     """Return ten bands which octave filters read as decaying in `decays_s`.
 
     Where a neighbour is so much slower that no decay would read as asked, the band has the decay
@@ -105,7 +103,8 @@ def bands_for(decays_s: Values) -> list[Band]:
     edges = _edges(decays_s)
     width = [hz / math.sqrt(2.0) for hz in OCTAVES_HZ]
     bands = [
-        Band(*each) for each in zip(decays_s, [None, *edges], [*edges, None], width, strict=True)
+        DecayBand(*each)
+        for each in zip(decays_s, [None, *edges], [*edges, None], width, strict=True)
     ]
     if np.ptp(decays_s) == 0.0:
         return bands
@@ -118,22 +117,24 @@ def bands_for(decays_s: Values) -> list[Band]:
         set_s *= np.clip(decays_s / read_s, 0.7, 1.4) ** 0.8
         set_s = np.clip(set_s, 0.75 * decays_s, 1.25 * decays_s)
     set_s = np.where(set_s <= 0.75 * decays_s, decays_s, set_s)
-    return [Band(t, b.low_hz, b.high_hz, b.width_hz) for t, b in zip(set_s, bands, strict=True)]
+    return [
+        DecayBand(t, b.low_hz, b.high_hz, b.width_hz) for t, b in zip(set_s, bands, strict=True)
+    ]
 
 
-def _below(hz: Values, edge_hz: float) -> Values:
+def _below(hz: Floats, edge_hz: float) -> Floats:
     octaves = np.log2(np.maximum(hz, 1e-3) / edge_hz)
     angle = np.clip(0.5 - SLOPES_PER_OCTAVE * octaves, 0.0, 1.0)
     return np.asarray(np.sin(0.5 * np.pi * angle) ** 2)
 
 
-def _edges(decays_s: Values) -> list[float]:
+def _edges(decays_s: Floats) -> list[float]:
     middle = np.array(OCTAVES_HZ[:-1]) * math.sqrt(2.0)
     shift = np.log2(decays_s[1:] / decays_s[:-1])
     return [float(hz) for hz in middle * 2.0 ** np.clip(shift, -MOST_SHIFT, MOST_SHIFT)]
 
 
-def _heard_energy(bands: list[Band]) -> Values:
+def _heard_energy(bands: list[DecayBand]) -> Floats:
     """The power of each band (columns) behind each octave filter (rows): 24 dB per octave."""
     hz = 1000.0 * 2.0 ** np.arange(-5.6, 4.6, 1.0 / 48.0)
     power = np.stack([band.power_at(hz) * hz for band in bands])
@@ -142,7 +143,7 @@ def _heard_energy(bands: list[Band]) -> Values:
     return np.asarray(np.einsum("jf,kf->jk", passed, power))
 
 
-def _read_decay(power: Values, decays_s: Values, about_s: float) -> float:
+def _read_decay(power: Floats, decays_s: Floats, about_s: float) -> float:
     """T30 of a sum of exponential decays, as ISO 3382-1 has it read."""
     seconds = np.linspace(0.0, 1.5 * about_s, 300)
     falling = np.exp(-2.0 * DECAY_60 * seconds / decays_s[:, None])
@@ -153,12 +154,12 @@ def _read_decay(power: Values, decays_s: Values, about_s: float) -> float:
     return float(-60.0 * np.sum(at * at) / np.sum(at * (level - level.mean())))
 
 
-def _merged(bands: list[Band]) -> Iterator[Band]:
+def _merged(bands: list[DecayBand]) -> Iterator[DecayBand]:
     """Neighbours of equal decay that need no evening out are made as one."""
-    held: Band | None = None
+    held: DecayBand | None = None
     for band in bands:
         if held is not None and held.decay_s == band.decay_s and not (_rough(held) or _rough(band)):
-            held = Band(held.decay_s, held.low_hz, band.high_hz, held.width_hz + band.width_hz)
+            held = DecayBand(held.decay_s, held.low_hz, band.high_hz, held.width_hz + band.width_hz)
             continue
         if held is not None:
             yield held
@@ -167,12 +168,12 @@ def _merged(bands: list[Band]) -> Iterator[Band]:
         yield held
 
 
-def _rough(band: Band) -> bool:
+def _rough(band: DecayBand) -> bool:
     return band.width_hz * band.decay_s < ENOUGH_CHANCE
 
 
 def _band_spectrum(
-    band: Band, age_s: float, rate_hz: int, size: int, random: np.random.Generator
+    band: DecayBand, age_s: float, rate_hz: int, size: int, random: np.random.Generator
 ) -> NDArray[np.complex64]:
     """The spectrum of one decaying band, up to half the rate that it needs."""
     from scipy import fft

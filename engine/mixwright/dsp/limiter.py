@@ -29,7 +29,7 @@ from mixwright.dsp.contract import bounded, check_bounds
 from mixwright.dsp.detector import time_coefficient
 from mixwright.dsp.reduction import CountedReduction
 from mixwright.dsp.sinc import kaiser_sinc
-from mixwright.units import Block, db_to_gain, ms_to_samples
+from mixwright.units import Block, Floats, db_to_gain, ms_to_samples
 
 # Half the taps of each interpolator and the beta of its Kaiser window.
 INTERPOLATORS = ((10, 5.0), (24, 5.0), (64, 8.0))
@@ -59,7 +59,7 @@ class LimiterSettings:
 
 
 @cache
-def interpolator(half_taps: int, beta: float, points: int) -> NDArray[np.float64]:
+def interpolator(half_taps: int, beta: float, points: int) -> Floats:
     """Return the phases between two samples of a Kaiser-windowed sinc, each with unit gain at DC.
 
     >>> interpolator(16, 6.0, 4).shape
@@ -74,7 +74,7 @@ def interpolator(half_taps: int, beta: float, points: int) -> NDArray[np.float64
 
 
 @cache
-def _filters() -> tuple[tuple[NDArray[np.float64], ...], float]:
+def _filters() -> tuple[tuple[Floats, ...], float]:
     """The kernel's filters (quarter points; all points, short and long), and the most they gain."""
     shortest, short, long = (interpolator(half, beta, POINTS) for half, beta in INTERPOLATORS)
     room = (short.shape[1] - shortest.shape[1]) // 2
@@ -135,7 +135,7 @@ class RunningLimiter(CountedReduction):
         return joined
 
 
-def _window(smoothed: int, span: int) -> tuple[NDArray[np.float64], *tuple[NDArray[np.int64], ...]]:
+def _window(smoothed: int, span: int) -> tuple[Floats, *tuple[NDArray[np.int64], ...]]:
     """The state of a sliding maximum over `span` samples and of two averages over `smoothed`.
 
     In the kernel's order: values held, their places, where that ring is, sums, two rings of the

@@ -12,16 +12,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 STOP_DB = 120.0
 PASS = 0.4535
 # Beyond this rate, a full-scale tone driven by 12 dB leaves nothing that is heard to fold back.
 ENOUGH_HZ = 352800
 
-Lanes = NDArray[np.float64]  # (channels, frames)
+Lanes = Floats  # (channels, frames)
 
 
 def factor_for(rate_hz: int) -> int:

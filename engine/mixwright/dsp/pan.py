@@ -8,10 +8,11 @@ law, normalised to 0 dB at the centre and never above it. Width scales the side 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from mixwright.units import Floats
 
 
-def pan_gains(pan: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def pan_gains(pan: Floats) -> tuple[Floats, Floats]:
     """Return left and right gains of a mono source for pan -100 (left) .. +100 (right).
 
     >>> left, right = pan_gains(np.array([-50.0]))
@@ -25,7 +26,7 @@ def pan_gains(pan: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np
     return left, right
 
 
-def balance_gains(pan: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def balance_gains(pan: Floats) -> tuple[Floats, Floats]:
     """Return left and right gains of a stereo source: 1 at the centre, the far side falls."""
     left, right = pan_gains(pan)
     root2 = np.sqrt(2.0)
@@ -34,7 +35,7 @@ def balance_gains(pan: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArra
     return gain_left, gain_right
 
 
-def width_matrix(width_percent: float) -> NDArray[np.float64]:
+def width_matrix(width_percent: float) -> Floats:
     """Return the ``(2, 2)`` matrix, rows are inputs, that scales the side signal.
 
     >>> width_matrix(0.0).tolist()

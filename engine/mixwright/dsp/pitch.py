@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.contract import bounded, check_bounds
 from mixwright.dsp.grid import CHUNK, RunningInsert
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,7 @@ class _PitchShift:
         self._stretched[:, -gone:] = 0.0
 
 
-def _sinc_table(ratio: float, half: int) -> NDArray[np.float64]:
+def _sinc_table(ratio: float, half: int) -> Floats:
     """Rows of sinc taps for each fraction of a sample, `half` on each side, of gain 1.
 
     Read faster than it was laid down, the sound is first cut below the new half of the rate.

@@ -5,22 +5,20 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.convolution import RunningConvolution
 from mixwright.dsp.delay import RunningPreDelay, Times
 from mixwright.dsp.eq import RunningCascade
 from mixwright.dsp.filters import design_cuts, k_weighting, response_db
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
-Values = NDArray[np.float64]
 # A source panned hard is heard in both sides of a room, nearer its own.
 CROSSFEED = 0.3
 
 
 def cut(
-    response: Values, high_pass_hz: float | None, low_pass_hz: float | None, rate_hz: int
-) -> Values:
+    response: Floats, high_pass_hz: float | None, low_pass_hz: float | None, rate_hz: int
+) -> Floats:
     """Return `response` (samples, 2) through the return's low and high cut, 12 dB per octave.
 
     Applied to the response once instead of to the sound all the time.
@@ -29,12 +27,12 @@ def cut(
     return RunningCascade(cuts, 2).process(np.array(response, order="C"))
 
 
-def as_loud_as_dry(response: Values, rate_hz: int) -> Values:
+def as_loud_as_dry(response: Floats, rate_hz: int) -> Floats:
     """Return `response` so that centred pink noise is as loud wet as dry, by BS.1770."""
     return np.asarray(response / _pink_gain(response, rate_hz))
 
 
-def after_silence(response: Values, pre_delay_ms: float, rate_hz: int) -> Values:
+def after_silence(response: Floats, pre_delay_ms: float, rate_hz: int) -> Floats:
     """Return `response` with its pre-delay before it, to the nearest sample."""
     wait = np.zeros((round(pre_delay_ms * rate_hz / 1000.0), 2))
     return np.ascontiguousarray(np.concatenate([wait, response]))
@@ -53,7 +51,7 @@ class RunningRoom:
 
 
 def started(
-    response: Values, tail: int, pre_delay_ms: float, later_pre_delays_ms: Times, rate_hz: int
+    response: Floats, tail: int, pre_delay_ms: float, later_pre_delays_ms: Times, rate_hz: int
 ) -> RunningConvolution | RunningRoom:
     """Return the running room; only a pre-delay that never moves is in its response."""
     convolution = RunningConvolution(response, tail, CROSSFEED)
@@ -63,7 +61,7 @@ def started(
     return RunningRoom(RunningPreDelay(pre_delays, rate_hz), convolution)
 
 
-def _pink_gain(response: Values, rate_hz: int) -> float:
+def _pink_gain(response: Floats, rate_hz: int) -> float:
     """The gain in K-weighted loudness that the response gives to centred pink noise."""
     from scipy import fft
 

@@ -13,13 +13,12 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
 from mixwright.dsp.convolution import RunningConvolution
 from mixwright.dsp.delay import Times, times_from
 from mixwright.dsp.early import Room, early_response, room_for
-from mixwright.dsp.late import OCTAVES_HZ, Band, bands_for, factor_at, late_tail
+from mixwright.dsp.late import OCTAVES_HZ, DecayBand, bands_for, factor_at, late_tail
 from mixwright.dsp.response import (
     RunningRoom,
     after_silence,
@@ -28,7 +27,7 @@ from mixwright.dsp.response import (
     started,
 )
 from mixwright.dsp.trueing import trued
-from mixwright.units import db_to_gain
+from mixwright.units import Floats, db_to_gain
 
 # Without early reflections the tail comes up within so long.
 ONSET_MS = 1.5
@@ -82,14 +81,14 @@ class ReverbSettings:
 
 
 @lru_cache(IMPULSES_KEPT)
-def _kept_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.float64]:
+def _kept_impulse(settings: ReverbSettings, rate_hz: int) -> Floats:
     """The impulse response, read-only: several mixes at once have the same rooms."""
     response = synthesise_impulse(settings, rate_hz)
     response.setflags(write=False)
     return response
 
 
-def synthesise_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.float64]:
+def synthesise_impulse(settings: ReverbSettings, rate_hz: int) -> Floats:
     """Return the impulse response, shape ``(samples, 2)``, the same bits for the same settings.
 
     The pre-delay is in it unless there are later ones.
@@ -110,8 +109,8 @@ def synthesise_impulse(settings: ReverbSettings, rate_hz: int) -> NDArray[np.flo
 
 
 def _whole(
-    settings: ReverbSettings, room: Room, bands: list[Band], length: int, rate_hz: int
-) -> NDArray[np.float64]:
+    settings: ReverbSettings, room: Room, bands: list[DecayBand], length: int, rate_hz: int
+) -> Floats:
     """Early reflections and late tail, from the first reflection on."""
     if settings.early_db is None:
         tail = late_tail(bands, 0.0, rate_hz, settings.seed, length)
@@ -128,7 +127,7 @@ def _whole(
     return tail
 
 
-def _faded(tail: NDArray[np.float64]) -> NDArray[np.float64]:
+def _faded(tail: Floats) -> Floats:
     count = max(1, len(tail) // 20)
     tail[-count:] *= (np.cos(0.5 * np.pi * np.arange(count) / count) ** 2)[:, None]
     return tail

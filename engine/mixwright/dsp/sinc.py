@@ -9,13 +9,14 @@ which is 18.5 kHz at 44.1 kHz (computed).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from mixwright.units import Floats
 
 HALF = 16
 BETA = 8.0
 
 
-def kaiser_sinc(at: NDArray[np.float64], half: int, beta: float) -> NDArray[np.float64]:
+def kaiser_sinc(at: Floats, half: int, beta: float) -> Floats:
     """Return a sinc under a Kaiser window at places in samples; it is 0 from `half` on.
 
     The gain at DC is only near 1: divide taps by their sum.
@@ -27,7 +28,7 @@ def kaiser_sinc(at: NDArray[np.float64], half: int, beta: float) -> NDArray[np.f
     return np.asarray(np.sinc(at) * np.i0(beta * np.sqrt(edge)))
 
 
-def fractional_taps(fractions: NDArray[np.float64]) -> NDArray[np.float64]:
+def fractional_taps(fractions: Floats) -> Floats:
     """Return the taps ``(n, 2 * HALF)`` that delay by `fractions` in [0, 1), with unit sum.
 
     The oldest sample comes first: tap `j` is for the sample ``HALF - j`` before the one at the

@@ -15,13 +15,12 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.contract import TAIL_DB, bounds_of
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.filters import DESIGNS_KEPT, Sections, design_moving_band
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 # Samples between two settings of a moving band.
 STEP = 256
@@ -32,7 +31,7 @@ NEAREST_SHARE = 1e-9
 FREQ_BOUNDS = bounds_of(BandSettings)["freq_hz"]
 
 
-def state_variable_rows(sections: Sections) -> NDArray[np.float64]:
+def state_variable_rows(sections: Sections) -> Floats:
     """Return sections as rows ``g k`` and shares of input, band-pass and low-pass, shape (n, 5).
 
     From the gains at 0 Hz and at half the rate, and from b0 - b2.
@@ -56,9 +55,7 @@ def _design(band: BandSettings, freq_hz: float, gain_db: float, rate_hz: int) ->
 
 
 @lru_cache(DESIGNS_KEPT)
-def _rows_of(
-    band: BandSettings, freq_hz: float, gain_db: float, rate_hz: int
-) -> NDArray[np.float64]:
+def _rows_of(band: BandSettings, freq_hz: float, gain_db: float, rate_hz: int) -> Floats:
     return state_variable_rows(_design(band, freq_hz, gain_db, rate_hz))
 
 
@@ -131,10 +128,10 @@ class RunningSweep:
             self._at += len(block)
         return block
 
-    def _points(self, first: int, last: int) -> NDArray[np.float64]:
+    def _points(self, first: int, last: int) -> Floats:
         """Rows at the settings `first` to `last`, shape (settings, sections, 5)."""
         freqs, gains = (_set_values(curve, first, last) for curve in (self._freq, self._gain))
-        known: dict[tuple[float, bool, float, bool], NDArray[np.float64]] = {}
+        known: dict[tuple[float, bool, float, bool], Floats] = {}
         rows = []
         for place in zip(*freqs, *gains, strict=True):
             if place not in known:
@@ -142,9 +139,7 @@ class RunningSweep:
             rows.append(known[place])
         return np.array(rows)
 
-    def _rows(
-        self, freq_hz: float, freq_rests: bool, gain_db: float, gain_rests: bool
-    ) -> NDArray[np.float64]:
+    def _rows(self, freq_hz: float, freq_rests: bool, gain_db: float, gain_rests: bool) -> Floats:
         parts = [
             freq_share * gain_share * _rows_of(self._band, freq, gain, self._rate_hz)
             for freq, freq_share in _places(freq_hz, freq_rests, "freq_hz")

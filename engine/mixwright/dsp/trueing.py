@@ -14,7 +14,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.dsp.late import DECAY_60, OCTAVES_HZ, Values
+from mixwright.dsp.late import DECAY_60, OCTAVES_HZ
+from mixwright.units import Floats
 
 # Octaves that are read, and below which product of width and decay they are trued.
 READ = range(2, 9)
@@ -30,7 +31,7 @@ STRETCHES = (0.0, 0.1, 0.2, 0.35)
 APART_S = 0.1
 
 
-def trued(response: Values, decays_s: Values, late_s: float, rate_hz: int) -> Values:
+def trued(response: Floats, decays_s: Floats, late_s: float, rate_hz: int) -> Floats:
     """Return `response` (samples, 2) with T30 by octave as in `decays_s`, where chance is large.
 
     `late_s` is when its late tail is alone: from there on the sides are made independent by octave.
@@ -55,7 +56,7 @@ def trued(response: Values, decays_s: Values, late_s: float, rate_hz: int) -> Va
     return np.asarray(response + fft.irfft(spectrum - made, size, axis=1).T[: len(response)])
 
 
-def _octave_filter(ratio: Values) -> NDArray[np.complex128]:
+def _octave_filter(ratio: Floats) -> NDArray[np.complex128]:
     """A Butterworth octave, 24 dB per octave, run backwards, at frequencies over its middle."""
     offset = 1j * math.sqrt(2.0) * (ratio - 1.0 / ratio)
     poles = [np.exp(1j * math.pi * (0.5 + (2 * k + 1) / 8.0)) for k in range(4)]
@@ -111,7 +112,7 @@ class _Octave:
         """Go back to the tilt at which the reading was best."""
         self._change(spectrum, self.best - self.tilt, np.zeros((2, 1)))
 
-    def _change(self, spectrum: NDArray[np.complex64], more: Values, shared: Values) -> None:
+    def _change(self, spectrum: NDArray[np.complex64], more: Floats, shared: Floats) -> None:
         from scipy import fft
 
         own = fft.irfft(spectrum[:, : self.bins] * self.own, self.points, axis=1)
@@ -120,7 +121,7 @@ class _Octave:
         spectrum[:, : self.bins] += fft.rfft(changed, axis=1)
         self.tilt = self.tilt + more
 
-    def _shared(self, heard: Values) -> Values:
+    def _shared(self, heard: Floats) -> Floats:
         """Half of what each side has of the other (2, points), by stretches of the late tail."""
         bounds = np.append(self.late_s + self.asked_s * np.array(STRETCHES), self.ahead / self.rate)
         places = np.minimum(np.round(bounds * self.rate).astype(int), self.ahead)
@@ -134,7 +135,7 @@ class _Octave:
         come = np.clip(self.seconds / self.late_s, 0.0, 1.0) if self.late_s > 0.0 else 1.0
         return np.asarray(np.stack(shared) * come)
 
-    def _decay_s(self, heard: Values) -> float:
+    def _decay_s(self, heard: Floats) -> float:
         """T30 of one side; what rings ahead of the start is at the end of the circle."""
         energy = np.roll(heard, self.points - self.ahead) ** 2
         left = np.cumsum(energy[::-1])[::-1]

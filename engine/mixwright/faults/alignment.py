@@ -27,8 +27,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.units import Floats
+
 Complex = NDArray[np.complex128]
-Real = NDArray[np.float64]
 
 FRAME_S = 0.17
 REACH_S = 0.015
@@ -82,7 +83,7 @@ class CrossSpectra:
         self._first: list[Complex] = []
         self._second: list[Complex] = []
 
-    def feed(self, first: Real, second: Real) -> None:
+    def feed(self, first: Floats, second: Floats) -> None:
         """Take a piece of each, of the same place and length."""
         if len(first) < self.size:
             return
@@ -106,7 +107,7 @@ class CrossSpectra:
         frames = 0.6 * float(votes.sum() ** 2 / (votes**2).sum())
         return self._delay(own, other, cross, frames)
 
-    def _delay(self, own: Real, other: Real, cross: Complex, frames: float) -> Delay | None:
+    def _delay(self, own: Floats, other: Floats, cross: Complex, frames: float) -> Delay | None:
         freq_hz = np.arange(len(cross)) * self.rate_hz / self.size
         inside = (freq_hz >= LOW_HZ) & (freq_hz <= min(HIGH_HZ, 0.45 * self.rate_hz))
         coherence = np.abs(cross) ** 2 / np.maximum(own * other, 1e-300)
@@ -135,7 +136,7 @@ class CrossSpectra:
             gain=both / energies[0],
         )
 
-    def _peak(self, phase: Complex, weight: Real) -> tuple[float, float, float]:
+    def _peak(self, phase: Complex, weight: Floats) -> tuple[float, float, float]:
         """The height of the correlation at its peak, the largest of the other sign, and the lag."""
         size = OVERSAMPLED * self.size
         reach = round(REACH_S * self.rate_hz * OVERSAMPLED)
@@ -149,11 +150,11 @@ class CrossSpectra:
         return float(curve[at]), opposite, samples
 
 
-def _power(spectra: Complex) -> Real:
+def _power(spectra: Complex) -> Floats:
     return spectra.real**2 + spectra.imag**2
 
 
-def _minimum_phase(own: Real, other: Real, weight: Real, rate_hz: int) -> Real:
+def _minimum_phase(own: Floats, other: Floats, weight: Floats, rate_hz: int) -> Floats:
     """Return the phase in radians that goes with the ratio of two power spectra.
 
     By the real cepstrum, folded onto positive times (A. Oppenheim and R. Schafer, Discrete-Time
@@ -182,7 +183,7 @@ def _minimum_phase(own: Real, other: Real, weight: Real, rate_hz: int) -> Real:
     return np.asarray(np.fft.rfft(folded).imag)
 
 
-def _sharpen(phase: Complex, weight: Real, samples: float, size: int) -> float:
+def _sharpen(phase: Complex, weight: Floats, samples: float, size: int) -> float:
     """Climb from a sample near the peak of Σ w cos(phase + 2π k t / size) to the peak itself.
 
     Newton's steps on the slope; a step of more than half the grid is not believed.

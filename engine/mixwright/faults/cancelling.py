@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Real = NDArray[np.float64]
+from mixwright.units import Floats
 
 PIECE_S, LEAD_S, HEARD_S, NEAR_S, REACH_S = 0.1, 0.03, 0.04, 0.001, 0.015
 BANDS_HZ = ((40.0, 160.0), (80.0, 320.0), (160.0, 640.0), (320.0, 1280.0))
@@ -35,7 +34,7 @@ class Cancelling:
     lag_samples: float
 
 
-def cancelling(pieces: list[tuple[Real, Real]], rate_hz: int) -> Cancelling | None:
+def cancelling(pieces: list[tuple[Floats, Floats]], rate_hz: int) -> Cancelling | None:
     """Return where two tracks cancel, from pieces of PIECE_S with a beginning LEAD_S into each.
 
     >>> t = np.arange(4800) / 48000
@@ -60,7 +59,7 @@ def cancelling(pieces: list[tuple[Real, Real]], rate_hz: int) -> Cancelling | No
     return min((one for one in found if one), key=lambda one: one.at_once, default=None)
 
 
-def _in_band(pieces: Real, band: tuple[float, float], rate_hz: int) -> Cancelling | None:
+def _in_band(pieces: Floats, band: tuple[float, float], rate_hz: int) -> Cancelling | None:
     """What pieces (n, 2, frames) in a band say."""
     heard, reach = round(HEARD_S * rate_hz), round(REACH_S * rate_hz)
     start = round(LEAD_S * rate_hz) - heard // 4
@@ -90,7 +89,7 @@ def _in_band(pieces: Real, band: tuple[float, float], rate_hz: int) -> Cancellin
     return Cancelling(band[0], band[1], float(curve[reach]), nearby, float(lag))
 
 
-def _gain(band: tuple[float, float], size: int, rate_hz: int) -> Real:
+def _gain(band: tuple[float, float], size: int, rate_hz: int) -> Floats:
     """The gain of a band at each frequency, without a change of phase."""
     freq_hz = np.maximum(np.fft.rfftfreq(size, 1.0 / rate_hz), 1e-9)
     power = 1.0 / ((1.0 + (band[0] / freq_hz) ** 8) * (1.0 + (freq_hz / band[1]) ** 8))

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.faults.findings import Track
+from mixwright.faults.findings import TrackName
 from mixwright.faults.follow import CELLS_PER_S, Features
+from mixwright.units import Floats
 
 Growth = NDArray[np.float32]
 
@@ -25,11 +26,11 @@ APART_CELLS = 10
 
 
 @dataclass(frozen=True)
-class Pair:
+class TrackPair:
     """Two tracks that begin together: how much so, 0 to 1, and how much later the second does."""
 
-    first: Track
-    second: Track
+    first: TrackName
+    second: TrackName
     together: float
     shift_s: float = 0.0
 
@@ -46,7 +47,7 @@ def onsets(features: Features) -> Growth:
     return np.stack(rows).astype(np.float32)
 
 
-def together(begins: Mapping[Track, Growth]) -> list[Pair]:
+def together(begins: Mapping[TrackName, Growth]) -> list[TrackPair]:
     """Return the pairs whose sounds begin together to within 20 ms, the surest first."""
     names = list(begins)
     best = np.zeros((len(names), len(names)), dtype=np.float32)
@@ -58,13 +59,13 @@ def together(begins: Mapping[Track, Growth]) -> list[Pair]:
     rows, columns = np.triu_indices(len(names), 1)
     order = np.argsort(-best[rows, columns], kind="stable")[: PAIRS_PER_TRACK * len(names)]
     found = [
-        Pair(names[rows[at]], names[columns[at]], float(best[rows[at], columns[at]]))
+        TrackPair(names[rows[at]], names[columns[at]], float(best[rows[at], columns[at]]))
         for at in order
     ]
     return [pair for pair in found if pair.together >= BEGIN_TOGETHER]
 
 
-def shifted(begins: Mapping[Track, Growth]) -> list[Pair]:
+def shifted(begins: Mapping[TrackName, Growth]) -> list[TrackPair]:
     """Return the pairs that would begin together if one were moved, the surest first.
 
     They may be the same audio.
@@ -84,7 +85,7 @@ def shifted(begins: Mapping[Track, Growth]) -> list[Pair]:
                 continue
             for cells in _best_shifts(begins[names[first]], begins[names[second]]):
                 if abs(cells) > REACH_CELLS:
-                    found.append(Pair(names[first], names[second], most, cells / CELLS_PER_S))
+                    found.append(TrackPair(names[first], names[second], most, cells / CELLS_PER_S))
     found.sort(key=lambda pair: -pair.together)
     return found[: SHIFTED_PER_TRACK * len(names)]
 
@@ -122,9 +123,7 @@ def beginnings(first: Growth, second: Growth, count: int) -> list[float]:
     return found
 
 
-def _by_second(
-    first: Features, second: Features, shift_s: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _by_second(first: Features, second: Features, shift_s: float) -> tuple[Floats, Floats]:
     """Energies by whole seconds of the first track and of what lies there in the second.
 
     The second may begin after the first is over, or be over before the first begins: then nothing

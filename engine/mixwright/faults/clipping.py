@@ -20,10 +20,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mixwright.faults.findings import Clipped, Track
-from mixwright.units import Block, gain_to_db
+from mixwright.faults.findings import Clipped, TrackName
+from mixwright.units import Block, Floats, gain_to_db
 
 DROP_BINS = 48
 # How many samples after the extreme are looked at to tell what kind of signal it is.
@@ -79,7 +78,7 @@ class ClipMeter:
         scan_clips(block, self._at, self._same, self._states, self._runs)
         self._at += len(block)
 
-    def finding(self, track: Track) -> Clipped | None:
+    def finding(self, track: TrackName) -> Clipped | None:
         """Return what was found in everything fed so far."""
         pairs = zip(
             self._states.reshape(-1, CLIP_COLUMNS),
@@ -109,9 +108,7 @@ class ClipMeter:
             level_dbfs=level_dbfs,
         )
 
-    def _clipped(
-        self, state: NDArray[np.float64], runs: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def _clipped(self, state: Floats, runs: Floats) -> Floats:
         """The counts of one side that stand for clipping, shape ``(n, 3)``."""
         found = runs[1:]
         octaves = np.arange(1, DROP_BINS)
@@ -128,7 +125,7 @@ class ClipMeter:
             return np.empty((0, 3))
         return np.asarray(runs[runs[:, 0] > 0])
 
-    def _step(self, state: NDArray[np.float64]) -> float:
+    def _step(self, state: Floats) -> float:
         """The step that the samples near the top come in, if it is coarser than the file's."""
         coarse = (
             self._bits > COARSE_BITS

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-Severity: TypeAlias = Literal["fault", "look", "note"]
-Track: TypeAlias = "str | int"
+FindingSeverity: TypeAlias = Literal["fault", "look", "note"]
+TrackName: TypeAlias = "str | int"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,8 +23,8 @@ class Finding:
     """
 
     kind: str
-    track: Track
-    severity: Severity
+    track: TrackName
+    severity: FindingSeverity
     message: str
     fix: str | None = None
 
@@ -107,7 +107,7 @@ class Opposed(Finding):
     """
 
     kind: str = "polarity"
-    partner: Track
+    partner: TrackName
     correlation: float
     lag_ms: float
 
@@ -117,7 +117,7 @@ class Late(Finding):
     """The same source arrives later than in the partner; `share_percent` is common to both."""
 
     kind: str = "late"
-    partner: Track
+    partner: TrackName
     late_samples: float
     late_ms: float
     distance_m: float
@@ -132,7 +132,7 @@ class Duplicate(Finding):
     """
 
     kind: str = "duplicate"
-    partner: Track
+    partner: TrackName
     gain_db: float
     late_ms: float
     residual_db: float

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 CELLS_PER_S = 100
 PLAIN, STEEP, LEFT_SUM, RIGHT_SUM = range(4)
@@ -36,7 +36,7 @@ CHUNK = 65536
 
 
 @dataclass(frozen=True)
-class Sums:
+class StereoSums:
     """Σ L², Σ R², Σ L R and Σ (L - R)² over all frames."""
 
     left: float
@@ -78,7 +78,7 @@ class TrackFollower:
         self._cells = np.zeros((CELLS_PER_S * 60, 4))
         self._index = 0
         self._waiting = np.zeros(TAPS - THINNING)
-        self._low: list[NDArray[np.float64]] = []
+        self._low: list[Floats] = []
 
     def feed(self, block: Block) -> None:
         """Take a block (frames, channels)."""
@@ -112,19 +112,19 @@ class TrackFollower:
         self._waiting = line[len(out) * THINNING :]
         self._low.append(out)
 
-    def sums(self) -> Sums:
+    def sums(self) -> StereoSums:
         """Return the sums over everything fed so far; mono counts as left and right alike."""
-        return Sums(*(float(value) for value in self._sums))
+        return StereoSums(*(float(value) for value in self._sums))
 
-    def cells(self) -> NDArray[np.float64]:
+    def cells(self) -> Floats:
         """Return the complete cells, shape ``(n, 4)``: PLAIN, STEEP, LEFT_SUM, RIGHT_SUM."""
         return self._cells[: self.frames * CELLS_PER_S // self.rate_hz]
 
-    def low_end(self) -> NDArray[np.float64]:
+    def low_end(self) -> Floats:
         """Return the middle at `low_rate_hz`, good up to 520 Hz; it lags by some milliseconds."""
         return np.concatenate([np.empty(0), *self._low])
 
-    def low_end_gain(self, freq_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    def low_end_gain(self, freq_hz: Floats) -> Floats:
         """Return the amplitude at which a frequency is found in the low end, about 1."""
         boxcar = np.sinc(freq_hz * self._weights.shape[1] / self.rate_hz)
         per_sample = np.sinc(freq_hz / self.rate_hz)
@@ -143,14 +143,14 @@ class TrackFollower:
         )
 
 
-def _bump(factor: int) -> NDArray[np.float64]:
+def _bump(factor: int) -> Floats:
     """Three boxcars of `factor` samples folded together, unit gain, in three rows of `factor`."""
     box = np.full(factor, 1.0 / factor)
     bump = np.convolve(np.convolve(box, box), box)
     return np.concatenate([bump, np.zeros(2)]).reshape(3, factor)
 
 
-def _low_pass() -> NDArray[np.float64]:
+def _low_pass() -> Floats:
     """A windowed sinc with its corner midway between what is kept and what would fold onto it."""
     corner = 0.5 / THINNING
     at = np.arange(TAPS) - 0.5 * (TAPS - 1)

@@ -30,7 +30,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.faults.findings import Hum, Severity, Track
+from mixwright.faults.findings import FindingSeverity, Hum, TrackName
+from mixwright.units import Floats
 
 WINDOW_S, SHORT_S = 2.0, 60.0
 MAINS_HZ = (50, 60)
@@ -49,7 +50,7 @@ FAULT_DB, LOOK_DB, NOTE_DB, LEAST_DBFS = 45.0, 60.0, 75.0, -100.0
 NOTCHES, NOTCH_WITHIN_DB, NOTCH_WIDTH_HZ = 4, 20.0, 6.25
 
 
-class Line(NamedTuple):
+class SteadyLine(NamedTuple):
     """A steady narrow line: its power as a mean square and by how much it stands out.
 
     `spread_db` is by how much its level varies in the quietest part of the time, `swell_db` how far
@@ -73,11 +74,11 @@ class SteadySpectrum:
     [(50.11, 0.005037)]
     """
 
-    powers: NDArray[np.float64]
+    powers: Floats
     bin_hz: float
 
     @classmethod
-    def of(cls, signal: NDArray[np.float64], rate_hz: float) -> SteadySpectrum:
+    def of(cls, signal: Floats, rate_hz: float) -> SteadySpectrum:
         """Return the spectra of a signal, leaving out frames that hold digital silence."""
         size = round(WINDOW_S * rate_hz)
         # A short file is looked at more closely: what pauses it has may be short too.
@@ -93,7 +94,7 @@ class SteadySpectrum:
         spectra = np.fft.rfft(frames[sounding[: len(frames)]] * window, axis=1)[:, :top]
         return cls(2.0 * np.abs(spectra / window.sum()) ** 2, rate_hz / size)
 
-    def lines(self) -> list[Line]:
+    def lines(self) -> list[SteadyLine]:
         """Return the steady lines, from the lowest frequency up."""
         if len(self.powers) < LEAST_FRAMES:
             return []
@@ -109,7 +110,7 @@ class SteadySpectrum:
                 found.append(self._line(lasting, int(peak), beside))
         return found
 
-    def _line(self, lasting: NDArray[np.float64], peak: int, beside: NDArray[np.int64]) -> Line:
+    def _line(self, lasting: Floats, peak: int, beside: NDArray[np.int64]) -> SteadyLine:
         # The main lobe of the window is close to a parabola in decibels.
         below, at, above = np.log(np.maximum(lasting[peak - 1 : peak + 2], 1e-300))
         shift = float(0.5 * (below - above) / min(below - 2.0 * at + above, -1e-9))
@@ -119,7 +120,7 @@ class SteadySpectrum:
         lobe = float(np.sinc(shift)) / (1.0 - shift**2)
         here = self.powers[:, peak]
         alone = here[here >= around * 10.0 ** (STANDS_OUT_DB / 10.0)]
-        return Line(
+        return SteadyLine(
             freq_hz=(peak + shift) * self.bin_hz,
             power=float(level) / lobe**2,
             stands_out_db=_decibels(lasting[peak], lasting[beside].max()),
@@ -134,15 +135,15 @@ def _decibels(power: float, other: float) -> float:
     return 10.0 * math.log10(power / other) if power > 0.0 else -math.inf
 
 
-def mains_lines(lines: list[Line]) -> tuple[int, float, dict[int, Line]] | None:
+def mains_lines(lines: list[SteadyLine]) -> tuple[int, float, dict[int, SteadyLine]] | None:
     """Return the mains, the exact fundamental in Hz and the lines by harmonic, if they are a hum.
 
-    >>> steady = [Line(hz, 1e-6, 20.0, 0.5) for hz in (60.02, 98.0, 120.04, 180.06)]
+    >>> steady = [SteadyLine(hz, 1e-6, 20.0, 0.5) for hz in (60.02, 98.0, 120.04, 180.06)]
     >>> mains, fundamental, found = mains_lines(steady)
     >>> mains, round(fundamental, 2), list(found)
     (60, 60.02, [1, 2, 3])
     """
-    best: tuple[int, float, dict[int, Line]] | None = None
+    best: tuple[int, float, dict[int, SteadyLine]] | None = None
     for mains in MAINS_HZ:
         for line in lines:
             order = round(line.freq_hz / mains)
@@ -159,8 +160,8 @@ def mains_lines(lines: list[Line]) -> tuple[int, float, dict[int, Line]] | None:
     return best
 
 
-def _comb(lines: list[Line], fundamental: float) -> dict[int, Line]:
-    found: dict[int, Line] = {}
+def _comb(lines: list[SteadyLine], fundamental: float) -> dict[int, SteadyLine]:
+    found: dict[int, SteadyLine] = {}
     for line in lines:
         order = round(line.freq_hz / fundamental)
         if 1 <= order <= HARMONICS and abs(line.freq_hz - order * fundamental) <= TOLERANCE_HZ:
@@ -170,7 +171,7 @@ def _comb(lines: list[Line], fundamental: float) -> dict[int, Line]:
     return {order: line for order, line in found.items() if 0.0 < line.power >= least}
 
 
-def _is_hum(found: dict[int, Line], mains: int, lines: list[Line]) -> bool:
+def _is_hum(found: dict[int, SteadyLine], mains: int, lines: list[SteadyLine]) -> bool:
     shared = all(order * mains % 300 == 0 for order in found)
     clear = sum(line.stands_out_db >= STANDS_OUT_DB for line in found.values())
     if clear < 2 or shared or min(found) > 3:
@@ -181,7 +182,7 @@ def _is_hum(found: dict[int, Line], mains: int, lines: list[Line]) -> bool:
     return most and strongest.spread_db <= LARGEST_SPREAD_DB and swell_db <= LARGEST_SWELL_DB
 
 
-def hum_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float) -> Hum | None:
+def hum_finding(track: TrackName, spectrum: SteadySpectrum, programme_dbfs: float) -> Hum | None:
     """Return the mains hum in a spectrum of the low end, or None.
 
     `programme_dbfs` is the RMS level of everything on the track while it sounds, hum included.
@@ -213,7 +214,7 @@ def hum_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float) -
     )
 
 
-def _severity(under_db: float) -> Severity:
+def _severity(under_db: float) -> FindingSeverity:
     if under_db < FAULT_DB:
         return "fault"
     return "look" if under_db < LOOK_DB else "note"

@@ -17,12 +17,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mixwright.faults.findings import Offset, Rumble, Severity, Track
+from mixwright.faults.findings import FindingSeverity, Offset, Rumble, TrackName
 from mixwright.faults.follow import CELLS_PER_S, PLAIN
 from mixwright.faults.hum import SteadySpectrum
-from mixwright.units import gain_to_db
+from mixwright.units import Floats, gain_to_db
 
 LEAST_SECONDS = 4
 LOOK_OFFSET, FAULT_OFFSET, STEADY = 0.002, 0.01, 3.0
@@ -36,9 +35,7 @@ OVER_ABOVE_DB = 5.0
 NOISE_BANDWIDTH = 1.5
 
 
-def offset_finding(
-    track: Track, cells: NDArray[np.float64], sums: NDArray[np.float64], per_cell: float
-) -> Offset | None:
+def offset_finding(track: TrackName, cells: Floats, sums: Floats, per_cell: float) -> Offset | None:
     """Return a constant offset, or None.
 
     `cells` are energies (n,) to tell digital silence by, `sums` those of each channel
@@ -71,7 +68,9 @@ def offset_finding(
     )
 
 
-def rumble_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float) -> Rumble | None:
+def rumble_finding(
+    track: TrackName, spectrum: SteadySpectrum, programme_dbfs: float
+) -> Rumble | None:
     """Return the rumble in a spectrum of the low end, or None.
 
     `programme_dbfs` is the RMS level of everything on the track while it sounds.
@@ -101,13 +100,13 @@ def rumble_finding(track: Track, spectrum: SteadySpectrum, programme_dbfs: float
     )
 
 
-def _severity(under_db: float) -> Severity:
+def _severity(under_db: float) -> FindingSeverity:
     if under_db < RUMBLE_FAULT_DB:
         return "fault"
     return "look" if under_db < RUMBLE_LOOK_DB else "note"
 
 
-def programme_dbfs(cells: NDArray[np.float64], per_cell: float) -> float:
+def programme_dbfs(cells: Floats, per_cell: float) -> float:
     """Return the RMS level of what is not digital silence; -inf if there is nothing."""
     energies = cells[:, PLAIN]
     sounding = energies[energies > 0.0]

@@ -18,13 +18,12 @@ from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.faults.alignment import CrossSpectra, Delay
 from mixwright.faults.cancelling import LEAD_S, PIECE_S, Cancelling, cancelling
 from mixwright.faults.candidates import (
     Growth,
-    Pair,
+    TrackPair,
     beginnings,
     onsets,
     shifted,
@@ -32,17 +31,16 @@ from mixwright.faults.candidates import (
     together,
     windows,
 )
-from mixwright.faults.findings import Duplicate, Finding, Late, Opposed, Track
+from mixwright.faults.findings import Duplicate, Finding, Late, Opposed, TrackName
 from mixwright.faults.follow import Features
-from mixwright.units import SILENCE_DB, Block, gain_to_db
+from mixwright.units import SILENCE_DB, Block, Floats, gain_to_db
 
 # From a track, a start and a length in seconds to a block (frames, channels) at one rate for all.
-Read: TypeAlias = Callable[[Track, float, float], Block]
+Read: TypeAlias = Callable[[TrackName, float, float], Block]
 # Goes through all pairs in order and yields what each has to do with one another.
 Each: TypeAlias = Callable[
-    ["Callable[[Pair], Relation | None]", list[Pair]], "Iterable[Relation | None]"
+    ["Callable[[TrackPair], Relation | None]", list[TrackPair]], "Iterable[Relation | None]"
 ]
-Real: TypeAlias = NDArray[np.float64]
 
 SPEED_OF_SOUND_M_PER_S = 343.0
 WINDOWS, FIRST_WINDOWS, SPREAD_WINDOWS, BEGINNINGS = 20, 5, 8, 30
@@ -62,7 +60,7 @@ PERHAPS_SAME_SHARE, SAME_RESIDUAL = 0.75, 3e-4
 class Relation:
     """What the audio of a pair says; `sign` is -1 if they are upside down, 1 if not, 0 unknown."""
 
-    pair: Pair
+    pair: TrackPair
     delay: Delay
     sign: int
     cancelling: Cancelling | None = None
@@ -71,13 +69,13 @@ class Relation:
 class PairInspector:
     """Reads pairs of tracks again and keeps what they say of one another."""
 
-    def __init__(self, tracks: Mapping[Track, Features], read: Read, rate_hz: int) -> None:
+    def __init__(self, tracks: Mapping[TrackName, Features], read: Read, rate_hz: int) -> None:
         self._tracks, self._read, self._rate_hz = tracks, read, rate_hz
-        self.begins: dict[Track, Growth] = {
+        self.begins: dict[TrackName, Growth] = {
             name: onsets(features) for name, features in tracks.items() if features.plain.any()
         }
 
-    def relation(self, pair: Pair) -> Relation | None:
+    def relation(self, pair: TrackPair) -> Relation | None:
         """Return what a pair has to do with one another, None if nothing."""
         places = self._places(windows, pair, WINDOWS)
         spectra = CrossSpectra(self._rate_hz)
@@ -133,13 +131,13 @@ class PairInspector:
     def _places(
         self,
         choose: Callable[[Features, Features, float, int], list[float]],
-        pair: Pair,
+        pair: TrackPair,
         count: int,
     ) -> list[float]:
         first, second = self._tracks[pair.first], self._tracks[pair.second]
         return choose(first, second, pair.shift_s, count)
 
-    def _feed(self, spectra: CrossSpectra, pair: Pair, places: list[float]) -> None:
+    def _feed(self, spectra: CrossSpectra, pair: TrackPair, places: list[float]) -> None:
         for start in places:
             if start + pair.shift_s < 0.0:
                 continue
@@ -148,7 +146,7 @@ class PairInspector:
                 self._piece(pair.second, start + pair.shift_s, 1.0),
             )
 
-    def _beginnings(self, pair: Pair) -> Iterator[tuple[Real, Real]]:
+    def _beginnings(self, pair: TrackPair) -> Iterator[tuple[Floats, Floats]]:
         begins = self.begins[pair.first], self.begins[pair.second]
         for moment in beginnings(*begins, BEGINNINGS):
             if (start := moment - LEAD_S) >= 0.0:
@@ -157,7 +155,7 @@ class PairInspector:
                     self._piece(pair.second, start, PIECE_S),
                 )
 
-    def _piece(self, track: Track, start_s: float, seconds: float) -> Real:
+    def _piece(self, track: TrackName, start_s: float, seconds: float) -> Floats:
         """The middle of a piece of a track, shape ``(frames,)``."""
         frames = round(seconds * self._rate_hz)
         middle = np.zeros(frames)
@@ -167,7 +165,7 @@ class PairInspector:
 
 
 def inspect_pairs(
-    tracks: Mapping[Track, Features],
+    tracks: Mapping[TrackName, Features],
     read: Read,
     rate_hz: int,
     each: Each = map,
@@ -200,9 +198,9 @@ def inspect_pairs(
     return tuple(found)
 
 
-def _identical(tracks: Mapping[Track, Features]) -> Iterator[Duplicate]:
+def _identical(tracks: Mapping[TrackName, Features]) -> Iterator[Duplicate]:
     """Tracks whose audio is the same to the bit, each against the first of them."""
-    seen: dict[str, Track] = {}
+    seen: dict[str, TrackName] = {}
     for name, features in tracks.items():
         if not features.plain.any():
             continue
@@ -220,7 +218,7 @@ def _identical(tracks: Mapping[Track, Features]) -> Iterator[Duplicate]:
 
 
 def _opposed(
-    relations: list[Relation], loudness: Mapping[Track, float], rate_hz: int
+    relations: list[Relation], loudness: Mapping[TrackName, float], rate_hz: int
 ) -> Iterator[Opposed]:
     """Tracks that are upside down against the others they share a source with.
 
@@ -228,8 +226,8 @@ def _opposed(
     quieter. Strong relations are followed first, so that a weak one can't turn a whole group.
     """
     signed = sorted((one for one in relations if one.sign), key=_certainty, reverse=True)
-    polarity: dict[Track, int] = {}
-    groups: dict[Track, set[Track]] = {}
+    polarity: dict[TrackName, int] = {}
+    groups: dict[TrackName, set[TrackName]] = {}
     for one in signed:
         first, second = one.pair.first, one.pair.second
         for name in (first, second):
@@ -272,7 +270,7 @@ def _certainty(relation: Relation) -> float:
     return relation.delay.share * (0.5 if relation.cancelling else 1.0)
 
 
-def _opposed_finding(name: Track, relation: Relation, rate_hz: int) -> Opposed:
+def _opposed_finding(name: TrackName, relation: Relation, rate_hz: int) -> Opposed:
     pair, delay, found = relation.pair, relation.delay, relation.cancelling
     partner = pair.first if name == pair.second else pair.second
     turn = 1.0 if name == pair.second else -1.0
@@ -306,7 +304,7 @@ def _late(relations: list[Relation], rate_hz: int, told_hz: int) -> Iterator[Lat
     Only where both are one source throughout, and no other delay comes near, is moving suggested:
     a microphone over a kit is late for every drum by another time.
     """
-    told: set[Track] = set()
+    told: set[TrackName] = set()
     for one in sorted(relations, key=lambda one: one.delay.share, reverse=True):
         delay, pair = one.delay, one.pair
         if not one.sign or one.cancelling or delay.share < SPILL_SHARE:

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import math
 
-from mixwright.faults.findings import Finding, OppositeChannels, ReallyMono, SilentChannel, Track
-from mixwright.faults.follow import Sums
+from mixwright.faults.findings import (
+    Finding,
+    OppositeChannels,
+    ReallyMono,
+    SilentChannel,
+    TrackName,
+)
+from mixwright.faults.follow import StereoSums
 
 # A channel this far under the other, and this faint, is the noise of an open input.
 SILENT_UNDER_DB, SILENT_DBFS = 45.0, -78.0
@@ -15,12 +21,14 @@ LARGEST_GAIN_DB = 40.0
 OPPOSITE, EXACTLY_OPPOSITE = -0.9, -0.999
 
 
-def stereo_finding(track: Track, sums: Sums, frames: int, bits: int = 24) -> Finding | None:
+def stereo_finding(
+    track: TrackName, sums: StereoSums, frames: int, bits: int = 24
+) -> Finding | None:
     """Return what is wrong with a stereo file, from its sums over `frames`, or None.
 
     `bits` is its resolution: equal up to a gain means to within a step.
 
-    >>> stereo_finding("pad", Sums(9.0, 9.0, 9.0, 0.0), 48000).message
+    >>> stereo_finding("pad", StereoSums(9.0, 9.0, 9.0, 0.0), 48000).message
     'is mono: both channels hold the same'
     """
     if max(sums.left, sums.right) <= 0.0:
@@ -30,7 +38,7 @@ def stereo_finding(track: Track, sums: Sums, frames: int, bits: int = 24) -> Fin
     )
 
 
-def _silent(track: Track, sums: Sums, frames: int) -> Finding | None:
+def _silent(track: TrackName, sums: StereoSums, frames: int) -> Finding | None:
     channel, quiet, loud = "left", sums.left, sums.right
     if sums.right < sums.left:
         channel, quiet, loud = "right", sums.right, sums.left
@@ -47,7 +55,7 @@ def _silent(track: Track, sums: Sums, frames: int) -> Finding | None:
     )
 
 
-def _mono(track: Track, sums: Sums, frames: int, bits: int) -> Finding | None:
+def _mono(track: TrackName, sums: StereoSums, frames: int, bits: int) -> Finding | None:
     if sums.product <= 0.0:
         return None
     gain = sums.product / sums.left
@@ -68,7 +76,7 @@ def _mono(track: Track, sums: Sums, frames: int, bits: int) -> Finding | None:
     )
 
 
-def _opposite(track: Track, sums: Sums) -> Finding | None:
+def _opposite(track: TrackName, sums: StereoSums) -> Finding | None:
     # The root of the product would be 0 for the faintest sounds of a floating-point file.
     correlation = sums.product / (math.sqrt(sums.left) * math.sqrt(sums.right))
     if correlation > OPPOSITE:

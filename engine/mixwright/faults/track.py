@@ -7,7 +7,7 @@ the end. Feed the file at its own rate: a flat top does not survive a change of 
 from __future__ import annotations
 
 from mixwright.faults.clipping import UNKNOWN_BITS, ClipMeter
-from mixwright.faults.findings import Finding, Track
+from mixwright.faults.findings import Finding, TrackName
 from mixwright.faults.follow import LEFT_SUM, PLAIN, RIGHT_SUM, Features, TrackFollower
 from mixwright.faults.hum import SteadySpectrum, hum_finding
 from mixwright.faults.low_end import offset_finding, programme_dbfs, rumble_finding
@@ -42,7 +42,7 @@ class FaultMeter:
         """Return what :func:`mixwright.faults.pairs.inspect_pairs` compares tracks by."""
         return self._followed.features()
 
-    def findings(self, track: Track) -> tuple[Finding, ...]:
+    def findings(self, track: TrackName) -> tuple[Finding, ...]:
         """Return what is wrong with what was fed, under the name that the caller gives."""
         followed = self._followed
         cells = followed.cells()

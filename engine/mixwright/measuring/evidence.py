@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.measuring.intake import Inspected
 from mixwright.measuring.references import Comparison
@@ -23,9 +22,9 @@ from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.sheet import Group, Return, Sheet, Track
 from mixwright.timeline import Timeline
-from mixwright.units import SILENCE_DB, db_to_gain
+from mixwright.units import SILENCE_DB, Floats, db_to_gain
 
-Bands = NDArray[np.float64]  # (frames, third octaves from 25 Hz), mean powers added over channels
+Bands = Floats  # (frames, third octaves from 25 Hz), mean powers added over channels
 MOMENTARY_HOPS = 4
 PLAYS_WITHIN_LU = 20.0
 
@@ -39,9 +38,9 @@ class Levels:
     (-20.69, -20.69)
     """
 
-    hops: NDArray[np.float64]
+    hops: Floats
 
-    def between(self, start_s: float, end_s: float | None = None) -> NDArray[np.float64]:
+    def between(self, start_s: float, end_s: float | None = None) -> Floats:
         """Return the hops of a stretch, its ends to the nearest 100 ms."""
         first = max(0, round(start_s / HOP_S))
         return self.hops[first : None if end_s is None else max(first, round(end_s / HOP_S))]
@@ -98,7 +97,7 @@ class GroupHeard:
     after: Levels
 
     @property
-    def chain(self) -> NDArray[np.float64]:
+    def chain(self) -> Floats:
         """What it does to each of its tracks, as a power ratio by hop, shape ``(hops,)``."""
         before, after = self.before.hops, self.after.hops
         return np.divide(after, before, out=np.zeros_like(after), where=before > 0.0)

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.filters import design_bands, response_db
@@ -17,14 +16,12 @@ from mixwright.meters.loudness import HOP_S
 from mixwright.meters.spectrum import LEFT, MID, RIGHT, SIDE
 from mixwright.rendering.parts import BusPlan, TrackPlan
 from mixwright.rendering.strip import TrackStrip
-from mixwright.units import db_to_gain
+from mixwright.units import Floats, db_to_gain
 
 POINTS_A_BAND = 9  # where a response is read within a third octave
 
 
-def placed_power(
-    powers: NDArray[np.float64], track: TrackPlan, groups: Mapping[str, BusPlan]
-) -> NDArray[np.float64]:
+def placed_power(powers: Floats, track: TrackPlan, groups: Mapping[str, BusPlan]) -> Floats:
     """Return what a track adds at its fader, width and pan at rest, and at its group's.
 
     `powers` are those of left, right, middle and sides, shape ``(frames, bands, 4)``; the result is
@@ -67,7 +64,7 @@ def eq_power(
     groups: Mapping[str, BusPlan],
     matches_db: Mapping[tuple[str, str], float],
     rate_hz: int,
-) -> NDArray[np.float64]:
+) -> Floats:
     """Return what EQ and level match do to the middle and the sides: power ratios, ``(bands, 2)``.
 
     The track's and its group's, bands that move at rest. A figure of a band is the mean over it.
@@ -84,9 +81,7 @@ def eq_power(
     return total
 
 
-def _bands_power(
-    eq: tuple[BandSettings, ...], match_db: float, rate_hz: int
-) -> NDArray[np.float64]:
+def _bands_power(eq: tuple[BandSettings, ...], match_db: float, rate_hz: int) -> Floats:
     bands = third_octaves()
     gain_db = match_db if np.isfinite(match_db) else 0.0
     if not eq:
@@ -98,7 +93,7 @@ def _bands_power(
 
 
 @cache
-def _grid_hz() -> NDArray[np.float64]:
+def _grid_hz() -> Floats:
     """Where responses are read, shape ``(bands, points)``."""
     points = [np.geomspace(b.low_hz, b.high_hz, POINTS_A_BAND) for b in third_octaves()]
     return np.array(points)

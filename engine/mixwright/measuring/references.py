@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from mixwright.measuring.measure import hear_mix, heard
-from mixwright.meters.compare import SpectrumDifferences, differences
+from mixwright.meters.differences import SpectrumDifferences, differences
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
 from mixwright.rendering.perform import StageProgress

@@ -20,7 +20,7 @@ THIRDS_PER_OCTAVE = 3
 
 
 @dataclass(frozen=True)
-class Band:
+class FrequencyBand:
     """One band: the name and frequency it goes by, and the exact midband and edges in Hz."""
 
     name: str
@@ -30,7 +30,7 @@ class Band:
     high_hz: float
 
 
-def third_octaves(rate_hz: int | None = None) -> tuple[Band, ...]:
+def third_octaves(rate_hz: int | None = None) -> tuple[FrequencyBand, ...]:
     """Return the bands from 25 Hz to 20 kHz, those with a midband below half of `rate_hz`.
 
     The last one is cut at half the rate where it would reach beyond.
@@ -42,7 +42,7 @@ def third_octaves(rate_hz: int | None = None) -> tuple[Band, ...]:
     return _bands(NOMINAL_THIRDS_HZ, FIRST_THIRD, THIRDS_PER_OCTAVE, rate_hz)
 
 
-def octaves(rate_hz: int | None = None) -> tuple[Band, ...]:
+def octaves(rate_hz: int | None = None) -> tuple[FrequencyBand, ...]:
     """Return the bands from 31.5 Hz to 16 kHz, chosen and cut as in :func:`third_octaves`.
 
     >>> [band.name for band in octaves(44100)]
@@ -68,7 +68,7 @@ def nominal_octaves() -> tuple[float, ...]:
 @cache
 def _bands(
     nominal_hz: tuple[float, ...], first: int, per_octave: int, rate_hz: int | None
-) -> tuple[Band, ...]:
+) -> tuple[FrequencyBand, ...]:
     bands = []
     for step, nominal in enumerate(nominal_hz, first):
         midband = REFERENCE_HZ * OCTAVE_RATIO ** (step / per_octave)
@@ -82,5 +82,5 @@ def _bands(
                 break
             high = min(high, rate_hz / 2)
         name = f"{nominal / 1000.0:g}k" if nominal >= 1000.0 else f"{nominal:g}"
-        bands.append(Band(name, nominal, midband, low, high))
+        bands.append(FrequencyBand(name, nominal, midband, low, high))
     return tuple(bands)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.eq import RunningCascade
 from mixwright.dsp.filters import Sections, k_weighting
-from mixwright.units import FADED, SILENCE_DB, Block
+from mixwright.units import FADED, SILENCE_DB, Block, Floats
 
 HOP_S = 0.1
 OFFSET_LU = -0.691
@@ -35,14 +35,14 @@ def to_mean_square(lufs: float) -> float:
     return float(10.0 ** ((lufs - OFFSET_LU) / 10.0))
 
 
-def sliding_mean(hops: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+def sliding_mean(hops: Floats, count: int) -> Floats:
     """Return the means of `count` neighbouring hops, shape ``(len(hops) - count + 1,)``."""
     if len(hops) < count:
         return np.empty(0)
     return np.asarray(np.convolve(hops, np.full(count, 1.0 / count), mode="valid"))
 
 
-def integrated_lufs(hops: NDArray[np.float64]) -> float:
+def integrated_lufs(hops: Floats) -> float:
     """Return the gated integrated loudness of mean squares per hop (BS.1770-5 eqs. 3 to 7).
 
     -inf when there is less than one block of 400 ms or nothing passes the gates.
@@ -57,7 +57,7 @@ def integrated_lufs(hops: NDArray[np.float64]) -> float:
     return to_lufs(float(blocks.mean())) if len(blocks) else SILENCE_DB
 
 
-def programme(short_term: NDArray[np.float64]) -> NDArray[np.bool_]:
+def programme(short_term: Floats) -> NDArray[np.bool_]:
     """Return which of the mean squares over 3 s are programme: neither silence nor a pause.
 
     The gates of EBU Tech 3342 (v4): at least -70 LUFS, then at least 20 LU below the mean energy
@@ -70,7 +70,7 @@ def programme(short_term: NDArray[np.float64]) -> NDArray[np.bool_]:
     return np.asarray(loud & (short_term >= to_mean_square(gate)))
 
 
-def loudness_range_lu(short_term: NDArray[np.float64]) -> float | None:
+def loudness_range_lu(short_term: Floats) -> float | None:
     """Return the loudness range of mean squares over 3 s, ten or more of them a second.
 
     EBU Tech 3342 (v4): from the 10th to the 95th percentile of what passes the gates, by nearest
@@ -99,7 +99,7 @@ class HopEnergies:
         self._energy = np.zeros((600, channels))
         self._index = 0
 
-    def window(self, frames: int) -> NDArray[np.float64]:
+    def window(self, frames: int) -> Floats:
         """Return the hops that the next `frames` reach into, to be added to."""
         needed = self._index + frames // self.hop + 2
         if needed > len(self._energy):
@@ -113,7 +113,7 @@ class HopEnergies:
         self._index += hops
         self.phase = phase
 
-    def mean_squares(self) -> NDArray[np.float64]:
+    def mean_squares(self) -> Floats:
         """Return the mean square of each complete hop, summed over channels."""
         return np.asarray(self._energy[: self._index].sum(axis=1) / self.hop)
 
@@ -148,7 +148,7 @@ class LoudnessMeter:
         kept.advance(hops, phase)
         return float(energy)
 
-    def hops(self) -> NDArray[np.float64]:
+    def hops(self) -> Floats:
         """Return the mean square of each complete hop, summed over channels."""
         return self._energies.mean_squares()
 

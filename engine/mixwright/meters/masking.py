@@ -30,14 +30,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from itertools import permutations
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.meters.bands import third_octaves
-
-Powers: TypeAlias = NDArray[np.float64]
+from mixwright.units import Floats
 
 MASKED_BELOW_DB = 4.0
 LISTENING_DB_SPL = 80.0
@@ -95,7 +93,7 @@ def erb_number(freq_hz: float) -> float:
 
 
 @cache
-def spreading() -> NDArray[np.float64]:
+def spreading() -> Floats:
     """Return the matrix from powers of third octaves to excitation, shape ``(30, 30)``.
 
     Row j, column i: the mean gain, in power, of the filters centred in band j for a sound spread
@@ -116,7 +114,7 @@ def spreading() -> NDArray[np.float64]:
     return np.asarray(matrix)
 
 
-def most_masked_pairs(powers: Mapping[str, Powers], limit_count: int = 5) -> tuple[MaskedPair, ...]:
+def most_masked_pairs(powers: Mapping[str, Floats], limit_count: int = 5) -> tuple[MaskedPair, ...]:
     """Return the pairs of tracks in which one covers most of the other, greatest share first.
 
     `powers` are those of the tracks as they stand in the balance, ``(frames, 30)`` each, over the
@@ -143,7 +141,7 @@ def most_masked_pairs(powers: Mapping[str, Powers], limit_count: int = 5) -> tup
     )
 
 
-def covered_share(powers: Mapping[str, Powers], name: str) -> float:
+def covered_share(powers: Mapping[str, Floats], name: str) -> float:
     """Return how much of a track everything else together covers, 0 to 1, as in `MaskedPair`.
 
     KeyError if there is no such track.
@@ -156,7 +154,7 @@ def covered_share(powers: Mapping[str, Powers], name: str) -> float:
     return _covered_by_rest(_sounds(powers), name)
 
 
-def covered_shares(powers: Mapping[str, Powers]) -> dict[str, float]:
+def covered_shares(powers: Mapping[str, Floats]) -> dict[str, float]:
     """Return `covered_share` of every track: cheaper than one by one."""
     sounds = _sounds(powers)
     return {name: _covered_by_rest(sounds, name) for name in powers}
@@ -170,12 +168,12 @@ class _Sound:
     track, everywhere.
     """
 
-    excitation: NDArray[np.float64]
-    weights: NDArray[np.float64]
+    excitation: Floats
+    weights: Floats
     active: NDArray[np.intp]
 
 
-def _sounds(powers: Mapping[str, Powers]) -> dict[str, _Sound]:
+def _sounds(powers: Mapping[str, Floats]) -> dict[str, _Sound]:
     bands = third_octaves()
     shapes = {np.shape(power) for power in powers.values()}
     if len(shapes) > 1 or any(len(s) != 2 or s[1] != len(bands) for s in shapes):
@@ -189,9 +187,7 @@ def _sounds(powers: Mapping[str, Powers]) -> dict[str, _Sound]:
     }
 
 
-def _sound(
-    excitation: NDArray[np.float64], threshold: NDArray[np.float64], widths: NDArray[np.float64]
-) -> _Sound:
+def _sound(excitation: Floats, threshold: Floats, widths: Floats) -> _Sound:
     over = excitation / threshold
     active = _active(over.sum(axis=1))
     specific = np.maximum((0.5 + 0.5 * over[active]) ** LOUDNESS_EXPONENT - 1.0, 0.0)
@@ -200,7 +196,7 @@ def _sound(
     return _Sound(excitation, loudness / total if total > 0.0 else loudness, active)
 
 
-def _active(power: NDArray[np.float64]) -> NDArray[np.intp]:
+def _active(power: Floats) -> NDArray[np.intp]:
     """The frames within 20 dB of the mean of those that are: the gate settles in a few rounds."""
     active = np.flatnonzero(power > 0.0)
     while len(active):
@@ -212,22 +208,22 @@ def _active(power: NDArray[np.float64]) -> NDArray[np.intp]:
     return active
 
 
-def _to_db(power: NDArray[np.float64]) -> NDArray[np.float64]:
+def _to_db(power: Floats) -> Floats:
     return 10.0 * np.log10(np.maximum(power, np.finfo(np.float64).tiny))
 
 
 def _under_db(
-    levels_db: Mapping[str, NDArray[np.float64]],
+    levels_db: Mapping[str, Floats],
     masked: str,
     masker: str,
     sounds: Mapping[str, _Sound],
-) -> NDArray[np.float64]:
+) -> Floats:
     """By how much the track lies below the threshold that the masker makes, where it is active."""
     active = sounds[masked].active
     return levels_db[masker][active] - levels_db[masked][active] - MASKED_BELOW_DB
 
 
-def _covered(sound: _Sound, under_db: NDArray[np.float64]) -> NDArray[np.float64]:
+def _covered(sound: _Sound, under_db: Floats) -> Floats:
     """What is covered in each band, as a share of all of the track, shape ``(bands,)``."""
     by_band = (sound.weights * (under_db > 0.0)).sum(axis=0)
     # Weights add to 1 to rounding, shares to no more.
@@ -244,7 +240,7 @@ def _covered_by_rest(sounds: Mapping[str, _Sound], name: str) -> float:
     return float(_covered(own, under_db).sum())
 
 
-def _pair(masked: str, masker: str, sound: _Sound, under_db: NDArray[np.float64]) -> MaskedPair:
+def _pair(masked: str, masker: str, sound: _Sound, under_db: Floats) -> MaskedPair:
     by_band = _covered(sound, under_db)
     share = float(by_band.sum())
     depth = np.clip(under_db, 0.0, DEEPEST_DB)
@@ -260,7 +256,7 @@ def _pair(masked: str, masker: str, sound: _Sound, under_db: NDArray[np.float64]
     )
 
 
-def _narrowest(by_band: NDArray[np.float64], enough: float) -> tuple[int, int]:
+def _narrowest(by_band: Floats, enough: float) -> tuple[int, int]:
     """The first and last band of the shortest run that holds `enough`, the fullest of these."""
     summed = np.concatenate([[0.0], np.cumsum(by_band)])
     for length in range(1, len(by_band)):

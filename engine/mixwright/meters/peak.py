@@ -19,16 +19,15 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.dsp.sinc import kaiser_sinc
 from mixwright.meters.layout import HALF_TAPS, MARGIN, NEAREST, QUARTER_TAPS
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 KAISER_HALF, KAISER_QUARTER = 5.0, 6.0
 
 
-def half_band(pairs: int, beta: float) -> NDArray[np.float64]:
+def half_band(pairs: int, beta: float) -> Floats:
     """Return the taps for the middle between two samples, shape ``(pairs,)``, nearest first.
 
     Each serves the sample on either side; together they have unit gain at DC.
@@ -43,7 +42,7 @@ def half_band(pairs: int, beta: float) -> NDArray[np.float64]:
 
 
 @cache
-def interpolators() -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def interpolators() -> tuple[Floats, Floats, float]:
     """Return the taps for middles and for quarters, and how far both can raise a sample's level.
 
     The latter is the sum of all amplitudes that a point between samples can be made of.

@@ -37,6 +37,7 @@ from mixwright.meters.loudness import (
     sliding_mean,
     to_mean_square,
 )
+from mixwright.units import Floats
 
 SMOOTHED_S, LEVEL_S, REACH_S = 0.05, 0.4, 1.5
 # The first gate is so far under the loudest 0.4 s; the reference goes so far below the level.
@@ -50,7 +51,7 @@ BRIDGED_S, SHORTEST_S = 0.35, 0.25
 
 
 @dataclass(frozen=True)
-class Phrase:
+class VoicePhrase:
     """From `start_s` to `end_s` the voice sounds, short gaps included."""
 
     start_s: float
@@ -59,7 +60,7 @@ class Phrase:
     def frames(self, count: int, hop_s: float) -> NDArray[np.bool_]:
         """Return which of `count` frames centred on 0, `hop_s`, 2 `hop_s` ... lie in it.
 
-        >>> Phrase(0.2, 0.4).frames(5, 0.1)
+        >>> VoicePhrase(0.2, 0.4).frames(5, 0.1)
         array([False, False,  True,  True, False])
         """
         # A frame on an end counts as within at the start, and rounding must not decide.
@@ -67,7 +68,7 @@ class Phrase:
         return np.asarray((centres_s >= self.start_s) & (centres_s < self.end_s))
 
 
-def find_phrases(mean_squares: NDArray[np.float64], hop_s: float) -> tuple[Phrase, ...]:
+def find_phrases(mean_squares: Floats, hop_s: float) -> tuple[VoicePhrase, ...]:
     """Return the phrases of a voice, in order; none if it is below -70 LUFS throughout.
 
     `mean_squares` are those of hops of `hop_s` seconds, K-weighted and added over channels, shape
@@ -78,7 +79,7 @@ def find_phrases(mean_squares: NDArray[np.float64], hop_s: float) -> tuple[Phras
     >>> hops[50:200] = 0.01
     >>> hops[120:130] = 1e-6
     >>> find_phrases(hops, 0.01)
-    (Phrase(start_s=0.48, end_s=2.02),)
+    (VoicePhrase(start_s=0.48, end_s=2.02),)
     """
     if not 0.0 < hop_s < BRIDGED_S:
         raise ValueError(f"hop_s is {hop_s:g}, expected more than 0 and less than {BRIDGED_S:g}")
@@ -97,19 +98,19 @@ def find_phrases(mean_squares: NDArray[np.float64], hop_s: float) -> tuple[Phras
         else:
             phrases.append((first, end))
     return tuple(
-        Phrase(first * hop_s, end * hop_s)
+        VoicePhrase(first * hop_s, end * hop_s)
         for first, end in phrases
         if (end - first) * hop_s >= SHORTEST_S
     )
 
 
-def _smoothed(power: NDArray[np.float64], hops: float) -> NDArray[np.float64]:
+def _smoothed(power: Floats, hops: float) -> Floats:
     """The mean over an odd number of hops about each one; silence beyond the ends."""
     reach = max(round((hops - 1.0) / 2.0), 0)
     return sliding_mean(np.pad(power, reach), 2 * reach + 1)
 
 
-def _level(momentary: NDArray[np.float64]) -> float:
+def _level(momentary: Floats) -> float:
     """The mean power of the voice where it sounds, 0 if it never does."""
     least = float(momentary.max(initial=0.0)) * _ratio(FIRST_GATE_DB)
     kept = momentary[momentary > max(least, to_mean_square(ABSOLUTE_GATE_LUFS))]
@@ -122,8 +123,8 @@ def _level(momentary: NDArray[np.float64]) -> float:
 
 
 def _thresholds(
-    fine: NDArray[np.float64], momentary: NDArray[np.float64], level: float, hop_s: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    fine: Floats, momentary: Floats, level: float, hop_s: float
+) -> tuple[Floats, Floats]:
     """The powers at which the gate opens and closes, each ``(hops,)``."""
     from scipy.ndimage import maximum_filter1d
 

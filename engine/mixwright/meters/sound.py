@@ -11,12 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.meters.layout import TRUE_LEFT
-from mixwright.meters.stretch import Stretch
 from mixwright.meters.trace import HOPS_PER_S, SoundTrace
-from mixwright.units import SILENCE_DB, Block, gain_to_db
+from mixwright.meters.trace_slice import TraceSlice
+from mixwright.units import SILENCE_DB, Block, Floats, gain_to_db
 
 
 @dataclass(frozen=True)
@@ -106,7 +105,7 @@ class SoundMeter:
 
     def loudness_over_time(
         self, window_s: float, start_s: float = 0.0, end_s: float | None = None, gain: float = 1.0
-    ) -> NDArray[np.float64]:
+    ) -> Floats:
         """Return the loudness (LUFS) of every window of that length, one each 10 ms.
 
         0.4 s is momentary, 3 s is short-term loudness (EBU Tech 3341). Windows lie wholly within
@@ -115,7 +114,7 @@ class SoundMeter:
         hops = max(round(window_s * HOPS_PER_S), 1)
         return self._stretch(start_s, end_s, gain).loudness_over_time(hops)
 
-    def true_peak_over_time(self, window_s: float, gain: float = 1.0) -> NDArray[np.float64]:
+    def true_peak_over_time(self, window_s: float, gain: float = 1.0) -> Floats:
         """Return the true peak (amplitude) of each window of that length, one after the other."""
         tops = self._trace.rows()[:, TRUE_LEFT : TRUE_LEFT + 2].max(axis=1, initial=0.0)
         hops = max(round(window_s * HOPS_PER_S), 1)
@@ -123,11 +122,11 @@ class SoundMeter:
         padded[: len(tops)] = tops
         return np.asarray(padded.reshape(-1, hops).max(axis=1, initial=0.0) * abs(gain))
 
-    def _stretch(self, start_s: float, end_s: float | None, gain: float) -> Stretch:
+    def _stretch(self, start_s: float, end_s: float | None, gain: float) -> TraceSlice:
         hops = len(self._trace.rows())
         first = min(max(round(start_s * HOPS_PER_S), 0), hops)
         last = hops if end_s is None else min(max(round(end_s * HOPS_PER_S), first), hops)
-        return Stretch(self._trace, first, last, gain)
+        return TraceSlice(self._trace, first, last, gain)
 
     def readings(
         self, start_s: float = 0.0, end_s: float | None = None, gain: float = 1.0
@@ -172,7 +171,7 @@ def _over(peak_db: float, level_db: float | None) -> float | None:
     return None if level_db is None or level_db == SILENCE_DB else peak_db - level_db
 
 
-def _stereo(stretch: Stretch) -> dict[str, float | None]:
+def _stereo(stretch: TraceSlice) -> dict[str, float | None]:
     """Return the figures that only two channels have."""
     worst, worst_s = stretch.worst_correlation
     return {

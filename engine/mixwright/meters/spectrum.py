@@ -28,8 +28,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.bands import THIRDS_PER_OCTAVE, Band, octaves, third_octaves
-from mixwright.units import SILENCE_DB, Block
+from mixwright.meters.bands import THIRDS_PER_OCTAVE, FrequencyBand, octaves, third_octaves
+from mixwright.units import SILENCE_DB, Block, Floats
 
 HOP_S = 1.0 / 3.0
 # Frames transformed at once: the library does several with vector instructions, and the allocator
@@ -138,7 +138,7 @@ class SpectrumMeter:
 
     def band_powers(
         self, start_s: float = 0.0, end_s: float | None = None, gain: float = 1.0
-    ) -> NDArray[np.float64]:
+    ) -> Floats:
         """Return the mean power of each third octave in each frame, shape ``(frames, bands)``.
 
         Added over channels, as if multiplied by `gain`. The columns are the 30 bands of
@@ -159,13 +159,13 @@ class SpectrumMeter:
 
     def band_powers_by_channel(
         self, start_s: float = 0.0, end_s: float | None = None, gain: float = 1.0
-    ) -> NDArray[np.float64]:
+    ) -> Floats:
         """Return what `band_powers` does by channel, shape ``(frames, bands, channels)``."""
         return self.band_powers_all_ways(start_s, end_s, gain)[:, :, : self._channels]
 
     def band_powers_all_ways(
         self, start_s: float = 0.0, end_s: float | None = None, gain: float = 1.0
-    ) -> NDArray[np.float64]:
+    ) -> Floats:
         """Return the same for left, right, (L+R)/2 and (L-R)/2, shape ``(frames, bands, 4)``.
 
         One channel counts as left and right alike.
@@ -175,9 +175,7 @@ class SpectrumMeter:
         powers[:, len(third_octaves(self._rate_hz)) :] = 0.0
         return np.asarray(powers)
 
-    def frame_times_s(
-        self, start_s: float = 0.0, end_s: float | None = None
-    ) -> NDArray[np.float64]:
+    def frame_times_s(self, start_s: float = 0.0, end_s: float | None = None) -> Floats:
         """Return where the frames of `band_powers` are centred, in seconds, shape ``(frames,)``.
 
         These are whole multiples of `hop_s`, from 0 if the stretch begins with the signal, else
@@ -189,7 +187,7 @@ class SpectrumMeter:
     def _samples(self) -> int:
         return self._frames * self._hop + self._filled
 
-    def _energies_of(self, chosen: NDArray[np.int64]) -> NDArray[np.float64]:
+    def _energies_of(self, chosen: NDArray[np.int64]) -> Floats:
         """The energies of these frames, shape ``(n, segments, 4)``."""
         if not len(chosen) or chosen[-1] < self._frames:
             return self._energies[chosen]
@@ -205,7 +203,7 @@ class SpectrumMeter:
         self._frames += self._batch
         self._filled = 0
 
-    def _analyse(self, signal: NDArray[np.float64], frames: int) -> NDArray[np.float64]:
+    def _analyse(self, signal: Floats, frames: int) -> Floats:
         """Return the energies of the first frames of `signal` (channels, samples)."""
         from mixwright.meters.spectrum_kernels import band_powers
 
@@ -220,7 +218,7 @@ class SpectrumMeter:
             band_powers(spectrum, self._edge_bins, self._into, self._out_of, 1.0 / size, into)
         return energies
 
-    def _pending(self) -> NDArray[np.float64]:
+    def _pending(self) -> Floats:
         """The energies of the frames that reach beyond what has been fed, silence assumed there."""
         signal = np.zeros((self._channels, (2 + self._batch) * self._hop))
         known = self._hop + self._filled
@@ -249,7 +247,7 @@ class SpectrumMeter:
             return np.flatnonzero(inside)
         return np.array([np.abs(centres - (start + end) / 2).argmin()])
 
-    def _weights(self) -> NDArray[np.float64]:
+    def _weights(self) -> Floats:
         """The samples that each frame stands for: the window's energy over what there is."""
         energy = np.concatenate([[0.0], np.cumsum(self._window**2)])
         first = self._centres() - self._hop
@@ -257,15 +255,13 @@ class SpectrumMeter:
         return np.asarray(energy[high] - energy[low])
 
 
-def _power_complementary(hop: int) -> NDArray[np.float64]:
+def _power_complementary(hop: int) -> Floats:
     """Return the window of two hops, shape ``(2 * hop,)``."""
     at = (np.arange(2 * hop) + 0.5) / (2 * hop)
     return np.asarray(np.sin(np.pi / 2 * np.sin(np.pi * at) ** 2))
 
 
-def _shares(
-    rate_hz: int, hop: int
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+def _shares(rate_hz: int, hop: int) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Where the edges of all segments lie among the bins, and how their bins are shared out.
 
     Segments are what lies below the third octaves, each of these, and what lies above. Bin k
@@ -286,9 +282,7 @@ def _shares(
     return bins, into, out_of
 
 
-def _readings(
-    power: NDArray[np.float64], channels: int, rate_hz: int, seconds: float
-) -> SpectrumReadings:
+def _readings(power: Floats, channels: int, rate_hz: int, seconds: float) -> SpectrumReadings:
     """Turn mean powers (segments, 4) into readings."""
     thirds, octave_bands = third_octaves(rate_hz), octaves(rate_hz)
     count = len(third_octaves())
@@ -317,7 +311,7 @@ def _to_db(power: float) -> float:
     return SILENCE_DB if power <= 0.0 else 10.0 * math.log10(power)
 
 
-def _slope(octave_db: tuple[float, ...], bands: tuple[Band, ...]) -> float | None:
+def _slope(octave_db: tuple[float, ...], bands: tuple[FrequencyBand, ...]) -> float | None:
     """The least-squares slope of the density in dB per octave; None without a line to draw."""
     within = [
         (math.log2(band.midband_hz), level - 10.0 * math.log10(band.high_hz - band.low_hz))
@@ -331,14 +325,14 @@ def _slope(octave_db: tuple[float, ...], bands: tuple[Band, ...]) -> float | Non
     return float(octave @ density / (octave @ octave))
 
 
-def _side_to_mid_db(power: NDArray[np.float64]) -> float | None:
+def _side_to_mid_db(power: Floats) -> float | None:
     mid, side = float(power[MID]), float(power[SIDE])
     if mid <= 0.0:
         return math.inf if side > 0.0 else None
     return _to_db(side / mid)
 
 
-def _correlation(power: NDArray[np.float64]) -> float | None:
+def _correlation(power: Floats) -> float | None:
     """Mid power less side power is the mean of left times right."""
     norm = math.sqrt(power[LEFT]) * math.sqrt(power[RIGHT])
     return float(np.clip((power[MID] - power[SIDE]) / norm, -1.0, 1.0)) if norm > 0.0 else None

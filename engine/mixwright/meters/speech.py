@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.meters.bands import third_octaves
+from mixwright.units import Floats
 
 # ANSI S3.5-1997, Table 3: nominal midband in Hz and importance.
 BAND_IMPORTANCE = (
@@ -43,7 +44,7 @@ MOST_LACKING_DB = 40.0
 HALVINGS = 40
 
 
-def audibility(voice: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray[np.float64]:
+def audibility(voice: Floats, rest: Floats) -> Floats:
     """Return how much of the voice is heard in each frame, 0 to 1, shape ``(frames,)``.
 
     `voice` and `rest` are powers of third octaves ``(frames, 30)``, those of the voice and of all
@@ -58,8 +59,8 @@ def audibility(voice: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray
 
 
 def audibility_of_phrase(
-    voice: NDArray[np.float64],
-    rest: NDArray[np.float64],
+    voice: Floats,
+    rest: Floats,
     active: NDArray[np.bool_],
     voice_frames: int = VOICE_FRAMES,
 ) -> float:
@@ -80,8 +81,8 @@ def audibility_of_phrase(
 
 
 def lacking_db(
-    voice: NDArray[np.float64],
-    rest: NDArray[np.float64],
+    voice: Floats,
+    rest: Floats,
     active: NDArray[np.bool_],
     limit: float,
     voice_frames: int = VOICE_FRAMES,
@@ -112,11 +113,11 @@ def lacking_db(
 
 
 def _phrase(
-    voice: NDArray[np.float64],
-    rest: NDArray[np.float64],
+    voice: Floats,
+    rest: Floats,
     active: NDArray[np.bool_],
     voice_frames: int,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Floats, Floats]:
     """By how much the voice is over the rest in each active frame and band, and what bands count.
 
     The window over which the voice is averaged goes over active frames alone; at the ends of the
@@ -133,7 +134,7 @@ def _phrase(
     return _over_db(mean, rest[active]), _importance(mean)
 
 
-def _over_db(voice: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray[np.float64]:
+def _over_db(voice: Floats, rest: Floats) -> Floats:
     """Levels of the voice less those of the rest, shape ``(frames, 18)``."""
     # What is smaller than any signal stands for silence, so that nothing is divided by zero.
     tiny = np.finfo(np.float64).tiny
@@ -144,7 +145,7 @@ def _over_db(voice: NDArray[np.float64], rest: NDArray[np.float64]) -> NDArray[n
     return np.asarray(ratio_db)
 
 
-def _importance(voice: NDArray[np.float64]) -> NDArray[np.float64]:
+def _importance(voice: Floats) -> Floats:
     """The importance of each band in which the voice has something, adding up to 1 in a frame."""
     bands = _speech_bands(voice)
     enough = bands.max(axis=1, keepdims=True) * 10.0 ** (-VOICE_WITHIN_DB / 10.0)
@@ -154,12 +155,12 @@ def _importance(voice: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(counted / np.where(total > 0.0, total, 1.0))
 
 
-def _audible(over_db: NDArray[np.float64], importance: NDArray[np.float64]) -> NDArray[np.float64]:
+def _audible(over_db: Floats, importance: Floats) -> Floats:
     heard = np.clip((over_db + SPEECH_PEAK_DB) / SPEECH_RANGE_DB, 0.0, 1.0)
     return np.asarray((heard * importance).sum(axis=1))
 
 
-def _speech_bands(powers: NDArray[np.float64]) -> NDArray[np.float64]:
+def _speech_bands(powers: Floats) -> Floats:
     """The columns of `powers` (frames, 30) that speech is counted in, 160 Hz to 8 kHz."""
     first = [band.nominal_hz for band in third_octaves()].index(BAND_IMPORTANCE[0][0])
     return powers[:, first : first + len(BAND_IMPORTANCE)]

@@ -13,7 +13,7 @@ from types import MappingProxyType
 
 
 @dataclass(frozen=True)
-class Target:
+class LoudnessTarget:
     """What a standard asks for: loudness, how far it may be off up or down, and true peak.
 
     `true_peak_dbtp` is None where it names none.
@@ -29,10 +29,10 @@ class Target:
     source: str
 
 
-TARGETS: Mapping[str, Target] = MappingProxyType(
+TARGETS: Mapping[str, LoudnessTarget] = MappingProxyType(
     {
         # The recommendation leaves 1.0 LU to live programmes; a mix is a file, and can be exact.
-        "ebu_r_128": Target(
+        "ebu_r_128": LoudnessTarget(
             "EBU R 128",
             -23.0,
             0.2,
@@ -40,17 +40,17 @@ TARGETS: Mapping[str, Target] = MappingProxyType(
             "EBU R 128 v5 (2023): 0.2 LU for files, as in quality control",
         ),
         # 2 dB for what meters may differ by, "not a window to aim at".
-        "atsc_a_85": Target(
+        "atsc_a_85": LoudnessTarget(
             "ATSC A/85", -24.0, 2.0, -2.0, "ATSC A/85:2013 section 6, Corrigendum 2021"
         ),
-        "aes77_music": Target(
+        "aes77_music": LoudnessTarget(
             "AES77 for music tracks",
             -16.0,
             0.2,
             -1.0,
             "AES77-2023, figures of AES TD1008.1.21-9 (2021): 0.2 LU up; down is our choice",
         ),
-        "itu_r_bs_1864": Target(
+        "itu_r_bs_1864": LoudnessTarget(
             "ITU-R BS.1864",
             -24.0,
             1.0,

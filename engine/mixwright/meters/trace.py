@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from mixwright.dsp.filters import k_weighting
 from mixwright.meters.layout import CLIP_RUN, CLIPPED, COLUMNS, LONGEST, MARGIN, RUNS
 from mixwright.meters.peak import interpolators
-from mixwright.units import Block
+from mixwright.units import Block, Floats
 
 HOPS_PER_S = 100
 
@@ -31,7 +31,7 @@ class SoundTrace:
         self._rows = np.zeros((1000, COLUMNS))
         self._hops = 0
         self._held = np.zeros((MARGIN, channels))
-        self._closed: NDArray[np.float64] | None = None
+        self._closed: Floats | None = None
 
     def edge(self, hop: int) -> int:
         """Return the first sample of a hop; where 10 ms are no whole samples, the nearest one."""
@@ -49,7 +49,7 @@ class SoundTrace:
         self._held = _joined_from(self._held, block, int(edges[-1]))
         return energy + float(np.vdot(self._held, self._held))
 
-    def rows(self) -> NDArray[np.float64]:
+    def rows(self) -> Floats:
         """Return a row for each hop of what was fed, shape ``(hops, COLUMNS)``.
 
         The last hop may be incomplete; after it silence is assumed.
@@ -76,9 +76,9 @@ class SoundTrace:
         self,
         block: Block,
         edges: NDArray[np.int64],
-        state: NDArray[np.float64],
-        runs: NDArray[np.float64],
-        rows: NDArray[np.float64],
+        state: Floats,
+        runs: Floats,
+        rows: Floats,
     ) -> float:
         from mixwright.meters.kernels import measure_hops
 
@@ -98,7 +98,7 @@ class SoundTrace:
             )
         )
 
-    def _finished(self) -> NDArray[np.float64]:
+    def _finished(self) -> Floats:
         """Work out what was held back, on copies: more blocks may yet come."""
         edges, rest = self._edges(self.frames), self.frames - self.edge(self._hops)
         if rest > edges[-1]:

@@ -11,7 +11,7 @@ from typing import Literal
 
 from mixwright.audio import StemInfo
 from mixwright.dsp.contract import bounds_of
-from mixwright.dsp.curve import DECLICK_MS, Curve, Move
+from mixwright.dsp.curve import DECLICK_MS, Curve, CurveMove, Unit
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import BandRide, EqSettings
 from mixwright.dsp.impulse import ImpulseSettings
@@ -37,8 +37,6 @@ from mixwright.sheet.model import (
 )
 from mixwright.timeline import Timeline, note_to_beats
 from mixwright.units import SILENCE_DB, ms_to_samples
-
-Unit = Literal["dB", "plain", "octaves"]
 
 
 @dataclass(frozen=True)
@@ -100,8 +98,8 @@ class Drawer:
             if start <= ramp:
                 initial_db = value
             else:
-                moves.append(Move(start - ramp, ramp, value))
-            moves.append(Move(end, ramp, rest_db))
+                moves.append(CurveMove(start - ramp, ramp, value))
+            moves.append(CurveMove(end, ramp, rest_db))
         return Curve("dB", initial_db, tuple(moves))
 
     def _covered(self, covers: Sequence[Cover], ramp: int) -> list[tuple[int, int, float]]:
@@ -280,7 +278,7 @@ class Drawer:
         """0 dB or silence; a track is back in full at the place where it is unmuted."""
         as_db = tuple(dataclasses.replace(p, value=_mute_db(p.value)) for p in points)
         curve = self.curve("dB", _mute_db(float(mute)), as_db)
-        moves: list[Move] = []
+        moves: list[CurveMove] = []
         for move in curve.moves:
             earliest = moves[-1].start if moves else 0
             early = move.start if move.value == SILENCE_DB else move.start - move.length
@@ -291,7 +289,7 @@ class Drawer:
         """A value over the song; without the automation step it stays what it is."""
         if not points or not self.has("automation"):
             return Curve(unit, initial)
-        moves: list[Move] = []
+        moves: list[CurveMove] = []
         for move in map(self._move, reversed(points)):
             # A point that holds until after the next one begins is overtaken by it.
             if not moves or move.start <= moves[0].start:
@@ -300,7 +298,7 @@ class Drawer:
             initial = moves.pop(0).value  # it starts there: there is nothing to move from
         return Curve(unit, initial, tuple(moves))
 
-    def _move(self, point: Point) -> Move:
+    def _move(self, point: Point) -> CurveMove:
         seconds = self.timeline.seconds_at(point.at)
         over_s = point.over_ms / 1000.0
         if point.over_beats:
@@ -309,7 +307,7 @@ class Drawer:
             seconds, over_s = seconds + over_s, 0.0
         length = max(1, round(max(over_s, DECLICK_MS / 1000.0) * self.timeline.rate_hz))
         shape: Literal["line", "smooth"] = "smooth" if point.shape == "smooth" else "line"
-        return Move(self.timeline.nearest_sample(seconds), length, point.value, shape)
+        return CurveMove(self.timeline.nearest_sample(seconds), length, point.value, shape)
 
 
 def stem_end(track: Track, stem: StemInfo, rate_hz: int) -> int:

@@ -10,7 +10,7 @@ from mixwright.checks.automation.moment import moment
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence, Levels, VoiceHeard
 from mixwright.meters.loudness import HOP_S
-from mixwright.meters.phrases import Phrase, find_phrases
+from mixwright.meters.phrases import VoicePhrase, find_phrases
 from mixwright.meters.speech import audibility_of_phrase, lacking_db
 
 # So many phrases are told, the worst.
@@ -24,7 +24,7 @@ MANY = 3  # so many that all are buried are told as one
 class PhraseHeard:
     """A phrase and how much of it is heard, 0 to 1."""
 
-    phrase: Phrase
+    phrase: VoicePhrase
     share: float
 
 
@@ -74,7 +74,7 @@ def phrases_heard(voice: VoiceHeard) -> list[PhraseHeard]:
     ]
 
 
-def _parts(phrase: Phrase, levels: Levels) -> list[Phrase]:
+def _parts(phrase: VoicePhrase, levels: Levels) -> list[VoicePhrase]:
     """A phrase that one breath is enough for, or its parts: lines that a double or echo ties."""
     first, last = round((phrase.start_s + PART_S) / HOP_S), round((phrase.end_s - PART_S) / HOP_S)
     inner = levels.hops[first:last]
@@ -85,7 +85,7 @@ def _parts(phrase: Phrase, levels: Levels) -> list[Phrase]:
     return [part for half in halves for part in _parts(half, levels)]
 
 
-def _share_heard(voice: VoiceHeard, phrase: Phrase) -> float | None:
+def _share_heard(voice: VoiceHeard, phrase: VoicePhrase) -> float | None:
     """How much of a phrase is heard; None where no frame lies in it."""
     active = phrase.frames(len(voice.voice), voice.hop_s)
     return audibility_of_phrase(voice.voice, voice.rest, active) if active.any() else None
@@ -139,7 +139,7 @@ def _all_buried(
     )
 
 
-def _who_sings(heard: Evidence, voice: VoiceHeard, phrase: Phrase) -> str:
+def _who_sings(heard: Evidence, voice: VoiceHeard, phrase: VoicePhrase) -> str:
     """The loudest of the tracks that make up the voice, in a phrase."""
 
     def loudness_lufs(name: str) -> float:
@@ -148,6 +148,6 @@ def _who_sings(heard: Evidence, voice: VoiceHeard, phrase: Phrase) -> str:
     return max(voice.tracks, key=loudness_lufs)
 
 
-def _section(heard: Evidence, phrase: Phrase) -> str | None:
+def _section(heard: Evidence, phrase: VoicePhrase) -> str | None:
     """The section that a phrase is sung in: it may begin a little early."""
     return heard.section_at(0.5 * (phrase.start_s + phrase.end_s))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from mixwright.meters.targets import TARGETS, Target
+from mixwright.meters.targets import TARGETS, LoudnessTarget
 from mixwright.sheet import Sheet
 from mixwright.sheet.model import PathKey
 
@@ -21,7 +21,7 @@ class Demand:
     by: str
 
 
-def standard_of(sheet: Sheet) -> Target | None:
+def standard_of(sheet: Sheet) -> LoudnessTarget | None:
     """Return the published target that the sheet names, if any."""
     delivery = sheet.delivery
     named = None if delivery is None else delivery.standard

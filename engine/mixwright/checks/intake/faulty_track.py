@@ -6,10 +6,10 @@ from collections import Counter
 from collections.abc import Mapping
 
 from mixwright.checks.rule import VERDICTS, Remark, Result, Verdict, rule
-from mixwright.faults.findings import Clipped, Finding, Severity
+from mixwright.faults.findings import Clipped, Finding, FindingSeverity
 from mixwright.measuring.evidence import Evidence
 
-VERDICT_OF: Mapping[Severity, Verdict] = {"fault": "fails", "look": "look", "note": "note"}
+VERDICT_OF: Mapping[FindingSeverity, Verdict] = {"fault": "fails", "look": "look", "note": "note"}
 
 
 @rule("intake/faulty-track")

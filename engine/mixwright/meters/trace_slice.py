@@ -32,14 +32,13 @@ from mixwright.meters.loudness import (
     to_lufs,
 )
 from mixwright.meters.trace import HOPS_PER_S, SoundTrace
-from mixwright.units import SILENCE_DB, gain_to_db
+from mixwright.units import SILENCE_DB, Floats, gain_to_db
 
 GRID = round(HOP_S * HOPS_PER_S)  # hops of the trace in one of the gating grid
-Series = NDArray[np.float64]
-Placed = tuple[float, float | None]  # a figure and its time in s, None for silence
+AtTime = tuple[float, float | None]  # a figure and its time in s, None for silence
 
 
-class Stretch:
+class TraceSlice:
     """The hops from `first` up to `last` as if multiplied by `gain`; times are those of the whole.
 
     Sums come first, then series over time. `window` below is the mean over three seconds.
@@ -61,7 +60,7 @@ class Stretch:
     def _time(self, hop: int, sample: float = 0.0) -> float:
         return (self._trace.edge(self._first + hop) + sample) / self._trace.rate_hz
 
-    def _highest(self, left: int) -> Placed:
+    def _highest(self, left: int) -> AtTime:
         """Return the largest of the peaks in a column and the next, whose places follow."""
         tops = self._rows[:, left : left + 2].max(axis=1, initial=0.0)
         if not tops.any():
@@ -70,12 +69,12 @@ class Stretch:
         return float(tops[hop]) * abs(self._gain), self._time(hop, float(self._rows[hop, left + 2]))
 
     @property
-    def sample_peak(self) -> Placed:
+    def sample_peak(self) -> AtTime:
         """Its amplitude and time."""
         return self._highest(SAMPLE_LEFT)
 
     @property
-    def true_peak(self) -> Placed:
+    def true_peak(self) -> AtTime:
         """Its amplitude and time."""
         return self._highest(TRUE_LEFT)
 
@@ -113,19 +112,19 @@ class Stretch:
             return None if sides <= 0.0 else -SILENCE_DB
         return gain_to_db(float(np.sqrt(sides / middle)))
 
-    def _mean(self, column: int) -> Series:
+    def _mean(self, column: int) -> Floats:
         """Return the mean of a column of sums in each whole hop."""
         hops = range(self._first, self._first + self._whole + 1)
         lengths = np.diff([self._trace.edge(hop) for hop in hops])
         return np.asarray(self._rows[: self._whole, column] * self._gain**2 / lengths)
 
     @cached_property
-    def _weighted(self) -> tuple[Series, Series]:
+    def _weighted(self) -> tuple[Floats, Floats]:
         """Mean squares by hop, of left and right together and of their sum on both sides."""
         stereo = self._mean(WEIGHTED_LEFT) + self._mean(WEIGHTED_RIGHT)
         return stereo, np.maximum(0.5 * stereo + self._mean(WEIGHTED_CROSS), 0.0)
 
-    def _integrated(self, hops: Series) -> float | None:
+    def _integrated(self, hops: Floats) -> float | None:
         if len(hops) < GRID * BLOCK_HOPS:
             return None
         return integrated_lufs(_on_grid(hops).mean(axis=1))
@@ -144,7 +143,7 @@ class Stretch:
         return mono - stereo
 
     @cached_property
-    def _short_term(self) -> Series:
+    def _short_term(self) -> Floats:
         return sliding_mean(self._weighted[0], GRID * SHORT_TERM_HOPS)
 
     @property
@@ -157,11 +156,11 @@ class Stretch:
         """Loudness of the loudest 3 s and when they begin."""
         return self._loudest(self._short_term)
 
-    def loudness_over_time(self, hops: int) -> Series:
+    def loudness_over_time(self, hops: int) -> Floats:
         """Return the loudness of each so many neighbouring hops; silence is -inf."""
         return np.array([to_lufs(float(ms)) for ms in sliding_mean(self._weighted[0], hops)])
 
-    def _loudest(self, windows: Series) -> tuple[float | None, float | None]:
+    def _loudest(self, windows: Floats) -> tuple[float | None, float | None]:
         if not len(windows):
             return None, None
         hop = int(np.argmax(windows))
@@ -169,7 +168,7 @@ class Stretch:
         return level, (None if level == SILENCE_DB else self._time(hop))
 
     @cached_property
-    def _short_term_on_grid(self) -> Series:
+    def _short_term_on_grid(self) -> Floats:
         """The mean squares over 3 s, every 100 ms."""
         return self._short_term[::GRID]
 
@@ -188,7 +187,7 @@ class Stretch:
         return np.flatnonzero(programme(self._short_term_on_grid))
 
     @property
-    def peaks_over_short_term_lu(self) -> Series:
+    def peaks_over_short_term_lu(self) -> Floats:
         """True peak over loudness of the same 3 s, every 100 ms of programme."""
         if not len(self._programme):
             return np.empty(0)
@@ -214,14 +213,14 @@ class Stretch:
         return float(found[place]), self._time(int(self._programme[place]) * GRID)
 
 
-def _on_grid(hops: Series) -> Series:
+def _on_grid(hops: Floats) -> Floats:
     """Return the hops of each whole step of the gating grid, shape ``(steps, GRID)``."""
     steps = len(hops) // GRID
-    grid: Series = hops[: steps * GRID].reshape(steps, GRID)
+    grid: Floats = hops[: steps * GRID].reshape(steps, GRID)
     return grid
 
 
-def _correlation(left: Series, right: Series, cross: Series) -> Series:
+def _correlation(left: Floats, right: Floats, cross: Floats) -> Floats:
     """Return the correlation of energies; NaN where one is zero."""
     both = np.sqrt(left * right)
     found = np.full(len(both), np.nan)
