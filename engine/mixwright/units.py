@@ -58,6 +58,24 @@ def gain_to_db(gain: float) -> float:
     return SILENCE_DB if gain <= 0.0 else 20.0 * math.log10(gain)
 
 
+def db_to_power(level_db: float) -> float:
+    """Return the power ratio of a level in dB; -inf dB is 0.0.
+
+    >>> round(db_to_power(-3.0103), 4)
+    0.5
+    """
+    return float(10.0 ** (level_db / 10.0))
+
+
+def power_to_db(power: float) -> float:
+    """Return the level in dB of a non-negative power ratio; 0.0 is -inf dB.
+
+    >>> round(power_to_db(0.5), 4)
+    -3.0103
+    """
+    return SILENCE_DB if power <= 0.0 else 10.0 * math.log10(power)
+
+
 def ms_to_samples(time_ms: float, rate_hz: int) -> float:
     """Return a time in milliseconds as a (fractional) count of samples.
 

@@ -16,7 +16,7 @@ HALF = 16
 BETA = 8.0
 
 
-def kaiser_sinc(at: Floats, half: int, beta: float) -> Floats:
+def kaiser_sinc(at: Floats, half: float, beta: float) -> Floats:
     """Return a sinc under a Kaiser window at places in samples; it is 0 from `half` on.
 
     The gain at DC is only near 1: divide taps by their sum.

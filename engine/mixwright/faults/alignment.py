@@ -27,6 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.meters.framing import framed, hann
 from mixwright.units import Floats
 
 Complex = NDArray[np.complex128]
@@ -79,7 +80,7 @@ class CrossSpectra:
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz
         self.size = 2 ** round(math.log2(FRAME_S * rate_hz))
-        self._window = np.sin(np.pi * np.arange(self.size) / self.size) ** 2
+        self._window = hann(self.size)
         self._first: list[Complex] = []
         self._second: list[Complex] = []
 
@@ -88,8 +89,8 @@ class CrossSpectra:
         if len(first) < self.size:
             return
         for signal, kept in ((first, self._first), (second, self._second)):
-            frames = np.lib.stride_tricks.sliding_window_view(signal, self.size)
-            kept.append(np.fft.rfft(frames[:: self.size // 2] * self._window, axis=1))
+            frames = framed(signal, self.size, self.size // 2)
+            kept.append(np.fft.rfft(frames * self._window, axis=1))
 
     def delay(self) -> Delay | None:
         """Return the delay over everything fed, None if there was not enough of both."""

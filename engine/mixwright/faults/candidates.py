@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from mixwright.faults.findings import TrackName
 from mixwright.faults.follow import CELLS_PER_S, Features
+from mixwright.meters.framing import grouped
 from mixwright.units import Floats
 
 Growth = NDArray[np.float32]
@@ -136,8 +137,7 @@ def _by_second(first: Features, second: Features, shift_s: float) -> tuple[Float
     start, end = max(0, -shift), min(len(own), len(second.plain) - shift)
     if start < end:
         other[start:end] = second.plain[start + shift : end + shift]
-    own, other = (one.reshape(seconds, CELLS_PER_S) for one in (own, other))
-    return own.sum(axis=1), other.sum(axis=1)
+    return grouped(own, CELLS_PER_S).sum(axis=1), grouped(other, CELLS_PER_S).sum(axis=1)
 
 
 def _table(rows: list[Growth]) -> Growth:
@@ -152,8 +152,7 @@ def _table(rows: list[Growth]) -> Growth:
 
 def _coarser(growth: Growth) -> Growth:
     both = growth.sum(axis=0)
-    whole = len(both) // COARSE_CELLS * COARSE_CELLS
-    return np.asarray(both[:whole].reshape(-1, COARSE_CELLS).sum(axis=1))
+    return np.asarray(grouped(both, COARSE_CELLS).sum(axis=1))
 
 
 def _best_shifts(first: Growth, second: Growth) -> list[int]:

@@ -24,6 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.dsp.sinc import kaiser_sinc
+from mixwright.meters.history import History
 from mixwright.units import Block, Floats
 
 CELLS_PER_S = 100
@@ -75,8 +77,7 @@ class TrackFollower:
         self._taps = _low_pass()
         self.low_rate_hz = rate_hz / (factor * THINNING)
         self._state, self._sums = np.zeros(6), np.zeros(4)
-        self._cells = np.zeros((CELLS_PER_S * 60, 4))
-        self._index = 0
+        self._cells = History(4, room=CELLS_PER_S * 60)
         self._waiting = np.zeros(TAPS - THINNING)
         self._low: list[Floats] = []
 
@@ -89,12 +90,9 @@ class TrackFollower:
     def _feed(self, block: Block) -> None:
         from mixwright.faults.kernels import follow, thin_out
 
-        needed = self._index + len(block) * CELLS_PER_S // self.rate_hz + 3
-        if needed > len(self._cells):
-            self._cells = np.concatenate([self._cells, np.zeros_like(self._cells)])
         factor = self._weights.shape[1]
         middle = np.empty(len(block) // factor + 1)
-        window = self._cells[self._index : needed]
+        window = self._cells.window(len(block) * CELLS_PER_S // self.rate_hz + 2)
         passed, written = follow(
             block,
             self._state,
@@ -105,7 +103,7 @@ class TrackFollower:
             self.rate_hz,
             CELLS_PER_S,
         )
-        self._index += passed
+        self._cells.advance(passed)
         line = np.concatenate([self._waiting, middle[:written]])
         out = np.empty(max(0, (len(line) - TAPS) // THINNING + 1))
         thin_out(line, self._taps, THINNING, out)
@@ -118,7 +116,7 @@ class TrackFollower:
 
     def cells(self) -> Floats:
         """Return the complete cells, shape ``(n, 4)``: PLAIN, STEEP, LEFT_SUM, RIGHT_SUM."""
-        return self._cells[: self.frames * CELLS_PER_S // self.rate_hz]
+        return self._cells.rows[: self.frames * CELLS_PER_S // self.rate_hz]
 
     def low_end(self) -> Floats:
         """Return the middle at `low_rate_hz`, good up to 520 Hz; it lags by some milliseconds."""
@@ -133,7 +131,7 @@ class TrackFollower:
     def features(self) -> Features:
         """Return what pairs need; the rest may be let go."""
         cells, digest = self.cells(), hashlib.blake2b(digest_size=16)
-        for part in (self._cells[: self._index + 1, :2], self.low_end(), self._sums):
+        for part in (self._cells.rows[: self._cells.index + 1, :2], self.low_end(), self._sums):
             digest.update(np.ascontiguousarray(part).tobytes())
         return Features(
             seconds=self.frames / self.rate_hz,
@@ -153,7 +151,6 @@ def _bump(factor: int) -> Floats:
 def _low_pass() -> Floats:
     """A windowed sinc with its corner midway between what is kept and what would fold onto it."""
     corner = 0.5 / THINNING
-    at = np.arange(TAPS) - 0.5 * (TAPS - 1)
-    edge = np.clip(1.0 - (2.0 * at / TAPS) ** 2, 0.0, None)
-    taps = np.sinc(2.0 * corner * at) * np.i0(KAISER_BETA * np.sqrt(edge))
+    at = np.arange(TAPS, dtype=np.float64) - 0.5 * (TAPS - 1)
+    taps = kaiser_sinc(2.0 * corner * at, corner * TAPS, KAISER_BETA)
     return np.asarray(taps / taps.sum())

@@ -31,7 +31,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.faults.findings import FindingSeverity, Hum, TrackName
-from mixwright.units import Floats
+from mixwright.meters.framing import framed, grouped, hann
+from mixwright.units import Floats, db_to_power, power_to_db
 
 WINDOW_S, SHORT_S = 2.0, 60.0
 MAINS_HZ = (50, 60)
@@ -86,10 +87,10 @@ class SteadySpectrum:
         hop = size // overlap
         if len(signal) < size:
             return cls(np.empty((0, size // 2 + 1)), rate_hz / size)
-        loudest = np.abs(signal[: len(signal) // hop * hop]).reshape(-1, hop).max(axis=1)
-        frames = np.lib.stride_tricks.sliding_window_view(signal, size)[::hop]
-        sounding = np.lib.stride_tricks.sliding_window_view(loudest, overlap).min(axis=1) > 0.0
-        window = np.sin(np.pi * np.arange(size) / size) ** 2
+        loudest = np.abs(grouped(signal, hop)).max(axis=1)
+        frames = framed(signal, size, hop)
+        sounding = framed(loudest, overlap).min(axis=1) > 0.0
+        window = hann(size)
         top = min(size // 2 + 1, math.ceil(HIGHEST_HZ * size / rate_hz))
         spectra = np.fft.rfft(frames[sounding[: len(frames)]] * window, axis=1)[:, :top]
         return cls(2.0 * np.abs(spectra / window.sum()) ** 2, rate_hz / size)
@@ -106,7 +107,7 @@ class SteadySpectrum:
         found = []
         for peak in peaks[(peaks >= far) & (peaks < len(lasting) - far)]:
             beside = np.r_[peak - far : peak - near + 1, peak + near : peak + far + 1]
-            if lasting[peak] >= lasting[beside].max() * 10.0 ** (LEAST_OUT_DB / 10.0):
+            if lasting[peak] >= lasting[beside].max() * db_to_power(LEAST_OUT_DB):
                 found.append(self._line(lasting, int(peak), beside))
         return found
 
@@ -119,7 +120,7 @@ class SteadySpectrum:
         low, level, high = np.quantile(self.powers[quiet, peak], (0.1, 0.5, 0.9))
         lobe = float(np.sinc(shift)) / (1.0 - shift**2)
         here = self.powers[:, peak]
-        alone = here[here >= around * 10.0 ** (STANDS_OUT_DB / 10.0)]
+        alone = here[here >= around * db_to_power(STANDS_OUT_DB)]
         return SteadyLine(
             freq_hz=(peak + shift) * self.bin_hz,
             power=float(level) / lobe**2,
@@ -130,9 +131,7 @@ class SteadySpectrum:
 
 
 def _decibels(power: float, other: float) -> float:
-    if other <= 0.0:
-        return math.inf
-    return 10.0 * math.log10(power / other) if power > 0.0 else -math.inf
+    return power_to_db(power / other) if other > 0.0 else math.inf
 
 
 def mains_lines(lines: list[SteadyLine]) -> tuple[int, float, dict[int, SteadyLine]] | None:
@@ -167,7 +166,7 @@ def _comb(lines: list[SteadyLine], fundamental: float) -> dict[int, SteadyLine]:
         if 1 <= order <= HARMONICS and abs(line.freq_hz - order * fundamental) <= TOLERANCE_HZ:
             found[order] = line
     strongest = max((line.power for line in found.values()), default=0.0)
-    least = strongest * 10.0 ** (-WITHIN_DB / 10.0)
+    least = strongest * db_to_power(-WITHIN_DB)
     return {order: line for order, line in found.items() if 0.0 < line.power >= least}
 
 
@@ -191,8 +190,8 @@ def hum_finding(track: TrackName, spectrum: SteadySpectrum, programme_dbfs: floa
         return None
     mains, fundamental, found = comb
     orders = tuple(found)
-    levels = tuple(10.0 * math.log10(found[order].power) for order in orders)
-    level = 10.0 * math.log10(sum(line.power for line in found.values()))
+    levels = tuple(power_to_db(found[order].power) for order in orders)
+    level = power_to_db(sum(line.power for line in found.values()))
     under = programme_dbfs - level
     if under > NOTE_DB or level < LEAST_DBFS:
         return None

@@ -21,7 +21,8 @@ import numpy as np
 from mixwright.faults.findings import FindingSeverity, Offset, Rumble, TrackName
 from mixwright.faults.follow import CELLS_PER_S, PLAIN
 from mixwright.faults.hum import SteadySpectrum
-from mixwright.units import Floats, gain_to_db
+from mixwright.meters.framing import grouped
+from mixwright.units import Floats, db_to_power, gain_to_db
 
 LEAST_SECONDS = 4
 LOOK_OFFSET, FAULT_OFFSET, STEADY = 0.002, 0.01, 3.0
@@ -41,12 +42,8 @@ def offset_finding(track: TrackName, cells: Floats, sums: Floats, per_cell: floa
     `cells` are energies (n,) to tell digital silence by, `sums` those of each channel
     (n, channels), both by cells of 10 ms of `per_cell` samples.
     """
-    seconds = len(cells) // CELLS_PER_S
-    whole = seconds * CELLS_PER_S
-    if seconds < LEAST_SECONDS:
-        return None
-    by_second = sums[:whole].reshape(seconds, CELLS_PER_S, -1)
-    sounding = (cells[:whole].reshape(seconds, CELLS_PER_S) > 0.0).all(axis=1)
+    by_second = grouped(sums, CELLS_PER_S)
+    sounding = (grouped(cells, CELLS_PER_S) > 0.0).all(axis=1)
     if sounding.sum() < LEAST_SECONDS:
         return None
     hann = np.sin(np.pi * (np.arange(CELLS_PER_S) + 0.5) / CELLS_PER_S) ** 2
@@ -86,7 +83,7 @@ def rumble_finding(
     )
     level = gain_to_db(math.sqrt(sum(low)))
     under = programme_dbfs - level
-    foot = max(low) < above * 10.0 ** (OVER_ABOVE_DB / 10.0)
+    foot = max(low) < above * db_to_power(OVER_ABOVE_DB)
     if level < FAINT_DBFS or not RUMBLE_LEAST_DB < under <= RUMBLE_NOTE_DB or foot:
         return None
     return Rumble(

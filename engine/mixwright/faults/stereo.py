@@ -12,6 +12,7 @@ from mixwright.faults.findings import (
     TrackName,
 )
 from mixwright.faults.follow import StereoSums
+from mixwright.units import db_to_power, power_to_db
 
 # A channel this far under the other, and this faint, is the noise of an open input.
 SILENT_UNDER_DB, SILENT_DBFS = 45.0, -78.0
@@ -42,8 +43,8 @@ def _silent(track: TrackName, sums: StereoSums, frames: int) -> Finding | None:
     channel, quiet, loud = "left", sums.left, sums.right
     if sums.right < sums.left:
         channel, quiet, loud = "right", sums.right, sums.left
-    under = 10.0 * math.log10(loud / quiet) if quiet > 0.0 else math.inf
-    if under < SILENT_UNDER_DB or quiet > frames * 10.0 ** (SILENT_DBFS / 10.0):
+    under = power_to_db(loud / quiet) if quiet > 0.0 else math.inf
+    if under < SILENT_UNDER_DB or quiet > frames * db_to_power(SILENT_DBFS):
         return None
     how = "is silent" if quiet == 0.0 else f"holds only noise, {under:.0f} dB under the other"
     return SilentChannel(
@@ -62,7 +63,7 @@ def _mono(track: TrackName, sums: StereoSums, frames: int, bits: int) -> Finding
     # The difference itself is exact for equal channels; for others the products are.
     residual = max(sums.right - gain * sums.product, 0.0) if sums.difference > 0.0 else 0.0
     rounding = ROUNDING_STEPS * 2.0 ** (1 - bits)
-    if residual > max(frames * rounding**2, sums.right * 10.0 ** (ROUNDING_DB / 10.0)):
+    if residual > max(frames * rounding**2, sums.right * db_to_power(ROUNDING_DB)):
         return None
     gain_db = 20.0 * math.log10(gain) if sums.difference > 0.0 else 0.0
     if abs(gain_db) > LARGEST_GAIN_DB:

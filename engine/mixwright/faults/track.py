@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from mixwright.faults.clipping import UNKNOWN_BITS, ClipMeter
 from mixwright.faults.findings import Finding, TrackName
-from mixwright.faults.follow import LEFT_SUM, PLAIN, RIGHT_SUM, Features, TrackFollower
+from mixwright.faults.follow import CELLS_PER_S, LEFT_SUM, PLAIN, RIGHT_SUM, Features, TrackFollower
 from mixwright.faults.hum import SteadySpectrum, hum_finding
 from mixwright.faults.low_end import offset_finding, programme_dbfs, rumble_finding
 from mixwright.faults.stereo import stereo_finding
@@ -46,7 +46,7 @@ class FaultMeter:
         """Return what is wrong with what was fed, under the name that the caller gives."""
         followed = self._followed
         cells = followed.cells()
-        per_cell = followed.rate_hz / 100.0
+        per_cell = followed.rate_hz / CELLS_PER_S
         programme = programme_dbfs(cells, per_cell)
         found: list[Finding | None] = [self._clips.finding(track)]
         if followed.channels == 2:

@@ -10,6 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+import numpy as np
+
+from mixwright.units import Floats
+
 REFERENCE_HZ = 1000.0
 OCTAVE_RATIO = 10.0**0.3
 NOMINAL_DECADE_HZ = (25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0)
@@ -63,6 +67,11 @@ def nominal_third_octaves() -> tuple[float, ...]:
 def nominal_octaves() -> tuple[float, ...]:
     """Return the nominal midbands in Hz, 31.5 to 16000."""
     return NOMINAL_THIRDS_HZ[1::THIRDS_PER_OCTAVE]
+
+
+def powers_to_db(powers: Floats) -> Floats:
+    """Return levels in dB; silence is that of the smallest number, so that nothing is infinite."""
+    return np.asarray(10.0 * np.log10(np.maximum(powers, np.finfo(np.float64).tiny)))
 
 
 @cache

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from mixwright.dsp.eq import RunningCascade
 from mixwright.dsp.filters import Sections, k_weighting
-from mixwright.units import FADED, SILENCE_DB, Block, Floats
+from mixwright.meters.history import History
+from mixwright.units import FADED, SILENCE_DB, Block, Floats, db_to_power, power_to_db
 
 HOP_S = 0.1
 OFFSET_LU = -0.691
@@ -27,12 +28,12 @@ BLOCK_HOPS, SHORT_TERM_HOPS = 4, 30
 
 def to_lufs(mean_square: float) -> float:
     """Return the loudness of a K-weighted mean square summed over channels; 0 is -inf."""
-    return SILENCE_DB if mean_square <= 0.0 else OFFSET_LU + 10.0 * math.log10(mean_square)
+    return OFFSET_LU + power_to_db(mean_square)
 
 
 def to_mean_square(lufs: float) -> float:
     """Return the K-weighted mean square of a loudness; the inverse of :func:`to_lufs`."""
-    return float(10.0 ** ((lufs - OFFSET_LU) / 10.0))
+    return db_to_power(lufs - OFFSET_LU)
 
 
 def sliding_mean(hops: Floats, count: int) -> Floats:
@@ -55,6 +56,23 @@ def integrated_lufs(hops: Floats) -> float:
             gate = to_lufs(float(blocks.mean())) + RELATIVE_GATE_LU
         blocks = blocks[blocks > to_mean_square(gate)]
     return to_lufs(float(blocks.mean())) if len(blocks) else SILENCE_DB
+
+
+def settled(power: Floats, gate_db: float) -> NDArray[np.intp]:
+    """Return which powers lie above a gate under the mean of those that do, as indices.
+
+    The gate is drawn from the loudest down until nothing changes; `gate_db` is below 0.
+
+    >>> settled(np.array([0.0, 1.0, 2.0, 1e-9, 1e-4]), -20.0).tolist()
+    [1, 2]
+    """
+    kept = np.flatnonzero(power > 0.0)
+    while len(kept):
+        above = kept[power[kept] >= float(power[kept].mean()) * db_to_power(gate_db)]
+        if len(above) == len(kept):
+            break
+        kept = above
+    return kept
 
 
 def programme(short_term: Floats) -> NDArray[np.bool_]:
@@ -96,26 +114,20 @@ class HopEnergies:
     def __init__(self, rate_hz: int, channels: int) -> None:
         self.hop = round(HOP_S * rate_hz)
         self.phase = 0
-        self._energy = np.zeros((600, channels))
-        self._index = 0
+        self._energy = History(channels)
 
     def window(self, frames: int) -> Floats:
         """Return the hops that the next `frames` reach into, to be added to."""
-        needed = self._index + frames // self.hop + 2
-        if needed > len(self._energy):
-            grown = np.zeros((2 * needed, self._energy.shape[1]))
-            grown[: len(self._energy)] = self._energy
-            self._energy = grown
-        return self._energy[self._index : needed]
+        return self._energy.window(frames // self.hop + 1)
 
     def advance(self, hops: int, phase: int) -> None:
         """Move on by so many complete hops, `phase` samples into the one under way."""
-        self._index += hops
+        self._energy.advance(hops)
         self.phase = phase
 
     def mean_squares(self) -> Floats:
         """Return the mean square of each complete hop, summed over channels."""
-        return np.asarray(self._energy[: self._index].sum(axis=1) / self.hop)
+        return np.asarray(self._energy.complete.sum(axis=1) / self.hop)
 
 
 class LoudnessMeter:

@@ -34,14 +34,15 @@ from itertools import permutations
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.bands import third_octaves
+from mixwright.meters.bands import powers_to_db, third_octaves
+from mixwright.meters.loudness import settled
 from mixwright.units import Floats
 
 MASKED_BELOW_DB = 4.0
 LISTENING_DB_SPL = 80.0
 LOUDNESS_EXPONENT = 0.23
 # Frames this far under the mean are pauses, bleed or decay. The gate of EBU Tech 3342 has 20 LU.
-ACTIVE_WITHIN_DB = 20.0
+ACTIVE_GATE_DB = -20.0
 # "Most of it" in `MaskedPair`: the narrowest range that holds so much.
 RANGE_SHARE = 2.0 / 3.0
 # More than the power of any track could be below another's and still count.
@@ -127,7 +128,7 @@ def most_masked_pairs(powers: Mapping[str, Floats], limit_count: int = 5) -> tup
     ('keys', 'guitar', 1.0, 16)
     """
     sounds = _sounds(powers)
-    levels_db = {name: _to_db(sound.excitation) for name, sound in sounds.items()}
+    levels_db = {name: powers_to_db(sound.excitation) for name, sound in sounds.items()}
     shares = {
         (masked, masker): float(
             _covered(sounds[masked], _under_db(levels_db, masked, masker, sounds)).sum()
@@ -179,7 +180,7 @@ def _sounds(powers: Mapping[str, Floats]) -> dict[str, _Sound]:
     if len(shapes) > 1 or any(len(s) != 2 or s[1] != len(bands) for s in shapes):
         raise ValueError(f"powers have shapes {sorted(shapes)}, expected one of (frames, 30)")
     total = sum((power.sum(axis=1) for power in powers.values()), np.zeros(1))
-    loud = float(total[_active(total)].mean()) if total.any() else 1.0
+    loud = float(total[settled(total, ACTIVE_GATE_DB)].mean()) if total.any() else 1.0
     threshold = loud * 10.0 ** ((np.array(THRESHOLD_DB_SPL) - LISTENING_DB_SPL) / 10.0)
     widths = np.array([erb_number(band.high_hz) - erb_number(band.low_hz) for band in bands])
     return {
@@ -189,27 +190,11 @@ def _sounds(powers: Mapping[str, Floats]) -> dict[str, _Sound]:
 
 def _sound(excitation: Floats, threshold: Floats, widths: Floats) -> _Sound:
     over = excitation / threshold
-    active = _active(over.sum(axis=1))
+    active = settled(over.sum(axis=1), ACTIVE_GATE_DB)
     specific = np.maximum((0.5 + 0.5 * over[active]) ** LOUDNESS_EXPONENT - 1.0, 0.0)
     loudness = specific * threshold**LOUDNESS_EXPONENT * widths
     total = float(loudness.sum())
     return _Sound(excitation, loudness / total if total > 0.0 else loudness, active)
-
-
-def _active(power: Floats) -> NDArray[np.intp]:
-    """The frames within 20 dB of the mean of those that are: the gate settles in a few rounds."""
-    active = np.flatnonzero(power > 0.0)
-    while len(active):
-        gate = float(power[active].mean()) * 10.0 ** (-ACTIVE_WITHIN_DB / 10.0)
-        kept = active[power[active] >= gate]
-        if len(kept) == len(active):
-            break
-        active = kept
-    return active
-
-
-def _to_db(power: Floats) -> Floats:
-    return 10.0 * np.log10(np.maximum(power, np.finfo(np.float64).tiny))
 
 
 def _under_db(
@@ -236,7 +221,7 @@ def _covered_by_rest(sounds: Mapping[str, _Sound], name: str) -> float:
         (other.excitation[own.active] for key, other in sounds.items() if key != name),
         np.zeros_like(own.weights),
     )
-    under_db = _to_db(rest) - _to_db(own.excitation[own.active]) - MASKED_BELOW_DB
+    under_db = powers_to_db(rest) - powers_to_db(own.excitation[own.active]) - MASKED_BELOW_DB
     return float(_covered(own, under_db).sum())
 
 

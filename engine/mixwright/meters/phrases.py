@@ -34,16 +34,17 @@ from numpy.typing import NDArray
 from mixwright.meters.loudness import (
     ABSOLUTE_GATE_LUFS,
     RELATIVE_GATE_LU,
+    settled,
     sliding_mean,
     to_mean_square,
 )
-from mixwright.units import Floats
+from mixwright.meters.silence import FLOOR_QUANTILE
+from mixwright.units import Floats, db_to_power
 
 SMOOTHED_S, LEVEL_S, REACH_S = 0.05, 0.4, 1.5
 # The first gate is so far under the loudest 0.4 s; the reference goes so far below the level.
 FIRST_GATE_DB, SOFTEST_DB = -20.0, -5.0
 OPEN_DB, CLOSE_DB = -14.0, -18.0
-FLOOR_QUANTILE = 0.1
 OPEN_OVER_FLOOR_DB, CLOSE_OVER_FLOOR_DB = 10.0, 6.0
 # As far as the floor moves the thresholds, under the level of the voice.
 OPEN_AT_MOST_DB, CLOSE_AT_MOST_DB = -12.0, -16.0
@@ -112,14 +113,10 @@ def _smoothed(power: Floats, hops: float) -> Floats:
 
 def _level(momentary: Floats) -> float:
     """The mean power of the voice where it sounds, 0 if it never does."""
-    least = float(momentary.max(initial=0.0)) * _ratio(FIRST_GATE_DB)
+    least = float(momentary.max(initial=0.0)) * db_to_power(FIRST_GATE_DB)
     kept = momentary[momentary > max(least, to_mean_square(ABSOLUTE_GATE_LUFS))]
-    while len(kept):
-        above = kept[kept >= kept.mean() * _ratio(RELATIVE_GATE_LU)]
-        if len(above) == len(kept):
-            return float(kept.mean())
-        kept = above
-    return 0.0
+    kept = kept[settled(kept, RELATIVE_GATE_LU)]
+    return float(kept.mean()) if len(kept) else 0.0
 
 
 def _thresholds(
@@ -130,20 +127,20 @@ def _thresholds(
 
     reach = math.ceil(REACH_S / hop_s)
     loudest = maximum_filter1d(momentary, 2 * reach + 1, mode="constant")
-    reference = np.clip(loudest, level * _ratio(SOFTEST_DB), level)
+    reference = np.clip(loudest, level * db_to_power(SOFTEST_DB), level)
     # Where a track is muted there is no floor to be seen.
     sounding = fine[fine > level * 1e-12]
     floor = float(np.quantile(sounding, FLOOR_QUANTILE))
     least_open, least_close = (
-        min(floor * _ratio(over_db), level * _ratio(most_db))
+        min(floor * db_to_power(over_db), level * db_to_power(most_db))
         for over_db, most_db in (
             (OPEN_OVER_FLOOR_DB, OPEN_AT_MOST_DB),
             (CLOSE_OVER_FLOOR_DB, CLOSE_AT_MOST_DB),
         )
     )
     return (
-        np.maximum(reference * _ratio(OPEN_DB), least_open),
-        np.maximum(reference * _ratio(CLOSE_DB), least_close),
+        np.maximum(reference * db_to_power(OPEN_DB), least_open),
+        np.maximum(reference * db_to_power(CLOSE_DB), least_close),
     )
 
 
@@ -152,7 +149,3 @@ def _runs(sounding: NDArray[np.bool_]) -> list[tuple[int, int]]:
     steps = np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]]))
     starts, ends = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
     return [(int(first), int(end)) for first, end in zip(starts, ends, strict=True)]
-
-
-def _ratio(level_db: float) -> float:
-    return float(10.0 ** (level_db / 10.0))

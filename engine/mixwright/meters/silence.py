@@ -19,6 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.meters.framing import grouped
+from mixwright.meters.history import History
 from mixwright.meters.loudness import sliding_mean
 from mixwright.units import Block, db_to_gain, gain_to_db
 
@@ -58,35 +60,25 @@ class SilenceMeter:
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._rate_hz, self._channels = rate_hz, channels
         self._cell = round(rate_hz / CELLS_PER_S)
-        self._peaks, self._energies = np.zeros((2, 4096))
-        # The cell under way and the frames seen of it; a full one is left when more is fed.
-        self._index, self._phase = 0, 0
+        # Peak and energy of each cell, and the frames seen of the one under way; a full one is left
+        # when more is fed.
+        self._cells, self._phase = History(2, room=4096), 0
 
     def feed(self, block: Block) -> None:
         """Take a block (frames, channels)."""
-        from mixwright.meters.spectrum_kernels import cell_levels
+        from mixwright.meters.kernels import cell_levels
 
-        needed = self._index + len(block) // self._cell + 2
-        if needed > len(self._peaks):
-            more = np.zeros(needed)
-            self._peaks = np.concatenate([self._peaks, more])
-            self._energies = np.concatenate([self._energies, more])
-        passed, self._phase = cell_levels(
-            block,
-            self._peaks[self._index : needed],
-            self._energies[self._index : needed],
-            self._phase,
-            self._cell,
-        )
-        self._index += passed
+        window = self._cells.window(len(block) // self._cell + 1)
+        passed, self._phase = cell_levels(block, window, self._phase, self._cell)
+        self._cells.advance(passed)
 
     def readings(
         self, gain: float = 1.0, threshold_dbfs: float = THRESHOLD_DBFS
     ) -> SilenceReadings:
         """Return what was measured, as if the signal had been multiplied by `gain`."""
-        frames = self._index * self._cell + self._phase
-        cells = self._index + (self._phase > 0)
-        peaks = self._peaks[:cells] * gain
+        frames = self._cells.index * self._cell + self._phase
+        cells = self._cells.index + (self._phase > 0)
+        peaks = self._cells.rows[:cells, 0] * gain
         heard = np.flatnonzero(peaks > db_to_gain(threshold_dbfs))
         head = tail = frames
         if len(heard):
@@ -102,13 +94,10 @@ class SilenceMeter:
         )
 
     def _noise_floor_dbfs(self, silent: NDArray[np.bool_], gain: float) -> float | None:
-        complete = (self._index * self._cell + self._phase) // self._cell
-        hops = complete // CELLS_PER_HOP
+        complete = self._cells.index + self._phase // self._cell
         energies, muted = (
-            np.asarray(cells[: hops * CELLS_PER_HOP], dtype=np.float64)
-            .reshape(hops, CELLS_PER_HOP)
-            .sum(axis=1, keepdims=True)[:, 0]
-            for cells in (self._energies, silent)
+            grouped(cells[:complete], CELLS_PER_HOP).sum(axis=1)
+            for cells in (self._cells.rows[:, 1], silent.astype(np.float64))
         )
         windows = sliding_mean(energies, HOPS_PER_WINDOW)
         sounding = windows[sliding_mean(muted, HOPS_PER_WINDOW) == 0.0]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from mixwright.meters.framing import grouped
 from mixwright.meters.layout import TRUE_LEFT
 from mixwright.meters.trace import HOPS_PER_S, SoundTrace
 from mixwright.meters.trace_slice import TraceSlice
@@ -120,7 +121,7 @@ class SoundMeter:
         hops = max(round(window_s * HOPS_PER_S), 1)
         padded = np.zeros(-(-len(tops) // hops) * hops)
         padded[: len(tops)] = tops
-        return np.asarray(padded.reshape(-1, hops).max(axis=1, initial=0.0) * abs(gain))
+        return np.asarray(grouped(padded, hops).max(axis=1, initial=0.0) * abs(gain))
 
     def _stretch(self, start_s: float, end_s: float | None, gain: float) -> TraceSlice:
         hops = len(self._trace.rows())

@@ -29,7 +29,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.meters.bands import THIRDS_PER_OCTAVE, FrequencyBand, octaves, third_octaves
-from mixwright.units import SILENCE_DB, Block, Floats
+from mixwright.meters.history import History
+from mixwright.units import Block, Floats, power_to_db
 
 HOP_S = 1.0 / 3.0
 # Frames transformed at once: the library does several with vector instructions, and the allocator
@@ -101,8 +102,7 @@ class SpectrumMeter:
         self._held = np.zeros((channels, (1 + self._batch) * self._hop))
         self._filled = 0
         self._windowed = np.empty((1 + self._batch, channels, 2 * self._hop))
-        self._energies = np.zeros((256, len(self._into) - 1, 4))
-        self._frames = 0
+        self._energies = History(len(self._into) - 1, 4, room=256)
 
     def feed(self, block: Block) -> None:
         """Take a block (frames, channels)."""
@@ -185,22 +185,20 @@ class SpectrumMeter:
 
     @property
     def _samples(self) -> int:
-        return self._frames * self._hop + self._filled
+        return self._energies.index * self._hop + self._filled
 
     def _energies_of(self, chosen: NDArray[np.int64]) -> Floats:
         """The energies of these frames, shape ``(n, segments, 4)``."""
-        if not len(chosen) or chosen[-1] < self._frames:
-            return self._energies[chosen]
-        return np.concatenate([self._energies[: self._frames], self._pending()])[chosen]
+        known = self._energies.complete
+        if not len(chosen) or chosen[-1] < len(known):
+            return known[chosen]
+        return np.concatenate([known, self._pending()])[chosen]
 
     def _turn_over(self) -> None:
         """A batch of hops is complete, and with it as many frames."""
-        if self._frames + self._batch > len(self._energies):
-            self._energies = np.concatenate([self._energies, np.zeros_like(self._energies)])
-        under_way = slice(self._frames, self._frames + self._batch)
-        self._energies[under_way] = self._analyse(self._held, self._batch)
+        self._energies.window(self._batch - 1)[:] = self._analyse(self._held, self._batch)
+        self._energies.advance(self._batch)
         self._held[:, : self._hop] = self._held[:, -self._hop :]
-        self._frames += self._batch
         self._filled = 0
 
     def _analyse(self, signal: Floats, frames: int) -> Floats:
@@ -212,7 +210,7 @@ class SpectrumMeter:
         for index in range(frames):
             start = index * self._hop
             np.multiply(signal[:, start : start + size], self._window, out=windowed[index])
-        energies = np.empty((frames, *self._energies.shape[1:]))
+        energies = np.empty((frames, *self._energies.rows.shape[1:]))
         spectra = self._fft.rfft(windowed, axis=2)
         for spectrum, into in zip(spectra, energies, strict=True):
             band_powers(spectrum, self._edge_bins, self._into, self._out_of, 1.0 / size, into)
@@ -223,7 +221,7 @@ class SpectrumMeter:
         signal = np.zeros((self._channels, (2 + self._batch) * self._hop))
         known = self._hop + self._filled
         signal[:, :known] = self._held[:, :known]
-        return self._analyse(signal, len(self._centres()) - self._frames)
+        return self._analyse(signal, len(self._centres()) - self._energies.index)
 
     def _centres(self) -> NDArray[np.int64]:
         """Where all frames are centred, in samples; every sample lies in two of them."""
@@ -290,14 +288,14 @@ def _readings(power: Floats, channels: int, rate_hz: int, seconds: float) -> Spe
     by_octave = by_octave[: len(octave_bands)]
     levels = power[:, LEFT] + (power[:, RIGHT] if channels == 2 else 0.0)
     octave_levels = by_octave[:, LEFT] + (by_octave[:, RIGHT] if channels == 2 else 0.0)
-    octave_db = tuple(_to_db(level) for level in octave_levels)
+    octave_db = tuple(power_to_db(level) for level in octave_levels)
     whole = power.sum(axis=0)
     return SpectrumReadings(
         seconds=seconds,
-        total_db=_to_db(levels.sum()),
-        below_db=_to_db(levels[0]),
-        above_db=_to_db(levels[1 + len(thirds) :].sum()),
-        third_octave_db=tuple(_to_db(level) for level in levels[1 : 1 + len(thirds)]),
+        total_db=power_to_db(levels.sum()),
+        below_db=power_to_db(levels[0]),
+        above_db=power_to_db(levels[1 + len(thirds) :].sum()),
+        third_octave_db=tuple(power_to_db(level) for level in levels[1 : 1 + len(thirds)]),
         octave_db=octave_db,
         slope_db_per_octave=_slope(octave_db, octave_bands),
         side_to_mid_db=_side_to_mid_db(whole),
@@ -305,10 +303,6 @@ def _readings(power: Floats, channels: int, rate_hz: int, seconds: float) -> Spe
         octave_side_to_mid_db=tuple(_side_to_mid_db(band) for band in by_octave),
         octave_correlation=tuple(_correlation(band) for band in by_octave),
     )
-
-
-def _to_db(power: float) -> float:
-    return SILENCE_DB if power <= 0.0 else 10.0 * math.log10(power)
 
 
 def _slope(octave_db: tuple[float, ...], bands: tuple[FrequencyBand, ...]) -> float | None:
@@ -329,7 +323,7 @@ def _side_to_mid_db(power: Floats) -> float | None:
     mid, side = float(power[MID]), float(power[SIDE])
     if mid <= 0.0:
         return math.inf if side > 0.0 else None
-    return _to_db(side / mid)
+    return power_to_db(side / mid)
 
 
 def _correlation(power: Floats) -> float | None:

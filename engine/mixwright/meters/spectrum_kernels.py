@@ -1,4 +1,4 @@
-"""Compiled loops of the spectrum and of the silence meter."""
+"""Compiled loops of the spectrum."""
 
 from __future__ import annotations
 
@@ -42,26 +42,3 @@ def band_powers(spectrum, edge_bins, into, out_of, scale, powers):  # type: igno
         powers[s, 1] = scale * (2.0 * right + under * b + over * f)
         powers[s, 2] = scale * (2.0 * mid + under * c + over * g)
         powers[s, 3] = scale * (2.0 * side + under * d + over * h)
-
-
-@njit(**OPTIONS)
-def cell_levels(block, peaks, energies, phase, cell):  # type: ignore[no-untyped-def]
-    """Go on filling cells of `cell` frames with their peak and energy over all channels.
-
-    Index 0 is the cell under way, of which `phase` frames have been seen: it is added to, sample
-    by sample, so that the sum is the same however the signal is cut. Returns the index of the cell
-    under way at the end, and its phase.
-    """
-    index = 0
-    peak, energy = peaks[0], energies[0]
-    for n in range(block.shape[0]):
-        if phase == cell:
-            peaks[index], energies[index] = peak, energy
-            index, phase, peak, energy = index + 1, 0, 0.0, 0.0
-        for c in range(block.shape[1]):
-            value = block[n, c]
-            peak = max(peak, abs(value))
-            energy += value * value
-        phase += 1
-    peaks[index], energies[index] = peak, energy
-    return index, phase

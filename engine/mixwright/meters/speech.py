@@ -25,8 +25,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.meters.bands import third_octaves
-from mixwright.units import Floats
+from mixwright.meters.bands import powers_to_db, third_octaves
+from mixwright.units import Floats, db_to_power
 
 # ANSI S3.5-1997, Table 3: nominal midband in Hz and importance.
 BAND_IMPORTANCE = (
@@ -136,19 +136,13 @@ def _phrase(
 
 def _over_db(voice: Floats, rest: Floats) -> Floats:
     """Levels of the voice less those of the rest, shape ``(frames, 18)``."""
-    # What is smaller than any signal stands for silence, so that nothing is divided by zero.
-    tiny = np.finfo(np.float64).tiny
-    ratio_db = 10.0 * (
-        np.log10(np.maximum(_speech_bands(voice), tiny))
-        - np.log10(np.maximum(_speech_bands(rest), tiny))
-    )
-    return np.asarray(ratio_db)
+    return powers_to_db(_speech_bands(voice)) - powers_to_db(_speech_bands(rest))
 
 
 def _importance(voice: Floats) -> Floats:
     """The importance of each band in which the voice has something, adding up to 1 in a frame."""
     bands = _speech_bands(voice)
-    enough = bands.max(axis=1, keepdims=True) * 10.0 ** (-VOICE_WITHIN_DB / 10.0)
+    enough = bands.max(axis=1, keepdims=True) * db_to_power(-VOICE_WITHIN_DB)
     weights = np.array([importance for _, importance in BAND_IMPORTANCE])
     counted = np.where((bands >= enough) & (bands > 0.0), weights, 0.0)
     total = counted.sum(axis=1, keepdims=True)

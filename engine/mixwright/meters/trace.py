@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.dsp.filters import k_weighting
+from mixwright.meters.history import History
 from mixwright.meters.layout import CLIP_RUN, CLIPPED, COLUMNS, LONGEST, MARGIN, RUNS
 from mixwright.meters.peak import interpolators
 from mixwright.units import Block, Floats
@@ -28,8 +29,7 @@ class SoundTrace:
         self._sections = k_weighting(rate_hz)
         self._state = np.zeros((2, 2, 2))
         self._runs = np.zeros((2, 3))
-        self._rows = np.zeros((1000, COLUMNS))
-        self._hops = 0
+        self._hops = History(COLUMNS)
         self._held = np.zeros((MARGIN, channels))
         self._closed: Floats | None = None
 
@@ -43,9 +43,9 @@ class SoundTrace:
         self.frames += len(block)
         self._closed = None
         edges = self._edges(self.frames - MARGIN)
-        self._make_room(len(edges))
-        energy = self._measure(block, edges, self._state, self._runs, self._rows)
-        self._hops += len(edges) - 1
+        self._hops.window(len(edges))
+        energy = self._measure(block, edges, self._state, self._runs, self._hops.rows)
+        self._hops.advance(len(edges) - 1)
         self._held = _joined_from(self._held, block, int(edges[-1]))
         return energy + float(np.vdot(self._held, self._held))
 
@@ -61,16 +61,10 @@ class SoundTrace:
     def _edges(self, until: int) -> NDArray[np.int64]:
         """Return where hops begin and the last one ends, counted from the hop that comes next."""
         last = (HOPS_PER_S * max(until, 0) + HOPS_PER_S // 2 - 1) // self.rate_hz
-        first = self.edge(self._hops)
-        hops = range(self._hops, max(last, self._hops) + 1)
+        begun = self._hops.index
+        first = self.edge(begun)
+        hops = range(begun, max(last, begun) + 1)
         return np.array([self.edge(hop) - first for hop in hops], dtype=np.int64)
-
-    def _make_room(self, more: int) -> None:
-        needed = self._hops + more
-        if needed > len(self._rows):
-            grown = np.zeros((2 * needed, self._rows.shape[1]))
-            grown[: self._hops + 1] = self._rows[: self._hops + 1]
-            self._rows = grown
 
     def _measure(
         self,
@@ -94,17 +88,17 @@ class SoundTrace:
                 quarter,
                 runs,
                 rows,
-                self._hops,
+                self._hops.index,
             )
         )
 
     def _finished(self) -> Floats:
         """Work out what was held back, on copies: more blocks may yet come."""
-        edges, rest = self._edges(self.frames), self.frames - self.edge(self._hops)
+        edges, rest = self._edges(self.frames), self.frames - self.edge(self._hops.index)
         if rest > edges[-1]:
             edges = np.append(edges, rest)
-        rows = np.zeros((self._hops + len(edges) - 1, self._rows.shape[1]))
-        rows[: self._hops] = self._rows[: self._hops]
+        rows = np.zeros((self._hops.index + len(edges) - 1, COLUMNS))
+        rows[: self._hops.index] = self._hops.complete
         runs = self._runs.copy()
         silence = np.zeros((MARGIN, self.channels))
         self._measure(silence, edges, self._state.copy(), runs, rows)

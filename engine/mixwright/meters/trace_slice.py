@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from mixwright.meters.framing import framed, grouped
 from mixwright.meters.layout import (
     CLIPPED,
     LONGEST,
@@ -127,7 +128,7 @@ class TraceSlice:
     def _integrated(self, hops: Floats) -> float | None:
         if len(hops) < GRID * BLOCK_HOPS:
             return None
-        return integrated_lufs(_on_grid(hops).mean(axis=1))
+        return integrated_lufs(grouped(hops, GRID).mean(axis=1))
 
     @cached_property
     def integrated_lufs(self) -> float | None:
@@ -192,9 +193,8 @@ class TraceSlice:
         if not len(self._programme):
             return np.empty(0)
         tops = self._rows[: self._whole, TRUE_LEFT : TRUE_LEFT + 2].max(axis=1)
-        tops = _on_grid(tops).max(axis=1)
-        windows = np.lib.stride_tricks.sliding_window_view(tops, SHORT_TERM_HOPS)
-        highest = windows.max(axis=1)[self._programme] * abs(self._gain)
+        tops = grouped(tops, GRID).max(axis=1)
+        highest = framed(tops, SHORT_TERM_HOPS).max(axis=1)[self._programme] * abs(self._gain)
         loudness = self._short_term_on_grid[self._programme]
         ratios = zip(highest, loudness, strict=True)
         return np.array([gain_to_db(float(peak)) - to_lufs(float(ms)) for peak, ms in ratios])
@@ -211,13 +211,6 @@ class TraceSlice:
             return None, None
         place = int(np.nanargmin(found))
         return float(found[place]), self._time(int(self._programme[place]) * GRID)
-
-
-def _on_grid(hops: Floats) -> Floats:
-    """Return the hops of each whole step of the gating grid, shape ``(steps, GRID)``."""
-    steps = len(hops) // GRID
-    grid: Floats = hops[: steps * GRID].reshape(steps, GRID)
-    return grid
 
 
 def _correlation(left: Floats, right: Floats, cross: Floats) -> Floats:
