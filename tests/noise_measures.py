@@ -17,7 +17,9 @@ from mixwright.dsp.dither import Quantiser
 Samples = NDArray[np.float64]
 Weighting = Callable[[Samples], Samples]
 
-# ISO 226:2003, Table 1, threshold of hearing in dB SPL by frequency in Hz (from memory).
+# ISO 226:2003, Table 1, threshold of hearing in dB SPL by frequency in Hz, as the package mosqito
+# has it; ISO 226:2023 has 78.1 at 20 Hz and is the same elsewhere, as the package phonometry has
+# it.
 ISO_226_THRESHOLD = {
     20.0: 78.5,
     25.0: 68.7,
@@ -96,7 +98,7 @@ def filter_gain_db(taps: Samples, hz: Samples, rate_hz: int) -> Samples:
 
 
 def a_weighting_db(hz: Samples) -> Samples:
-    """A-weighting by the formula of IEC 61672-1, annex E (from memory), 0 dB at 1 kHz."""
+    """A-weighting by the formula of IEC 61672-1:2013, annex E, 0 dB at 1 kHz."""
     square = np.maximum(hz, 1e-3) ** 2
     top = 12194.217**2 * square**2
     middle = np.sqrt((square + 107.65265**2) * (square + 737.86223**2))
@@ -105,7 +107,11 @@ def a_weighting_db(hz: Samples) -> Samples:
 
 
 def itu_468_weighting_db(hz: Samples) -> Samples:
-    """Noise weighting of ITU-R BS.468-4 by its network's response (from memory), 0 dB at 1 kHz."""
+    """Noise weighting of ITU-R BS.468-4, 0 dB at 1 kHz.
+
+    By the response of its network as a quotient, which the standard does not print; as in
+    Wikipedia, "ITU-R 468 noise weighting". A test holds it to the standard's table.
+    """
     hz = np.maximum(hz, 1e-3)
     even = (
         -4.737338981378384e-24 * hz**6

@@ -422,7 +422,7 @@ def test_findings_are_workflow_commands(checked: Checked) -> None:
 
 
 def test_hostile_text_stays_in_its_command() -> None:
-    # As GitHub documents it for workflow commands (from memory): % first, then the rest.
+    # As GitHub's actions/toolkit does it (packages/core/src/command.ts): % first, then the rest.
     assert escaped_data("100 %\r\na:b,c") == "100 %25%0D%0Aa:b,c"
     assert escaped_property("100 %\r\na:b,c") == "100 %25%0D%0Aa%3Ab%2Cc"
     one = placed(spoken("eq/masked", message=HOSTILE), Span("take 1: a,b\n::debug::%.yaml", 1, 1))
@@ -437,8 +437,8 @@ def test_hostile_text_stays_in_its_command() -> None:
     assert unquote(message) == one_line(HOSTILE)
 
 
-# --- SARIF: what OASIS SARIF 2.1.0 asks for, section by section (from memory). A log like this was
-# found valid against the schema that OASIS publishes with it.
+# --- SARIF: what OASIS SARIF 2.1.0 (with Errata 01, 2023) asks for, section by section. A log like
+# this was found valid against the schema that OASIS publishes with it.
 
 
 def test_a_sarif_log_has_the_form_of_the_standard(checked: Checked) -> None:
@@ -541,7 +541,7 @@ PAGE = """Something is wrong.
     Why it matters: it does.
 
     Source: own choice,
-    from memory.
+    for one reason.
 
     Holds:
         tracks: {bass: {mute: true}}
@@ -566,7 +566,7 @@ def test_a_page_is_read_from_a_docstring() -> None:
     page = page_of(rule_with(PAGE))
     assert page.title == "Something is wrong."
     assert page.body == "Measures this and that:\n- one more\n- two\n\nWhy it matters: it does."
-    assert page.source == "own choice, from memory."
+    assert page.source == "own choice, for one reason."
     assert page.holds == {"tracks": {"bass": {"mute": True}}}
     # `off` is a word in a sheet.
     assert page.fails == {
@@ -585,7 +585,7 @@ def test_a_page_is_read_from_a_docstring() -> None:
         ("Why it matters:", "It matters:", "'Why it matters: ...'"),
         ("Source: own", "From: own", "'Source: ...'"),
         ("Why it matters: it does.", "Why it matters: it does.\n\n    Source: x", "'Source: ...'"),
-        ("from memory.", "from memory.\n\n    And more.", "'Source: ...'"),
+        ("for one reason.", "for one reason.\n\n    And more.", "'Source: ...'"),
         ("Fails:", "Fails: now", "nothing under 'Fails:'"),
         ("Fails:", "Holds:", "'Holds:' twice"),
         (PAGE[PAGE.index("    Fails:") :], "", "no block 'Fails:'"),

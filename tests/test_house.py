@@ -51,6 +51,10 @@ MEANT_TWICE = {
     "_Check",
     "_Fault",
 }
+# "Out of one's head" as a source, also where a line ends between two words.
+RECOLLECTION = re.compile(
+    r"\bfrom[\s#]+memory\b|\bas[\s#]+(we[\s#]+)?remember|\bI[\s#]+believe\b", re.IGNORECASE
+)
 TOO_VAGUE = {"util", "utils", "helpers", "common", "manager", "misc", "sr", "y"}
 
 
@@ -143,6 +147,36 @@ def test_files_named_in_the_guide_exist() -> None:
     named = re.findall(r"`((?:engine|tests|schemas|projects|docs|benchmarks)/[\w./-]+)`", guide)
     assert len(named) > 10
     assert [name for name in named if not (ROOT / name).exists()] == []
+
+
+def test_no_fact_rests_on_recollection() -> None:
+    # A fact names its source, or says that it is our choice and why.
+    files = list(ROOT.glob("*.md"))
+    for folder in ("engine", "tests", "docs", "schemas", "projects", "benchmarks"):
+        for kind in ("py", "md", "json", "yaml", "css", "js"):
+            files += (ROOT / folder).rglob(f"*.{kind}")
+    assert len(files) > 400
+    said = [
+        f"{file.relative_to(ROOT)}: {found.group()!r}"
+        for file in sorted(files)
+        for found in RECOLLECTION.finditer(file.read_text("utf-8", "replace"))
+    ]
+    assert said == []
+
+
+@pytest.mark.parametrize(
+    ("first", "last"),
+    [
+        ("source, from ", "memory)"),
+        ("source, from\n    ", "memory)"),
+        ("# source, From\n# ", "memory)"),
+        ("as ", "remembered"),
+        ("as we ", "remember it"),
+        ("which I ", "believe"),
+    ],
+)
+def test_recollection_is_known_when_it_is_met(first: str, last: str) -> None:
+    assert RECOLLECTION.search(first + last)
 
 
 def test_constraints_hold_versions_and_no_addresses() -> None:

@@ -293,7 +293,7 @@ def test_no_manifest_no_text_and_one_that_cannot_be_read(
 
 
 def test_sha_256_is_that_of_the_standard(tmp_path: Path) -> None:
-    # FIPS 180-4's second example (from memory), and the standard library on more than a buffer.
+    # The second example of FIPS 180-2, and the standard library on more than a buffer.
     path = tmp_path / "x"
     path.write_bytes(b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq")
     assert hashes.sha256_of(path).startswith("248d6a61d20638b8e5c026930c3e6039")

@@ -23,8 +23,8 @@ Definitions come first, then what was checked. A tolerance is the source's where
 the check, and ours otherwise.
 
 **Units.** dBFS, and dB where a level is meant, are re amplitude 1.0, the largest an integer file
-can hold: a full-scale sine peaks at 0 dBFS, and its RMS level is -3.01. (AES17 calls that RMS
-level 0 dBFS; from memory.) dBTP is the same for true peaks. LUFS is loudness by ITU-R BS.1770,
+can hold: a full-scale sine peaks at 0 dBFS, and its RMS level is -3.01. (AES17-2015, 3.13, calls
+that RMS level 0 dBFS.) dBTP is the same for true peaks. LUFS is loudness by ITU-R BS.1770,
 elsewhere written LKFS; differences of it are in LU, 1 LU being 1 dB.
 
 **`-inf` and `-`.** `-inf` is a level of nothing: digital silence, or for integrated loudness a
@@ -72,7 +72,7 @@ loudness_range_lu | loudness range, LRA | LU | EBU Tech 3342 (v4), 3.1 and 5
   steady (EBU Tech 3341, 2.4).
 plr_lu | peak to loudness | LU | EBU Tech 3343 (2023), 9.3, for the term
   True peak over integrated loudness.
-psr_lu, psr_min_lu | peak to short-term | LU | E. Skovenborg, AES 137, 2014 (from memory)
+psr_lu, psr_min_lu | peak to short-term | LU | e-Brief 373, AES 143, 2017, for the term
   True peak over short-term loudness of the same 3 s of programme, every 100 ms: the median says
   how dense the whole is, the least how dense it gets. To sum it up in these two is our choice.
 correlation | correlation | 1 | common practice
@@ -119,7 +119,7 @@ head_s, tail_s | silence before, after | s | common practice; threshold and step
   10 ms. A silent sound is all of both.
 digital_silence | - | share, 0 to 1 | our choice
   How much of the sound is in steps of 10 ms in which every sample is zero.
-noise_floor_dbfs | noise floor | dBFS | after ISO 1996-1's level L90 (from memory)
+noise_floor_dbfs | noise floor | dBFS | after L90, ISO 1996-1:2016, 3.1.3
   The RMS level over 400 ms, all channels together, that is exceeded nine tenths of the time,
   unweighted. Digital silence is left out; a sound without pauses reads its quiet passages.
 """

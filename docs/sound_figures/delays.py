@@ -40,9 +40,9 @@ def chapter(pictures: Pictures) -> Chapter:
         "Delay",
         (
             """A time that falls between two samples is read by 32 taps of a windowed sinc (J. F.
-            Kaiser and R. W. Schafer, IEEE Trans. ASSP 28(1), 1980; from memory). Right means: the
-            magnitude is flat and every frequency is late by the same time, also after many passes
-            through the loop. The taps are flat up to 0.42 of the rate, 18.5 kHz at 44.1 kHz.""",
+            Kaiser and R. W. Schafer, IEEE Trans. ASSP 28(1), 1980). Right means: the magnitude is
+            flat and every frequency is late by the same time, also after many passes through the
+            loop. The taps are flat up to 0.42 of the rate, 18.5 kHz at 44.1 kHz.""",
             *_times(pictures),
             """Feedback is in dB a pass, so repeats lie on a straight line. Ping-pong sums both
             sides into one loop and repeats left and right in turn; a centred source stays as loud,

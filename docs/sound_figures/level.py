@@ -35,9 +35,9 @@ def chapter(pictures: Pictures) -> Chapter:
             R. A. Wannamaker, J. Vanderkooy, "Quantization and Dither: A Theoretical Survey", JAES
             40(5), 1992). Right means: the noise is LSB²/4 whatever the signal, and no trace of the
             signal is in it. Shaped, for 16 bits, it is moved to where the ear is dull: less audible
-            by the threshold of hearing (E. Terhardt 1979, from memory), more in total. The mean of
-            its level in dB over frequency can't change (M. A. Gerzon, P. G. Craven 1989, from
-            memory).""",
+            by the threshold of hearing (E. Terhardt, Hearing Research 1(2), 1979), more in total.
+            The mean of its level in dB over frequency can't change (M. A. Gerzon, P. G. Craven, AES
+            87th Convention, 1989).""",
             _noise_picture(pictures),
             [*_total_measures(), *_shaped_measures()],
             """What dither is for: a 1 kHz tone at -90 dBFS in 16 bits. Rounded, it becomes a square

@@ -42,9 +42,9 @@ def chapter(pictures: Pictures) -> Chapter:
         (
             """A band whose frequency or gain moves is a trapezoidal state-variable filter whose
             values go in straight lines between points 256 samples apart (A. Wishnick,
-            "Time-Varying Filters for Musical Applications", DAFx-14, 2014, from memory). Right
-            means: it is where it was sent, it sounds there as the band at rest does, and moving it
-            adds nothing of its own. Seen on noise, which has all frequencies at all times:""",
+            "Time-Varying Filters for Musical Applications", DAFx-14, 2014). Right means: it is
+            where it was sent, it sounds there as the band at rest does, and moving it adds nothing
+            of its own. Seen on noise, which has all frequencies at all times:""",
             _spectrograms(pictures),
             """A tone of 1 kHz while a bell of 12 dB passes over it. The ideal is the analogue
             bell's gain at 1 kHz for the frequency it has at that moment.""",

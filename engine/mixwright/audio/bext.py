@@ -138,7 +138,9 @@ def bext_chunk(bext: Bext, coding_history: str = "") -> bytes:
 def coding_history(bits: int | None, rate_hz: int, software: str) -> str:
     """Return the line that says how a stereo file was made, 32-bit float if no `bits`.
 
-    Keys by EBU R 98 (from memory), which has none for floating point: that goes into the text.
+    Keys by EBU R 98-1999, "Format for the <CodingHistory> field in Broadcast Wave Format files", as
+    in published examples of it, not read in the recommendation itself. None of these says floating
+    point: that goes into the text.
 
     >>> coding_history(24, 48000, "mixwright 1.0")
     'A=PCM,F=48000,W=24,M=stereo,T=mixwright 1.0'

@@ -37,7 +37,7 @@ def sha256_of(path: str | Path) -> str:
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     _ = Path(folder, "abc").write_bytes(b"abc")
-    ...     sha256_of(Path(folder, "abc"))[:16]  # FIPS 180-4's example, from memory
+    ...     sha256_of(Path(folder, "abc"))[:16]  # the first example of FIPS 180-2
     'ba7816bf8f01cfea'
     """
     with open(path, "rb") as file:

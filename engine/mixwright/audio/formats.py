@@ -27,8 +27,8 @@ class MixFormat:
 
 # RFC 6716, table 1: what a decoder puts out, whatever band was coded.
 OPUS_RATES_HZ = (48000, 24000, 16000, 12000, 8000)
-# ISO/IEC 11172-3 (the highest three), ISO/IEC 13818-3 (half of these), and the quarters that
-# decoders have come to know as "2.5" (from memory).
+# ISO/IEC 11172-3 (the highest three), ISO/IEC 13818-3 (half of these), and the quarters of "2.5",
+# which is no standard's: sources as in `mixwright.audio.mp3`.
 MP3_RATES_HZ = (48000, 44100, 32000, 24000, 22050, 16000, 12000, 11025, 8000)
 
 RENDER_FORMATS = {

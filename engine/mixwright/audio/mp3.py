@@ -3,8 +3,10 @@
 It guesses from the size of the first frames. Where these are larger than the rest, it takes the
 sound for shorter than it is and leaves the end out without a word.
 
-ISO/IEC 11172-3 and 13818-3, from memory: a frame begins with eleven ones, then version, layer, a
-bit, the index of its bit rate, of its sample rate, and padding.
+A frame begins with eleven ones, then version, layer, a bit, the index of its bit rate, of its
+sample rate, and padding: ISO/IEC 11172-3 and 13818-3 for versions 1 and 2. Version 2.5 is an
+extension of no standard. Fields and tables as in "MPEG Audio Layer I/II/III frame header"
+(mp3-tech.org) and others after it, not read in the standards.
 """
 
 from __future__ import annotations

@@ -29,9 +29,9 @@ from mixwright.rendering.perform import Performed
 from mixwright.rendering.plan import KEY_ONLY
 from mixwright.units import SILENCE_DB
 
-# A change of level from here on counts as audible: about a tenth of the least step in level that
-# is heard of broadband sound (from memory), and the place to which levels are written. A residual
-# from here up counts too, at an unchanged level: 1 % of the track. Both ours, and on the safe side.
+# A change of level from here on counts as audible: the place to which levels are written, so what
+# can be read counts. A residual from here up counts too, at an unchanged level: 1 % of the track.
+# Both are our choice, and meant to name too much rather than too little.
 AUDIBLE_LU = 0.1
 AUDIBLE_RESIDUAL_LU = -40.0
 # Performed at once, twice each: disk space for a spool is 23 MB a minute at 48 kHz.

@@ -10,9 +10,9 @@ goes through a filter into those that follow, so that the noise is the white one
 ``1 + a1 z^-1 + a2 z^-2 ...``. Over all frequencies the mean of its level in dB stays what it was:
 what is gained where the ear is keen is paid for where it is not (Gerzon, Craven, "Optimal Noise
 Shaping and Dither of Digital Signals", AES 87th Convention, 1989; Lipshitz, Vanderkooy, Wannamaker,
-"Minimally Audible Noise Shaping", JAES 39(11), 1991; both from memory). So it is less audible and
-more powerful: by 15 dB at 44.1 and 48 kHz, nearly all of it above 14 kHz. Nothing should be done
-to the file afterwards.
+"Minimally Audible Noise Shaping", JAES 39(11), 1991; a test holds the filter to it). So it is less
+audible and more powerful: by 15 dB at 44.1 and 48 kHz, nearly all of it above 14 kHz. Nothing
+should be done to the file afterwards.
 """
 
 from __future__ import annotations
@@ -78,8 +78,9 @@ class Quantiser:
 def hearing_threshold_db(hz: Floats) -> Floats:
     """Return the level (dB SPL) at which a tone in quiet is just heard, at most 60 dB.
 
-    E. Terhardt's approximation ("Calculating virtual pitch", Hearing Research 1, 1979, from
-    memory), constant below 20 Hz.
+    E. Terhardt's approximation ("Calculating virtual pitch", Hearing Research 1(2), 1979, as quoted
+    in M. Bosi and R. Goldberg, "Introduction to Digital Audio Coding and Standards"), constant
+    below 20 Hz.
 
     >>> hearing_threshold_db(np.array([100.0, 1000.0, 3300.0, 24000.0])).round(1).tolist()
     [23.0, 3.4, -5.0, 60.0]

@@ -37,7 +37,9 @@ SEED_SHARE = 0.04
 SIZE_PER_DECAY_S = 16.0
 LEAST_SIZE_M, MOST_SIZE_M = 2.0, 60.0
 # The late tail has taken over by the mixing time (20 V / S + 12 ms: A. Lindau, L. Kosanke, S.
-# Weinzierl, JAES 60(11), 2012, from memory), and by a tenth of the decay: the decay is its job.
+# Weinzierl, "Perceptual evaluation of model- and signal-based predictors of the mixing time in
+# binaural room impulse responses", JAES 60(11), 2012, eq. 12, where 20 is 20.08; as others quote
+# it), and by a tenth of the decay: the decay is its job.
 MIXING_MS_PER_M, MIXING_MS, MOST_MIXING_MS, DECAY_SHARE = 20.0, 12.0, 80.0, 0.1
 
 

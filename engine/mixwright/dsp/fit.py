@@ -6,10 +6,11 @@ digital filter is some analogue one seen through ``s -> (1/K) (1 - 1/z) / (1 + 1
 for the analogue filter that, after the renaming, lies on the magnitude that was asked for: damping
 and frequency of each pole and zero pair are moved by damped least squares on the level in dB
 (K. Levenberg, "A method for the solution of certain non-linear problems in least squares", 1944;
-D. Marquardt, "An algorithm for least-squares estimation of nonlinear parameters", 1963; from
-memory), from the plain transform's filter on. Damping and frequency go in as logarithms: no step
-can lead to an unstable filter, nor to one whose inverse is unstable. At the bottom of the band
-nothing is lost to rounding, as all frequencies are relative to that of the band.
+D. Marquardt, "An algorithm for least-squares estimation of nonlinear parameters", Journal of the
+Society for Industrial and Applied Mathematics 11(2), 1963), from the plain transform's filter on.
+Damping and frequency go in as logarithms: no step can lead to an unstable filter, nor to one whose
+inverse is unstable. At the bottom of the band nothing is lost to rounding, as all frequencies are
+relative to that of the band.
 """
 
 from __future__ import annotations

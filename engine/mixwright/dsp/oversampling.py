@@ -2,9 +2,11 @@
 
 The rate is doubled up to three times and halved again by linear-phase filters, sinc functions under
 a Kaiser window (J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window
-function", 1974; its formulas for length and shape from memory). All but one are half-band filters,
-of which every second tap is zero. The last one down is steeper: it passes 0.4535 of the rate, which
-is 20 kHz at 44.1 kHz, and is silent from half the rate on, so that nothing at all folds over.
+function", IEEE Int. Symp. Circuits and Systems, 1974; its formulas for length and shape as in A.
+Oppenheim and R. Schafer, "Discrete-Time Signal Processing", pp. 475-476, after SciPy's `kaiserord`
+and `kaiser_beta`, with 8 for 7.95). All but one are half-band filters, of which every second tap is
+zero. The last one down is steeper: it passes 0.4535 of the rate, which is 20 kHz at 44.1 kHz, and
+is silent from half the rate on, so that nothing at all folds over.
 """
 
 from __future__ import annotations

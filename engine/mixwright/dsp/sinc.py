@@ -1,7 +1,7 @@
 """Windowed-sinc taps that read a signal between its samples.
 
 A sinc under a Kaiser window (J. F. Kaiser and R. W. Schafer, "On the Use of the I0-sinh Window for
-Spectrum Analysis", IEEE Trans. ASSP 28(1), 1980; from memory). 32 taps and beta 8 keep the
+Spectrum Analysis", IEEE Trans. ASSP 28(1), 1980, pp. 105-107). 32 taps and beta 8 keep the
 magnitude within 0.002 dB and the delay within 0.0001 samples up to 0.42 of the sample rate,
 which is 18.5 kHz at 44.1 kHz (computed).
 """

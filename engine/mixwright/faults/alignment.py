@@ -3,8 +3,8 @@
 The cross-spectrum of two tracks is averaged over many short frames. What they share keeps its
 phase from frame to frame and adds up; what they do not cancels. The magnitude-squared coherence
 (G. Carter, C. Knapp and A. Nuttall, "Estimation of the magnitude-squared coherence function via
-overlapped fast Fourier transform processing", IEEE Trans. Audio Electroacoustics 21(4), 1973; from
-memory) says how much that is at each frequency.
+overlapped fast Fourier transform processing", IEEE Trans. Audio Electroacoustics 21(4), 1973, pp.
+337-344) says how much that is at each frequency.
 
 The delay is where the generalised cross-correlation with phase transform has its peak (C. Knapp
 and G. Carter, "The generalized correlation method for estimation of time delay", IEEE Trans. ASSP
@@ -159,9 +159,9 @@ def _minimum_phase(own: Floats, other: Floats, weight: Floats, rate_hz: int) -> 
     """Return the phase in radians that goes with the ratio of two power spectra.
 
     By the real cepstrum, folded onto positive times (A. Oppenheim and R. Schafer, Discrete-Time
-    Signal Processing, 1989, chapter 12; from memory), which is cut to smooth it. Where too little
-    is common the ratio is taken to go on as it did, by the octave. Noise of both recordings largely
-    drops out.
+    Signal Processing, 3rd edition, chapter 13, on cepstrum analysis), which is cut to smooth it.
+    Where too little is common the ratio is taken to go on as it did, by the octave. Noise of both
+    recordings largely drops out.
     """
     at = np.flatnonzero(weight >= KNOWN * weight.max())
     ratio = 0.5 * np.log(np.maximum(other[at], 1e-300) / np.maximum(own[at], 1e-300))

@@ -9,11 +9,14 @@ above it than a soft one does (upward spread of masking) is left out. Their data
 10 kHz; the formulas are used beyond.
 
 A track is *masked* where its excitation is more than 4 dB below another's in the same band and
-frame (K of the power spectrum model of masking; about 4 dB for tones in noise, more in the lowest
-octaves, from memory). How much of the track that is, is counted in its own specific loudness, as it
-would be heard alone: E. Zwicker's formula (H. Fastl and E. Zwicker, "Psychoacoustics", from memory)
-with the threshold in quiet of ISO 226:2003 (from memory), per ERB. So a band counts by what it
-gives to the sound of the track, not by its power, which the lowest octaves would rule.
+frame (K of the power spectrum model of masking). 4 dB is our choice, for all bands: for tones in
+noise the masking index of ISO/PAS 20065:2016, formula 13, goes from 2 dB in the lowest octaves over
+2.8 dB at 1 kHz to 5.3 dB at 10 kHz. How much of the track that is, is counted in its own specific
+loudness, as it would be heard alone: E. Zwicker's formula (H. Fastl and E. Zwicker,
+"Psychoacoustics: Facts and Models", as others quote it; ITU-R BS.1387 has the same with a threshold
+factor that depends on frequency) with the threshold in quiet of ISO 226:2003, per ERB. So a band
+counts by what it gives to the sound of the track, not by its power, which the lowest octaves would
+rule.
 
 For the threshold a listening level has to be assumed: the mean of the whole balance is taken to be
 80 dB SPL (common practice for mixing: about 75 to 85). Thus only levels relative to one another
@@ -49,8 +52,10 @@ RANGE_SHARE = 2.0 / 3.0
 DEEPEST_DB = 120.0
 # Points over the width of a band, at which the filters are evaluated.
 POINTS = 32
-# Threshold of hearing in a free field, dB SPL, from 25 Hz to 12.5 kHz in thirds: ISO 226:2003,
-# Table 1, from memory; the last two bands are rounded from ISO 389-7, from memory.
+# Threshold of hearing in a free field, dB SPL, from 25 Hz to 12.5 kHz in thirds: ISO 226:2003 and
+# ISO 226:2023, Table 1 (the same in both but for 20 Hz; read in two independent implementations).
+# 16 kHz is rounded from ISO 389-7:2005 (40.2 dB, read likewise). 20 kHz lies beyond both: our
+# choice, high enough that hardly anything up there counts.
 THRESHOLD_DB_SPL = (
     *(68.7, 59.5, 51.1, 44.0, 37.5, 31.5, 26.5, 22.1, 17.9, 14.4),
     *(11.4, 8.6, 6.2, 4.4, 3.0, 2.2, 2.4, 3.5, 1.7, -1.3),

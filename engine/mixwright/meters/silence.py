@@ -6,9 +6,10 @@ Peak and energy are kept by cells of 10 ms, so the answers can be given for any 
   unless told otherwise: common practice, no standard. It is told to the cell.
 - *Digital silence* is a cell in which every sample is exactly zero: single zeros are crossings.
 - The *noise floor* is the RMS level over 400 ms (all channels together) that is exceeded 90 % of
-  the time, as the background level L90 of environmental acoustics (ISO 1996-1, exceedance level;
-  from memory), unweighted. Digital silence does not count: what is muted has no floor. A minimum
-  would read the last moment of a fade; material without pauses reads its quiet passages.
+  the time, as the background level L90 of environmental acoustics (ISO 1996-1:2016, 3.1.3, N
+  percentage exceedance level), unweighted. Digital silence does not count: what is muted has no
+  floor. A minimum would read the last moment of a fade; material without pauses reads its quiet
+  passages.
 """
 
 from __future__ import annotations

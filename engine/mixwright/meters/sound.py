@@ -40,8 +40,9 @@ class SoundReadings:
     - `loudness_range_lu`: EBU Tech 3342 (v4), every 100 ms; not steady within the first minute.
     - `plr_lu`: true peak over integrated loudness. `psr_lu`, `psr_min_lu`: true peak over
       short-term loudness of the same 3 s of programme; the median says how dense the whole is,
-      the least how dense it gets (E. Skovenborg, "Measures of Microdynamics", AES 137th
-      Convention, 2014; from memory; to sum it up in these two is our choice).
+      the least how dense it gets (I. Shepherd, E. Grimm, P. Tapper, M. Kahsnitz and I. Kerr,
+      "Measuring Micro-Dynamics - A First Step: Standardizing PSR", AES 143rd Convention, 2017,
+      e-Brief 373, for the term; to sum it up in these two is our choice).
     - `correlation`: of left and right at no lag, -1 to 1. `worst_correlation` is the least over
       3 s of programme, `worst_correlation_s` where they begin: shorter windows find fault with
       any wide reverb.

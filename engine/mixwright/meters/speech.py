@@ -7,9 +7,10 @@ reaches from some 15 dB over its mean level to 15 dB under it; bands add up by t
 are spread of masking, the threshold in quiet and the loss at high levels: hence "SII-style", not
 SII. Music is no steady noise, so this is done frame by frame and averaged over time, after K.
 Rhebergen and N. Versfeld, "A Speech Intelligibility Index-based approach to predict the speech
-reception threshold for sentences in fluctuating noise", JASA 117(4), 2005 (from memory). As there,
-the level of the voice is its mean over some time (here about a second), and that of the rest is its
-own in each frame: the syllables' ups and downs are the 30 dB of the formula already.
+reception threshold for sentences in fluctuating noise for normal-hearing listeners", JASA 117(4),
+2005, pp. 2181-2192: an index for each short frame, and their mean. Here the level of the voice is
+its mean over some time (about a second), and that of the rest is its own in each frame: the
+syllables' ups and downs are the 30 dB of the formula already.
 
 Own choice: importance is that of the bands *in which the voice has something*, within 30 dB of its
 strongest band, and adds up to 1 over these. The standard counts a band without speech as inaudible,

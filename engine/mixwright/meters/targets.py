@@ -55,7 +55,7 @@ TARGETS: Mapping[str, LoudnessTarget] = MappingProxyType(
             -24.0,
             1.0,
             None,
-            "ITU-R BS.1864 (edition from memory); the tolerance is our choice",
+            "ITU-R BS.1864 (03/2010); the tolerance is our choice",
         ),
     }
 )

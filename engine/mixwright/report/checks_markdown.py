@@ -18,7 +18,8 @@ from mixwright.report.checks import (
     summary,
 )
 
-# Comments on the usual hosts hold 65,536 characters (from memory); some room for what is around it.
+# A longer comment than 65,536 characters is refused by GitHub ("Body is too long (maximum is 65536
+# characters)"); some room for what is around it.
 MOST_CHARACTERS = 60_000
 MOST_OF_A_TEXT = 400
 # How many findings of one rule are listed: as many of these as fit.

@@ -24,8 +24,8 @@ def tone_off(heard: Evidence, limits: Mapping[str, float]) -> Result:
     Why it matters: ears get used to a tone within minutes, and only another mix at the same
     loudness shows where one's own has gone.
 
-    Source: common practice. That 4 dB are worth a look is our choice: finished mixes of one kind
-    differ by about as much among themselves (from memory).
+    Source: common practice. That 4 dB are worth a look is our choice: a limit much below would find
+    fault with what makes one song another, and no published one is known.
 
     Fails:
         references: [{file: keys.wav, why: nothing but keys}]
