@@ -29,6 +29,7 @@ from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import FileMeters, OutputEntry
 from mixwright.meters.loudness import LoudnessMeter, integrated_lufs
 from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.rendering.session import Session
 from mixwright.report.album import (
     album_as_data,
     album_lines,
@@ -417,7 +418,7 @@ def test_a_file_that_is_gone_before_it_is_heard_is_said(tmp_path: Path) -> None:
         return whole.delivered
 
     sheet = Sheet(tmp_path / "mix.yaml", Song("A", RATE_HZ), ())
-    done = deliver_one(deliver, sheet, tmp_path, 1, lambda stage, share: None)
+    done = deliver_one(deliver, sheet, tmp_path, Session(1), lambda stage, share: None)
     assert done.delivered is whole.delivered
     assert "can't be opened" in done.problems[0].message
 

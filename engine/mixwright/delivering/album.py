@@ -18,8 +18,7 @@ from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.delivering.side_by_side import Job, Outcome, TellAll, side_by_side
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.cores import usable_cores
-from mixwright.rendering.perform import StageProgress
+from mixwright.rendering.session import Session, StageProgress
 from mixwright.sheet import Sheet
 from mixwright.units import SILENCE_DB
 
@@ -109,9 +108,7 @@ def _level(song: AlbumSong) -> float:
 class DeliverSong(Protocol):
     """Delivers one sheet; something that a fresh process can import, or a partial of such."""
 
-    def __call__(
-        self, sheet: Sheet, out: Path, *, threads: int, progress: StageProgress
-    ) -> Delivered: ...
+    def __call__(self, sheet: Sheet, out: Path, session: Session) -> Delivered: ...
 
 
 @dataclass(frozen=True)
@@ -128,22 +125,22 @@ def deliver_songs(
     folder: Path,
     songs: Sequence[SongSheet],
     deliver: DeliverSong,
-    threads: int | None = None,
+    session: Session,
     progress: TellAll | None = None,
 ) -> Album:
     """Deliver the songs of an album side by side; what befalls one leaves the others alone.
 
-    `threads` (all cores for None) are shared out: two songs with a thread each are done sooner than
+    The threads are shared out: two songs with a thread each are done sooner than
     one song after the other with two. `progress` is told the name of a song, what is done, and how
     far, and at its end ``done`` or ``failed``.
     """
     tell = progress or (lambda name, stage, share: None)
-    threads = threads or usable_cores()
-    at_once = max(1, min(threads, sum(song.folder is not None for song in songs)))
+    at_once = max(1, min(session.cores, sum(song.folder is not None for song in songs)))
+    each = replace(session, threads=session.cores // at_once)
     jobs: list[Job[SongDone]] = []
     for song in songs:
         if song.sheet is not None and song.folder is not None:
-            work = partial(deliver_one, deliver, song.sheet, song.folder, threads // at_once)
+            work = partial(deliver_one, deliver, song.sheet, song.folder, each)
             jobs.append(Job(song.name, work))
         tell(song.name, "failed" if song.problems else "waiting", 0.0)
     done = {song.name: _not_begun(song) for song in songs}
@@ -162,11 +159,11 @@ def deliver_one(
     deliver: DeliverSong,
     sheet: Sheet,
     folder: Path,
-    threads: int,
+    session: Session,
     progress: StageProgress,
 ) -> SongDone:
     """Deliver one song and listen to its main mix; raises what `deliver` raises."""
-    delivered = deliver(sheet, folder, threads=threads, progress=progress)
+    delivered = deliver(sheet, folder, replace(session, progress=progress))
     files = (*delivered.made, *delivered.kept)
     main = main_mix(files, [variant.name for variant in sheet.variants])
     silence = np.empty(0)
@@ -174,7 +171,7 @@ def deliver_one(
         return SongDone(delivered, None, silence)
     progress("listening", 0.0)
     try:
-        return SongDone(delivered, main, hops_of_file(folder / main.file))
+        return SongDone(delivered, main, hops_of_file(folder / main.file, session))
     except ProblemError as error:  # it was written and is listed, whatever became of it since
         return SongDone(delivered, main, silence, error.problems)
 

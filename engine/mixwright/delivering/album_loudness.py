@@ -12,7 +12,8 @@ from mixwright.audio import FORMATS
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.measuring.measure import played
 from mixwright.meters.loudness import LoudnessMeter, integrated_lufs
-from mixwright.rendering.recordings import probed
+from mixwright.rendering.probing import probed
+from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet.deliverables import MAIN
 from mixwright.units import SILENCE_DB
 
@@ -33,9 +34,9 @@ def main_mix(entries: Iterable[OutputEntry], variants: Sequence[str]) -> OutputE
     )
 
 
-def hops_of_file(path: Path) -> NDArray[np.float64]:
+def hops_of_file(path: Path, session: Session = USUAL) -> NDArray[np.float64]:
     """Return the K-weighted mean squares of a sound file per 100 ms; ProblemError if unreadable."""
-    info = probed(path)
+    info = probed(path, session)
     meter = LoudnessMeter(info.rate_hz, info.channels)
     for _, block in played(info):
         meter.feed(block)
