@@ -29,6 +29,7 @@ from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import FileMeters, OutputEntry
 from mixwright.meters.loudness import LoudnessMeter, integrated_lufs
 from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.rendering.session import Session
 from mixwright.report.album import (
     album_as_data,
     album_lines,
@@ -411,7 +412,7 @@ def test_the_exit_status_is_the_worst_of_all_songs(
 
 def test_a_file_that_is_gone_before_it_is_heard_is_said(tmp_path: Path) -> None:
     whole = replace(song("a", -14.0, -1.0), folder=tmp_path)
-    songs, loudness_lufs = heard_together({"a": whole}, threads=1)
+    songs, loudness_lufs = heard_together({"a": whole}, Session(1))
     assert songs["a"].delivered is whole.delivered
     assert "can't be opened" in songs["a"].problems[0].message
     assert loudness_lufs is None

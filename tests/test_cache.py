@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import shutil
 import threading
 from collections.abc import Callable
@@ -285,3 +286,76 @@ def test_without_the_cache_nothing_of_it_is_read_or_written(
     before = {path: path.read_bytes() for path in kept()}
     assert run("without", "--no-cache") == fresh  # and not here
     assert {path: path.read_bytes() for path in kept()} == before
+
+
+# Every command, and what to give it: none may do without the law below.
+COMMANDS = {
+    "bypass": ["SHEET", "bass", "eq", "--out", "OUT"],
+    "check": ["SHEET"],
+    "compare": ["OTHER", "SHEET"],
+    "deliver": ["SHEET", "--out", "OUT"],
+    "inspect": ["SHEET"],
+    "log": ["SHEET"],
+    "measure": ["SHEET"],
+    "render": ["SHEET", "--out", "OUT/mix.wav"],
+    "review": ["SHEET", "--out", "OUT"],
+    "verify": ["OUT", "--rerender"],
+}
+NEVER_KEEP = {"demo", "schema", "tidy", "validate"}
+MORE = [
+    ("deliver", "FOLDER", "--only", "main"),
+    ("inspect", "FOLDER/stems"),
+    ("measure", "FOLDER/stems/keys.wav"),
+    ("measure", "FOLDER/stems/keys.wav", "FOLDER/stems/bass.wav"),
+    ("measure", "SHEET", "--against-references"),
+    ("render", "SHEET", "--each-step", "--section", "two", "--out", "OUT"),
+]
+
+
+def test_every_command_is_held_to_the_law_of_the_cache() -> None:
+    assert COMMANDS.keys() | NEVER_KEEP == set(cli.VERBS)
+    for verb in COMMANDS:
+        command = cli.root.get_command(None, verb)  # type: ignore[arg-type]
+        assert command is not None
+        assert "keep_cache" in {option.name for option in command.params}, verb
+
+
+@pytest.mark.parametrize(
+    "words", [*((verb, *words) for verb, words in COMMANDS.items()), *MORE], ids=" ".join
+)
+def test_without_the_cache_nothing_is_ever_kept(
+    make_song: SongMaker, words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The song has whatever is kept: levels, decoded tracks, a reference, hashes, findings."""
+    monkeypatch.setenv("MIXWRIGHT_CACHE", str(tmp_path / "cache"))
+    rest = (
+        "mix_bus: {compressor: {threshold_db: -20, ratio: 2}}\n"
+        "references: [{file: stems/tone.flac}]\n"
+        "variants: {main: {formats: [ogg]}}\n"
+    )
+    song = ", tempo: [{bar: 1, bpm: 120, beats_per_bar: 4}], sections: [{name: one, bar: 1}, "
+    tracks = {"bass": (noise(1, 3), SETTINGS), "keys": (noise(2, 3), SETTINGS)}
+    sheet = make_song(tracks, rest, f"{song}{{name: two, bar: 2}}]")
+    keys = sheet.parent / "stems" / "keys.wav"
+    samples = soundfile.read(keys)[0]
+    for path in (keys, keys.with_name("tone.flac")):
+        soundfile.write(path, samples, 48000, format="FLAC", subtype="PCM_24")
+    other = sheet.with_name("other.yml")
+    other.write_text(sheet.read_text("utf-8").replace("gain_db: 6", "gain_db: 4"), "utf-8")
+    places = {"SHEET": sheet, "OTHER": other, "FOLDER": sheet.parent, "OUT": tmp_path / "made"}
+    if words[0] == "verify":
+        mixwright.deliver(sheet, places["OUT"], keep_cache=False)
+
+    def run(*more: str) -> int:
+        vouching._known.clear()  # as in a run of its own
+        given = (
+            re.sub("^(SHEET|OTHER|FOLDER|OUT)", lambda name: str(places[name[0]]), word)
+            for word in words
+        )
+        return cli.run([*given, *more, *(["--force"] if words[0] == "render" else [])])
+
+    assert run("--no-cache") in (0, 1)  # a check, and a comparison, may find something
+    assert not (tmp_path / "cache").exists()
+    run()
+    # Else there was nothing to hold back; what is made again is always made anew.
+    assert kept() or words[0] == "verify"

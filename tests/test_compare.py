@@ -28,10 +28,11 @@ from mixwright.comparing.change import Change
 from mixwright.comparing.compare import Compared
 from mixwright.comparing.residual import NULL_DBFS
 from mixwright.comparing.sound import SoundCompared, StretchCompared
-from mixwright.comparing.together import Work, pairs_performed, share_a_pass
+from mixwright.comparing.together import pairs_performed, share_a_pass
 from mixwright.comparing.versions import revision_names
 from mixwright.problem import Fault, ProblemError, Span
 from mixwright.rendering.perform import Performed, performed
+from mixwright.rendering.session import Session
 from mixwright.report.compared import compared_as_data, compared_as_text
 from mixwright.report.compared_html import compared_as_html
 from mixwright.report.compared_markdown import MOST_CHARACTERS, compared_as_markdown
@@ -312,7 +313,7 @@ def test_each_mix_has_the_bits_that_it_has_alone(
     (song / "new.yaml").write_text(text.replace(*differing), "utf-8")
     plans = [mixwright.plan(mixwright.load(name)) for name in ("mix.yaml", "new.yaml")]
     assert share_a_pass(plans)
-    with pairs_performed([(plans[0], plans[1])], Work(), "mixes") as (pair,):
+    with pairs_performed([(plans[0], plans[1])], Session(), "mixes") as (pair,):
         for plan, together in zip(plans, pair, strict=True):
             assert together is not None
             with performed(plan, song) as by_itself:

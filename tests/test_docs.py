@@ -65,11 +65,11 @@ def _heard_once() -> Iterator[None]:
     kept: list[tuple[Sheet, Evidence]] = []
     gather = api.gather
 
-    def recalled(sheet: Sheet, *plans: Any, **options: Any) -> Evidence:
+    def recalled(sheet: Sheet, *rest: Any) -> Evidence:
         for known, heard in kept:
             if known == sheet:
                 return heard
-        kept.append((sheet, gather(sheet, *plans, **options)))
+        kept.append((sheet, gather(sheet, *rest)))
         return kept[-1][1]
 
     with pytest.MonkeyPatch.context() as patch:

@@ -18,6 +18,7 @@ from conftest import SongMaker, noise
 from mixwright.delivering.variants import sheet_of, versions_of
 from mixwright.rendering.perform import Part, performed, performed_together
 from mixwright.rendering.plan import make_plan, sounding
+from mixwright.rendering.session import Session
 from mixwright.sheet import Cover, Sheet, Variant
 from mixwright.timeline import Position
 
@@ -83,7 +84,7 @@ def sound_of(blocks: object) -> Sound:
 
 def played(parts: list[Part], folder: Path, threads: int | None = None) -> list[Sound]:
     """The mixes of some parts, made together."""
-    with performed_together(parts, folder, threads=threads) as done:
+    with performed_together(parts, folder, Session(threads)) as done:
         return [sound_of(one.blocks()) for one in done]
 
 

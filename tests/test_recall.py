@@ -27,6 +27,7 @@ from mixwright.meters.silence import SilenceReadings
 from mixwright.problem import one_line
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.plan import make_plan
+from mixwright.rendering.session import Session
 from mixwright.report.recall import recall_of
 from mixwright.report.recall_markdown import Recall, escaped
 from mixwright.report.recall_text import recall_as_text
@@ -244,7 +245,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Sheet, Evidence, di
     made = mixwright.load(folder / "mix.yaml")
     with pytest.MonkeyPatch.context() as patched:
         patched.setenv("MIXWRIGHT_CACHE", str(folder / "cache"))
-        heard = gather(made, make_plan(made, "bus"), make_plan(made), threads=2)
+        heard = gather(made, make_plan(made, "bus"), make_plan(made), Session(threads=2))
     return made, heard, recall_of(heard).as_data()
 
 

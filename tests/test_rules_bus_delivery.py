@@ -32,6 +32,7 @@ from mixwright.meters.silence import SilenceReadings
 from mixwright.meters.targets import TARGETS
 from mixwright.rendering.ears import Ear
 from mixwright.rendering.reductions import Reduction
+from mixwright.rendering.session import Session
 from mixwright.sheet import Sheet
 from mixwright.sheet.schema import load_schema
 
@@ -81,7 +82,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def heard(folder: Path) -> Evidence:
     """What is heard of the song as it is."""
     sheet = sheet_of(folder, {})
-    return gather(sheet, plan(sheet, through="bus"), plan(sheet), threads=1)
+    return gather(sheet, plan(sheet, through="bus"), plan(sheet), Session(threads=1))
 
 
 def sheet_of(folder: Path, changes: Mapping[str, Any]) -> Sheet:

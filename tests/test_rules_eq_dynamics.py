@@ -35,6 +35,7 @@ from mixwright.meters.bands import third_octaves
 from mixwright.meters.loudness import to_mean_square
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.reductions import Reduction
+from mixwright.rendering.session import Session
 from mixwright.sheet import Band, Bus, Compressor, Group, Point, Return, Sheet, Song, Track
 from mixwright.sheet.model import BandAutomation, BusAutomation, DeEsser, Gate, Limiter
 from mixwright.timeline import Position
@@ -646,7 +647,9 @@ def small_song(tmp_path_factory: pytest.TempPathFactory) -> Evidence:
     path.write_text(SMALL_SONG, "utf-8")
     assert yaml.safe_load(SMALL_SONG)["tracks"].keys() == sounds.keys()
     sheet = mixwright.load(path)
-    return gather(sheet, mixwright.plan(sheet, through="bus"), mixwright.plan(sheet), threads=1)
+    return gather(
+        sheet, mixwright.plan(sheet, through="bus"), mixwright.plan(sheet), Session(threads=1)
+    )
 
 
 @pytest.mark.parametrize(

@@ -5,12 +5,13 @@ from __future__ import annotations
 import dataclasses
 import os
 from pathlib import Path
+from typing import Unpack
 
 from mixwright.api.loading import (
     SHEET_SUFFIXES,
-    load,
+    Options,
     loaded_sheet,
-    plan,
+    planner,
     said_in,
     unknown_choice,
 )
@@ -30,7 +31,7 @@ from mixwright.measuring import (
 from mixwright.measuring.evidence import Evidence
 from mixwright.measuring.hearing import gather
 from mixwright.problem import Problem, ProblemError, odd_kind
-from mixwright.rendering.perform import StageProgress
+from mixwright.rendering.session import Session
 from mixwright.report.recall import recall_of
 from mixwright.report.recall_markdown import Recall
 from mixwright.sheet import Sheet, StepName
@@ -41,27 +42,22 @@ def measure(
     *,
     through: StepName = "automation",
     by_section: bool = False,
-    threads: int | None = None,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> Measured:
     """Measure a sound file, or a sheet: its mix and the outputs of its tracks, groups, returns.
 
     A path that ends in .yaml or .yml is a sheet. For a sheet `through` is the step to measure
     after, and its loudest section is found from the balance alone. Raises ProblemError.
     """
-    if not isinstance(source, Sheet):
-        if Path(source).suffix.lower() not in SHEET_SUFFIXES:
-            return measure_file(Path(source))
-        source = load(source, allow_outside=allow_outside)
-    whole = plan(source, through=through, allow_plugins=allow_plugins)
-    with said_in(source):
-        measured = measure_plan(
-            whole, source.path, by_section=by_section, threads=threads, progress=progress
-        )
-        balance = plan(source, through="balance")
-        loudest = loudest_section(balance, source.song.loudest_section, threads)
+    session = Session(**options)
+    if not isinstance(source, Sheet) and Path(source).suffix.lower() not in SHEET_SUFFIXES:
+        return measure_file(Path(source), session)
+    sheet, plan_of = loaded_sheet(source, session), planner(session)
+    whole = plan_of(sheet, through)
+    with said_in(sheet):
+        measured = measure_plan(whole, sheet.path, session, by_section=by_section)
+        balance = plan_of(sheet, "balance")
+        loudest = loudest_section(balance, sheet.song.loudest_section, session)
     return dataclasses.replace(measured, loudest=loudest)
 
 
@@ -69,26 +65,21 @@ def compare_references(
     sheet: Sheet | str | Path,
     *,
     through: StepName = "automation",
-    threads: int | None = None,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> tuple[Comparison, ...]:
     """Compare a mix with each of the sheet's references, at equal loudness; ProblemError."""
-    sheet = loaded_sheet(sheet, allow_outside)
-    whole = plan(sheet, through=through, allow_plugins=allow_plugins)
+    session = Session(**options)
+    sheet = loaded_sheet(sheet, session)
+    whole = planner(session)(sheet, through)
     with said_in(sheet):
-        return compare_with_references(sheet, whole, threads, progress)
+        return compare_with_references(sheet, whole, session)
 
 
 def check(
     sheet: Sheet | str | Path,
     *,
     step: Stage | None = None,
-    threads: int | None = None,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> Checked:
     """Walk the six steps of a mix and say of every rule whether it holds.
 
@@ -97,57 +88,42 @@ def check(
     """
     if step is not None and step not in STAGES:
         raise ProblemError([unknown_choice("step", step, STAGES)])
-    options = {"allow_outside": allow_outside, "allow_plugins": allow_plugins}
-    return run_checks(_heard(sheet, threads, progress, **options), step)
+    return run_checks(_heard(sheet, Session(**options)), step)
 
 
-def log(
-    sheet: Sheet | str | Path,
-    *,
-    threads: int | None = None,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: StageProgress | None = None,
-) -> Recall:
+def log(sheet: Sheet | str | Path, **options: Unpack[Options]) -> Recall:
     """Return the recall sheet of a mix: every track, every move, its reason and its effect.
 
     All of it is measured anew. `as_markdown()` and `as_data()` of the result write it out.
     Raises ProblemError.
     """
-    options = {"allow_outside": allow_outside, "allow_plugins": allow_plugins}
-    return recall_of(_heard(sheet, threads, progress, **options))
+    return recall_of(_heard(sheet, Session(**options)))
 
 
-def _heard(
-    sheet: Sheet | str | Path,
-    threads: int | None,
-    progress: StageProgress | None,
-    *,
-    allow_outside: bool,
-    allow_plugins: bool,
-) -> Evidence:
-    sheet = loaded_sheet(sheet, allow_outside)
-    still = plan(sheet, through="bus", allow_plugins=allow_plugins)
-    finished = plan(sheet, allow_plugins=allow_plugins)
+def _heard(sheet: Sheet | str | Path, session: Session) -> Evidence:
+    sheet, plan_of = loaded_sheet(sheet, session), planner(session)
+    still, finished = plan_of(sheet, "bus"), plan_of(sheet)
     with said_in(sheet):
-        return gather(sheet, still, finished, threads=threads, progress=progress)
+        return gather(sheet, still, finished, session)
 
 
-def inspect(source: Sheet | str | Path, *, allow_outside: bool = False) -> Inspected:
+def inspect(source: Sheet | str | Path, **options: Unpack[Options]) -> Inspected:
     """Look at tracks as they arrive: those of a sheet, or every sound file in a folder.
 
     What a sheet takes care of already is said as a note. Raises ProblemError.
     """
+    session = Session(**options)
     if isinstance(source, Sheet) or Path(source).suffix.lower() in SHEET_SUFFIXES:
-        sheet = source if isinstance(source, Sheet) else load(source, allow_outside=allow_outside)
-        return inspect_stems(sheet.path, stems_of_sheet(sheet), sheet.song.sample_rate_hz)
+        sheet = loaded_sheet(source, session)
+        stems, rate_hz = stems_of_sheet(sheet, session), sheet.song.sample_rate_hz
+        return inspect_stems(sheet.path, stems, rate_hz, session=session)
     folder = Path(source)
     if not os.path.isdir(folder):
         hint = "give a folder of tracks or a sheet (.yaml); for one file there is measure"
         raise ProblemError([Problem("inspect/no-folder", _no_folder(folder), help=hint)])
-    stems, unreadable = stems_of_folder(folder)
+    stems, unreadable = stems_of_folder(folder, session)
     rates = [stem.info.rate_hz for stem in stems]
-    return inspect_stems(folder, stems, max(set(rates), key=rates.count), unreadable)
+    return inspect_stems(folder, stems, max(set(rates), key=rates.count), unreadable, session)
 
 
 def _no_folder(path: Path) -> str:

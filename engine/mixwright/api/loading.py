@@ -1,4 +1,4 @@
-"""What every command begins with: a sheet, its plan, the part of the song that is asked for."""
+"""What every command begins with: a session, a sheet, the plan of what is asked for."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ import dataclasses
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypedDict, Unpack
 
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, make_plan
 from mixwright.rendering.nodes import NodeError
-from mixwright.rendering.plan import unchecked_plugins
+from mixwright.rendering.plan import PlanOf, unchecked_plugins
 from mixwright.rendering.plugin_list import plugin_list_path, read_plugin_list
-from mixwright.rendering.recordings import Probing
+from mixwright.rendering.session import Session, StageProgress
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet
 from mixwright.sheet.nearest import nearest
 from mixwright.sheet.slips import meant_word
@@ -20,6 +21,22 @@ from mixwright.timeline import Position
 
 Span = tuple[Position | None, Position | None]
 SHEET_SUFFIXES = (".yaml", ".yml")
+WHOLE: Span = (None, None)
+
+
+class Working(TypedDict, total=False):
+    """How any verb works, see :class:`mixwright.rendering.session.Session`."""
+
+    threads: int | None
+    keep_cache: bool
+    allow_outside: bool
+    allow_plugins: bool
+
+
+class Options(Working, total=False):
+    """The same, and whom to tell how far it is: a stage and its share, from 0 to 1."""
+
+    progress: StageProgress | None
 
 
 def load(path: str | Path, *, allow_outside: bool = False) -> Sheet:
@@ -35,10 +52,9 @@ def plan(
     *,
     through: StepName = "automation",
     section: str | None = None,
-    span: Span = (None, None),
+    span: Span = WHOLE,
     mono: bool = False,
-    allow_plugins: bool = False,
-    keep_cache: bool = True,
+    **options: Unpack[Options],
 ) -> Plan:
     """Work out a render without doing it; ProblemError for stems that can't be read.
 
@@ -46,18 +62,27 @@ def plan(
     the mix down. `allow_plugins` lets third-party plug-ins in this machine's list run. Without
     `keep_cache` compressed stems are decoded anew.
     """
-    if through not in STEPS:
-        raise ProblemError([unknown_choice("step", through, STEPS)])
-    if section is not None:
-        if span != (None, None):
-            raise ProblemError([Problem("usage/span", "section and span are both given")])
-        span = section_span(sheet, section)
-    plugins: dict[str, Path] | None = None
-    if allow_plugins:  # a machine without a list is fine as long as nothing in it is asked for
-        named = unchecked_plugins(sheet)
-        plugins = read_plugin_list(plugin_list_path()) if named else {}
-    probing = Probing(keep_cache=keep_cache)
-    return make_plan(sheet, through, span, plugins=plugins, mono=mono, probing=probing)
+    return planner(Session(**options), section, span, mono)(sheet, through)
+
+
+def planner(
+    session: Session, section: str | None = None, span: Span = WHOLE, mono: bool = False
+) -> PlanOf:
+    """Return what plans sheets over one part of the song; the arguments are those of `plan`."""
+    if section is not None and span != WHOLE:
+        raise ProblemError([Problem("usage/span", "section and span are both given")])
+
+    def plan_of(sheet: Sheet, through: StepName = "automation") -> Plan:
+        if through not in STEPS:
+            raise ProblemError([unknown_choice("step", through, STEPS)])
+        part = span if section is None else section_span(sheet, section)
+        plugins: dict[str, Path] | None = None
+        if session.allow_plugins:  # without a list all is fine as long as nothing in it is named
+            named = unchecked_plugins(sheet)
+            plugins = read_plugin_list(plugin_list_path()) if named else {}
+        return make_plan(sheet, through, part, plugins=plugins, mono=mono, session=session)
+
+    return plan_of
 
 
 def section_span(sheet: Sheet, name: str) -> Span:
@@ -70,18 +95,21 @@ def section_span(sheet: Sheet, name: str) -> Span:
     return Position(section=name), after
 
 
-def loaded_sheet(sheet: Sheet | str | Path, allow_outside: bool) -> Sheet:
+def loaded_sheet(sheet: Sheet | str | Path, session: Session) -> Sheet:
     """Return a sheet, given it or its path."""
-    return sheet if isinstance(sheet, Sheet) else load(sheet, allow_outside=allow_outside)
+    if isinstance(sheet, Sheet):
+        return sheet
+    return load_sheet(sheet, allow_outside=session.allow_outside)
 
 
 @contextmanager
-def said_in(sheet: Sheet) -> Iterator[None]:
-    """Say problems of a node at its place in the sheet."""
+def said_in(sheet: Sheet, old: Sheet | None = None) -> Iterator[None]:
+    """Say problems of a node at its place in the sheet; in the old one, if only that has it."""
     try:
         yield
     except NodeError as error:
-        place = sheet.span_of(*error.path)
+        known = {tuple(error.path), tuple(error.path[:2])} & sheet.spans.keys()
+        place = (sheet if known or old is None else old).span_of(*error.path)
         raise ProblemError([dataclasses.replace(p, span=place) for p in error.problems]) from error
 
 
@@ -93,9 +121,3 @@ def unknown_choice(kind: str, given: str, valid: tuple[str, ...]) -> Problem:
     if not valid:
         message = f"unknown {kind} '{given}': the sheet has none"
     return Problem(f"usage/unknown-{kind}", message, help=hint)
-
-
-def check_threads(threads: int | None) -> None:
-    """Refuse a count of threads that is none."""
-    if threads is not None and threads < 1:
-        raise ProblemError([Problem("usage/threads", f"threads is {threads}, expected 1 or more")])

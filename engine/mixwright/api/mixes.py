@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Unpack
 
 from mixwright.api.loading import (
+    WHOLE,
+    Options,
     Span,
-    check_threads,
     loaded_sheet,
-    plan,
+    planner,
     said_in,
     unknown_choice,
 )
 from mixwright.audio import MixFormat
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering import Plan, Rendered, render_plan
+from mixwright.rendering import Rendered, render_plan
 from mixwright.rendering.bypass import Bypassed, write_bypass
 from mixwright.rendering.each_step import SteppedFile, write_each_step
-from mixwright.rendering.perform import StageProgress
+from mixwright.rendering.session import Session
 from mixwright.rendering.takes import TakeOptions, span_words
 from mixwright.rendering.target import chosen_format, default_target, keep_sources, seed_of
 from mixwright.sheet import STEPS, Sheet, StepName
@@ -32,15 +32,11 @@ def render(
     format: str | None = None,
     through: StepName = "automation",
     section: str | None = None,
-    span: Span = (None, None),
-    threads: int | None = None,
+    span: Span = WHOLE,
     force: bool = False,
-    keep_cache: bool = True,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
     mono: bool = False,
     dither: Literal["tpdf", "shaped"] = "tpdf",
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> Rendered:
     """Render a sheet to a stereo file and return its path and readings.
 
@@ -50,25 +46,17 @@ def render(
     is for 16 bits; `mono` folds the mix down; `allow_plugins` lets third-party plug-ins run.
     Raises ProblemError and leaves nothing half-written.
     """
-    sheet = loaded_sheet(sheet, allow_outside)
-    check_threads(threads)
+    session = Session(**options)
+    sheet = loaded_sheet(sheet, session)
     form = chosen_format(format, out)
     _check_dither(dither, form)
     name = default_target(sheet, form, through, section, span, mono) if out is None else Path(out)
     keep_sources(sheet, name)
-    options = {"mono": mono, "allow_plugins": allow_plugins, "keep_cache": keep_cache}
+    plan_of, shaped = planner(session, section, span, mono), dither == "shaped"
     with said_in(sheet):
-        return render_plan(
-            plan(sheet, through=through, section=section, span=span, **options),
-            name,
-            form,
-            threads=threads,
-            force=force,
-            seed=seed_of(sheet),
-            shaped=dither == "shaped",
-            keep_cache=keep_cache,
-            progress=progress,
-        )
+        whole = plan_of(sheet, through)
+        seed = seed_of(sheet)
+        return render_plan(whole, name, form, session, force=force, seed=seed, shaped=shaped)
 
 
 def render_each_step(
@@ -78,15 +66,11 @@ def render_each_step(
     format: str | None = None,
     through: StepName = "automation",
     section: str | None = None,
-    span: Span = (None, None),
-    threads: int | None = None,
+    span: Span = WHOLE,
     force: bool = False,
-    keep_cache: bool = True,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
     mono: bool = False,
     dither: Literal["tpdf", "shaped"] = "tpdf",
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> tuple[SteppedFile, ...]:
     """Render the mix after each step up to `through`, to compare by ear: one file a step.
 
@@ -94,18 +78,15 @@ def render_each_step(
     full scale, lowered together. `folder` defaults to ``out`` beside the sheet; the other
     arguments are those of :func:`render`. Raises ProblemError; writes all files or none.
     """
-    sheet = loaded_sheet(sheet, allow_outside)
+    session = Session(**options)
+    sheet = loaded_sheet(sheet, session)
     if through not in STEPS:
         raise ProblemError([unknown_choice("step", through, STEPS)])
-    options = _take_options(sheet, folder, format, threads, dither)
-    options = dataclasses.replace(options, force=force, keep_cache=keep_cache, progress=progress)
-    words = span_words(sheet, options.form, section, span, mono)
-    part = {"section": section, "span": span, "mono": mono, "allow_plugins": allow_plugins}
-    part["keep_cache"] = keep_cache
-    steps = STEPS[: STEPS.index(through) + 1]
+    takes = _take_options(session, sheet, folder, format, force, dither)
+    words = span_words(sheet, takes.form, section, span, mono)
+    plan_of, steps = planner(session, section, span, mono), STEPS[: STEPS.index(through) + 1]
     with said_in(sheet):
-        plans = [plan(sheet, through=step, **part) for step in steps]  # type: ignore[arg-type]
-        return write_each_step(sheet, plans, words, options)
+        return write_each_step(sheet, [plan_of(sheet, step) for step in steps], words, takes)
 
 
 def bypass(
@@ -116,13 +97,9 @@ def bypass(
     *,
     format: str | None = None,
     section: str | None = None,
-    span: Span = (None, None),
-    threads: int | None = None,
+    span: Span = WHOLE,
     force: bool = False,
-    keep_cache: bool = True,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> Bypassed:
     """Write a mix with and without a part of a track or group, and the track alone likewise.
 
@@ -130,31 +107,26 @@ def bypass(
     its fader takes the difference, and of the two that are alone the louder one is brought down.
     `folder` defaults to ``out`` beside the sheet. Raises ProblemError; writes all files or none.
     """
-    sheet = loaded_sheet(sheet, allow_outside)
-    options = _take_options(sheet, folder, format, threads)
-    options = dataclasses.replace(options, force=force, keep_cache=keep_cache, progress=progress)
-    words = span_words(sheet, options.form, section, span)
-
-    def plan_of(changed: Sheet) -> Plan:
-        part = {"section": section, "span": span}
-        return plan(changed, allow_plugins=allow_plugins, keep_cache=keep_cache, **part)  # type: ignore[arg-type]
-
+    session = Session(**options)
+    sheet = loaded_sheet(sheet, session)
+    takes = _take_options(session, sheet, folder, format, force)
+    words, plan_of = span_words(sheet, takes.form, section, span), planner(session, section, span)
     with said_in(sheet):
-        return write_bypass(sheet, track, part, plan_of, words, options)
+        return write_bypass(sheet, track, part, plan_of, words, takes)
 
 
 def _take_options(
+    session: Session,
     sheet: Sheet,
     folder: str | Path | None,
     format: str | None,
-    threads: int | None,
+    force: bool,
     dither: str = "tpdf",
 ) -> TakeOptions:
-    check_threads(threads)
     form = chosen_format(format, None)
     _check_dither(dither, form)
     folder = sheet.folder / "out" if folder is None else Path(folder)
-    return TakeOptions(folder, form, threads, shaped=dither == "shaped")
+    return TakeOptions(folder, form, force, dither == "shaped", session)
 
 
 def _check_dither(dither: str, form: MixFormat) -> None:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Unpack
 
-from mixwright.api.loading import check_threads, load, loaded_sheet, plan, said_in
+from mixwright.api.loading import Options, Working, loaded_sheet, planner, said_in
 from mixwright.delivering.album import Album, deliver_songs
 from mixwright.delivering.album_sheets import songs_of
 from mixwright.delivering.delivery import Delivered, DeliveryOptions, default_folder, deliver_sheet
 from mixwright.delivering.manifest import Manifest, manifest_path, read_manifest
+from mixwright.delivering.side_by_side import TellAll
 from mixwright.delivering.verify import Verified, verify_manifest
 from mixwright.problem import ProblemError
-from mixwright.rendering import Plan
-from mixwright.rendering.perform import StageProgress
+from mixwright.rendering.session import Session
 from mixwright.sheet import Sheet
 
 
@@ -23,12 +25,8 @@ def deliver(
     out: str | Path | None = None,
     *,
     only: Sequence[str] = (),
-    threads: int | None = None,
     force: bool = False,
-    keep_cache: bool = True,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> Delivered:
     """Make the files of every variant of a sheet, or of those in `only`, and list them.
 
@@ -42,16 +40,18 @@ def deliver(
     >>> [entry.file for entry in done.made]  # doctest: +SKIP
     ['Lanterns at Low Tide - main.wav']
     """
-    sheet = loaded_sheet(sheet, allow_outside)
-    check_threads(threads)
+    session = Session(**options)
+    sheet = loaded_sheet(sheet, session)
     folder = default_folder(sheet) if out is None else Path(out)
+    return _delivered(sheet, folder, session, tuple(only), force)
 
-    def plan_of(changed: Sheet) -> Plan:
-        return plan(changed, allow_plugins=allow_plugins, keep_cache=keep_cache)
 
+def _delivered(
+    sheet: Sheet, folder: Path, session: Session, only: tuple[str, ...] = (), force: bool = False
+) -> Delivered:
     with said_in(sheet):
-        options = DeliveryOptions(folder, tuple(only), threads, force, keep_cache, progress)
-        return deliver_sheet(sheet, plan_of, options)
+        options = DeliveryOptions(folder, only, force, session)
+        return deliver_sheet(sheet, planner(session), options)
 
 
 def deliver_album(
@@ -59,12 +59,9 @@ def deliver_album(
     out: str | Path | None = None,
     *,
     only: Sequence[str] = (),
-    threads: int | None = None,
     force: bool = False,
-    keep_cache: bool = True,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: Callable[[str, str, float], None] | None = None,
+    progress: TellAll | None = None,
+    **options: Unpack[Working],
 ) -> Album:
     """Deliver all mix sheets in a folder and one folder down, side by side, as :func:`deliver`.
 
@@ -81,41 +78,31 @@ def deliver_album(
     >>> album.loudest.title, album.integrated_lufs  # doctest: +SKIP
     ('Lanterns at Low Tide', -14.21)
     """
-    check_threads(threads)
+    session = Session(**options)
     folder, out = Path(folder), None if out is None else Path(out)
-    songs = songs_of(folder, partial(load, allow_outside=allow_outside), out)
-    deliver_song = partial(
-        deliver,
-        only=tuple(only),
-        force=force,
-        keep_cache=keep_cache,
-        allow_plugins=allow_plugins,
-    )
-    return deliver_songs(folder, songs, deliver_song, threads, progress)
+    songs = songs_of(folder, partial(loaded_sheet, session=session), out)
+    deliver_song = partial(_delivered, only=tuple(only), force=force)
+    return deliver_songs(folder, songs, deliver_song, session, progress)
 
 
 def verify(
     manifest: str | Path,
     *,
     rerender: bool = False,
-    threads: int | None = None,
-    allow_outside: bool = False,
-    allow_plugins: bool = False,
-    progress: StageProgress | None = None,
+    **options: Unpack[Options],
 ) -> Verified:
     """Hold a delivery to its manifest: the sheet, every file that was read, every file made.
 
     `rerender` makes everything again and compares: same bits, or how far down the difference is.
     `holds` of the result says whether all is as it was. Raises ProblemError.
     """
-    path = manifest_path(manifest)
+    session, path = Session(**options), manifest_path(manifest)
 
     def again(folder: Path) -> Manifest:
-        sheet = load(path.parent / read_manifest(path).sheet.file, allow_outside=allow_outside)
-        options = {"threads": threads, "allow_plugins": allow_plugins, "progress": progress}
-        done = deliver(sheet, folder, keep_cache=False, **options)  # type: ignore[arg-type]
+        sheet = loaded_sheet(path.parent / read_manifest(path).sheet.file, session)
+        done = _delivered(sheet, folder, replace(session, keep_cache=False))
         if done.failed:
             raise ProblemError(p for problems in done.failed.values() for p in problems)
         return done.manifest
 
-    return verify_manifest(path, again if rerender else None)
+    return verify_manifest(path, again if rerender else None, session)

@@ -8,13 +8,11 @@ from typing import Any
 import click
 
 from mixwright.cli.options import (
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
     print_json,
+    session_options,
     sheet_argument,
-    threads_option,
 )
 from mixwright.cli.render import FORMAT_NAMES
 from mixwright.cli.span import exclude_one_another, from_option, known_span, to_option
@@ -43,11 +41,8 @@ Examples:
 @click.option(
     "--format", type=click.Choice(FORMAT_NAMES), default="wav24", show_default=True, help="Of all."
 )
-@threads_option
 @click.option("--force", is_flag=True, help="Overwrite files that mixwright did not write.")
-@click.option("--no-cache", is_flag=True, help="Measure every level match anew.")
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(
     sheet: str,
@@ -57,8 +52,6 @@ def command(
     start: Position | None,
     stop: Position | None,
     out: Path | None,
-    no_cache: bool,
-    allow_outside: bool,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -73,9 +66,8 @@ def command(
         from mixwright.cli.progress import shown_progress
         from mixwright.report.by_ear import bypassed_as_data, print_bypassed
 
-        loaded = api.load(sheet, allow_outside=allow_outside)
+        loaded = api.load(sheet, allow_outside=options["allow_outside"])
         options |= {"section": section, "span": known_span(loaded, start, stop)}
-        options["keep_cache"] = not no_cache
         with shown_progress(quiet=as_json) as progress:
             done = api.bypass(loaded, track, part, out, progress=progress, **options)
         if as_json:

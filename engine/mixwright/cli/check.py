@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from mixwright.cli.options import (
     STEP_NAMES,
     StepChoice,
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
     print_json,
+    session_options,
     sheet_argument,
-    threads_option,
 )
 
 if TYPE_CHECKING:
@@ -51,20 +49,15 @@ Examples:
 )
 @click.option("--strict", is_flag=True, help="What is worth a look fails too.")
 @click.option("--all", "everything", is_flag=True, help="Show the rules that hold as well.")
-@threads_option
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(
     sheet: str,
-    step: str | None,
     form: str,
     strict: bool,
     everything: bool,
-    threads: int | None,
-    allow_outside: bool,
-    allow_plugins: bool,
     as_json: bool,
+    **options: Any,
 ) -> int:
     """Walk the six steps of SHEET and say of every rule whether it holds.
 
@@ -79,14 +72,7 @@ def command(
         from mixwright.cli.progress import shown_progress
 
         with shown_progress(quiet=form != "text") as progress:
-            checked = mixwright.check(
-                sheet,
-                step=step,  # type: ignore[arg-type]
-                threads=threads,
-                allow_outside=allow_outside,
-                allow_plugins=allow_plugins,
-                progress=progress,
-            )
+            checked = mixwright.check(sheet, progress=progress, **options)
         _show(checked, form, everything)
         if not checked.passes(strict):
             outcome.status = EXIT_FAILS

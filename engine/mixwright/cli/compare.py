@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from mixwright.cli.options import (
-    allow_outside_option,
-    allow_plugins_option,
     json_problems,
     print_json,
-    threads_option,
+    session_options,
 )
 
 if TYPE_CHECKING:
@@ -39,9 +37,7 @@ Examples:
 @click.option("--format", "form", type=click.Choice(FORMS), default="text", show_default=True)
 @click.option("--only-sheet", is_flag=True, help="Render nothing; sound files need not be there.")
 @click.option("--exit-code", is_flag=True, help="Exit with 1 if there is any change.")
-@threads_option
-@allow_outside_option
-@allow_plugins_option
+@session_options
 def command(
     sheets: tuple[str, ...], rev: str | None, form: str, exit_code: bool, **options: Any
 ) -> int:

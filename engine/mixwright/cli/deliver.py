@@ -10,12 +10,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from mixwright.cli.options import (
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
     print_json,
-    threads_option,
+    session_options,
 )
 from mixwright.problem import Fault
 
@@ -40,17 +38,13 @@ Examples:
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder for the files [out beside SHEET]."
 )
-@threads_option
 @click.option("--force", is_flag=True, help="Overwrite files that mixwright did not write.")
-@click.option("--no-cache", is_flag=True, help="Measure every level match anew.")
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(
     sheet: str,
     only: tuple[str, ...],
     out: Path | None,
-    no_cache: bool,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -61,7 +55,7 @@ def command(
     """
     with json_problems(as_json) as outcome:
         names = tuple(name for part in only for name in part.split(",") if name)
-        options |= {"only": names, "keep_cache": not no_cache}
+        options["only"] = names
         deliver = _deliver_album if os.path.isdir(sheet) else _deliver_song
         outcome.status = deliver(sheet, out, as_json, options)
     return outcome.status

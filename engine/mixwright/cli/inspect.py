@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from mixwright.cli.options import (
-    allow_outside_option,
     as_json_option,
     json_problems,
     print_json,
+    session_options,
 )
 
 
@@ -22,9 +24,9 @@ Examples:
 )
 @click.argument("source", metavar="FOLDER|SHEET", type=click.Path())
 @click.option("--strict", is_flag=True, help="Exit with status 1 when a fault is found.")
-@allow_outside_option
+@session_options
 @as_json_option
-def command(source: str, strict: bool, allow_outside: bool, as_json: bool) -> int:
+def command(source: str, strict: bool, as_json: bool, **options: Any) -> int:
     """List the tracks of a FOLDER or SHEET with their levels and faults, and how to mend these."""
     with json_problems(as_json) as outcome:
         import mixwright
@@ -32,7 +34,7 @@ def command(source: str, strict: bool, allow_outside: bool, as_json: bool) -> in
         from mixwright.report import intake
 
         with said_afterwards(quiet=as_json):
-            inspected = mixwright.inspect(source, allow_outside=allow_outside)
+            inspected = mixwright.inspect(source, **options)
         if as_json:
             print_json(intake.inspected_as_data(inspected))
         else:

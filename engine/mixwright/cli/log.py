@@ -5,17 +5,15 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from mixwright.cli.options import (
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
+    session_options,
     sheet_argument,
-    threads_option,
 )
 from mixwright.problem import Problem, ProblemError, json_text
 
@@ -40,18 +38,14 @@ Examples:
 @click.option(
     "--out", type=click.Path(path_type=Path), metavar="FILE", help="File to write [the terminal]."
 )
-@threads_option
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(
     sheet: str,
     as_md: bool,
     out: Path | None,
-    threads: int | None,
-    allow_outside: bool,
-    allow_plugins: bool,
     as_json: bool,
+    **options: Any,
 ) -> int:
     """Print the recall sheet of SHEET: every track, every move, its reason and its effect.
 
@@ -64,13 +58,11 @@ def command(
         from mixwright.cli.progress import shown_progress
         from mixwright.report.recall_text import WIDTH, recall_as_text
 
-        loaded = api.load(sheet, allow_outside=allow_outside)
+        loaded = api.load(sheet, allow_outside=options["allow_outside"])
         if out is not None:
             check_place(loaded, out)
         with shown_progress(quiet=as_json and out is None) as progress:
-            recall = api.log(
-                loaded, threads=threads, allow_plugins=allow_plugins, progress=progress
-            )
+            recall = api.log(loaded, progress=progress, **options)
         if as_json:
             text = json_text(recall.as_data()) + "\n"
         elif as_md:

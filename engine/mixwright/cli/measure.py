@@ -10,12 +10,10 @@ import click
 from mixwright.cli.options import (
     STEP_NAMES,
     StepChoice,
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
     print_json,
-    threads_option,
+    session_options,
 )
 
 if TYPE_CHECKING:
@@ -50,9 +48,7 @@ Examples:
     "--plot", type=click.Path(path_type=Path), metavar="FILE", help="A picture: .png or .svg."
 )
 @click.option("--csv", "as_csv", is_flag=True, help="Print results as CSV.")
-@threads_option
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(
     sources: tuple[str, ...],
@@ -83,7 +79,7 @@ def command(
                 _show_comparisons(pairs, plot, as_csv, as_json)
             else:
                 options["by_section"] = by_section
-                _decode_together(sources)
+                _decode_together(sources, options["threads"], options["keep_cache"])
                 found = [mixwright.measure(source, **options) for source in sources]
                 warnings = [warning for one in found for warning in one.warnings]
                 _show(found, plot, as_csv, as_json)
@@ -101,16 +97,17 @@ def check_plot(plot: Path) -> None:
     refuse_strangers_picture(plot)
 
 
-def _decode_together(sources: tuple[str, ...]) -> None:
+def _decode_together(sources: tuple[str, ...], threads: int | None, keep_cache: bool) -> None:
     """Have all compressed files looked at in one go; what is wrong with one is said in its turn."""
     from mixwright.api.loading import SHEET_SUFFIXES
-    from mixwright.rendering.recordings import probed_all
+    from mixwright.rendering.probing import probed_all
+    from mixwright.rendering.session import Session
 
     files = [
         Path(source) for source in sources if Path(source).suffix.lower() not in SHEET_SUFFIXES
     ]
     if len(files) > 1:
-        probed_all(files)
+        probed_all(files, Session(threads, keep_cache))
 
 
 def _show(found: list[Measured], plot: Path | None, as_csv: bool, as_json: bool) -> None:

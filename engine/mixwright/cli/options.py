@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
 from mixwright.problem import Fault, ProblemError, json_text
 
+Command = TypeVar("Command", bound=Callable[..., Any])
 STEP_NAMES = ("balance", "bus", "eq", "dynamics", "effects", "automation")
 
 
@@ -36,13 +37,25 @@ sheet_argument = click.argument("sheet", type=click.Path())
 allow_outside_option = click.option(
     "--allow-outside", is_flag=True, help="Let the sheet name files outside its folder."
 )
-allow_plugins_option = click.option(
-    "--allow-plugins", is_flag=True, help="Load the third-party plug-ins it names."
-)
-threads_option = click.option(
-    "--threads", type=click.IntRange(1, 256), help="Threads to use [all cores]."
-)
 as_json_option = click.option("--json", "as_json", is_flag=True, help="Print results as JSON.")
+
+
+def session_options(command: Command) -> Command:
+    """Let a verb be told how to work; it is given what builds a session, by the same names."""
+    plugins = click.option(
+        "--allow-plugins", is_flag=True, help="Load the third-party plug-ins it names."
+    )
+    no_cache = click.option(
+        "--no-cache",
+        "keep_cache",
+        is_flag=True,
+        callback=lambda _context, _option, is_given: not is_given,
+        help="Measure and decode everything anew, and keep nothing of it.",
+    )
+    threads = click.option(
+        "--threads", type=click.IntRange(1, 256), help="Threads to use [all cores]."
+    )
+    return threads(no_cache(allow_outside_option(plugins(command))))
 
 
 @dataclass

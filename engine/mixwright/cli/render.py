@@ -10,13 +10,11 @@ import click
 from mixwright.cli.options import (
     STEP_NAMES,
     StepChoice,
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
     print_json,
+    session_options,
     sheet_argument,
-    threads_option,
 )
 from mixwright.cli.span import exclude_one_another, from_option, known_span, to_option
 from mixwright.timeline import Position
@@ -72,11 +70,8 @@ Examples:
     show_default=True,
     help="shaped: noise moved to where the ear is deaf, for 16 bits.",
 )
-@threads_option
 @click.option("--force", is_flag=True, help="Overwrite a file that mixwright did not write.")
-@click.option("--no-cache", is_flag=True, help="Measure every level match anew.")
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(
     sheet: str,
@@ -85,8 +80,6 @@ def command(
     start: Position | None,
     stop: Position | None,
     section: str | None,
-    no_cache: bool,
-    allow_outside: bool,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -96,10 +89,9 @@ def command(
         from mixwright import api
         from mixwright.cli.progress import shown_progress
 
-        loaded = api.load(sheet, allow_outside=allow_outside)
+        loaded = api.load(sheet, allow_outside=options["allow_outside"])
         options["format"] = options.pop("form")
         options |= {"section": section, "span": known_span(loaded, start, stop)}
-        options["keep_cache"] = not no_cache
         work = api.render_each_step if each_step else api.render
         with shown_progress(quiet=as_json) as progress:
             done = work(loaded, out, progress=progress, **options)

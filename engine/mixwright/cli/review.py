@@ -8,13 +8,11 @@ from typing import Any
 import click
 
 from mixwright.cli.options import (
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
     print_json,
+    session_options,
     sheet_argument,
-    threads_option,
 )
 from mixwright.problem import visible
 
@@ -34,16 +32,12 @@ Examples:
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder for the page [review beside SHEET]."
 )
-@threads_option
-@click.option("--no-cache", is_flag=True, help="Measure every level match anew.")
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(
     sheet: str,
     against: str | None,
     out: Path | None,
-    no_cache: bool,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -55,7 +49,6 @@ def command(
         import mixwright
         from mixwright.cli.progress import shown_progress
 
-        options["keep_cache"] = not no_cache
         with shown_progress(quiet=as_json) as progress:
             done = mixwright.review(sheet, out, against=against, progress=progress, **options)
         sources = [source.id for source in done.data.sources]

@@ -7,12 +7,10 @@ from typing import Any
 import click
 
 from mixwright.cli.options import (
-    allow_outside_option,
-    allow_plugins_option,
     as_json_option,
     json_problems,
     print_json,
-    threads_option,
+    session_options,
 )
 
 EXIT_DIFFERS = 1
@@ -29,9 +27,7 @@ Examples:
 @click.argument("manifest", type=click.Path())
 @click.option("--rerender", is_flag=True, help="Make everything again and compare.")
 @click.option("--all", "show_all", is_flag=True, help="List what is as it was as well.")
-@threads_option
-@allow_outside_option
-@allow_plugins_option
+@session_options
 @as_json_option
 def command(manifest: str, rerender: bool, show_all: bool, as_json: bool, **options: Any) -> int:
     """Hold the sheet, its inputs and every file of a delivery to their hashes in MANIFEST.

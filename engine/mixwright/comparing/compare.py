@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from mixwright.comparing.changes import Change, changes_between
 from mixwright.comparing.renames import renamed
 from mixwright.comparing.versions import Version
-from mixwright.sheet import Sheet
 
 if TYPE_CHECKING:
     from mixwright.comparing.sound import SoundCompared
-    from mixwright.comparing.together import Work
-    from mixwright.rendering import Plan
+    from mixwright.rendering.plan import PlanOf
+    from mixwright.rendering.session import Session
 
 
 @dataclass(frozen=True)
@@ -44,9 +42,7 @@ def compare_sheets(old: Version, new: Version) -> Compared:
     return Compared(new.sheet.song.title, old.name, new.name, changes)
 
 
-def compare_versions(
-    old: Version, new: Version, plan_of: Callable[[Sheet], Plan], work: Work
-) -> Compared:
+def compare_versions(old: Version, new: Version, plan_of: PlanOf, session: Session) -> Compared:
     """Compare what the sheets say and how they sound; `plan_of` plans a whole song.
 
     Raises ProblemError as a render does.
@@ -59,5 +55,5 @@ def compare_versions(
         before = plan_of(known.sheet)
     sheets, plans = (known.sheet, new.sheet), (before, plan_of(new.sheet))
     told = compare_sheets(old, new)
-    sound = compare_sound(sheets, plans, work)
+    sound = compare_sound(sheets, plans, session)
     return Compared(told.title, told.old, told.new, told.changes, sound)

@@ -16,7 +16,6 @@ from mixwright.comparing.residual import lifted_lufs, relative_db
 from mixwright.comparing.together import (
     Pair,
     PerformedPair,
-    Work,
     pairs_performed,
     side_by_side,
 )
@@ -27,6 +26,7 @@ from mixwright.rendering.bypass import alone
 from mixwright.rendering.parts import TrackPlan
 from mixwright.rendering.perform import Performed
 from mixwright.rendering.plan import KEY_ONLY
+from mixwright.rendering.session import Session
 from mixwright.units import SILENCE_DB
 
 # A change of level from here on counts as audible: the place to which levels are written, so what
@@ -77,7 +77,7 @@ class Reach:
 
 
 def reaches(
-    old: Plan, new: Plan, known: tuple[set[str], set[str]], work: Work
+    old: Plan, new: Plan, known: tuple[set[str], set[str]], session: Session
 ) -> tuple[Reach, ...]:
     """Return every track and group that comes to its bus otherwise than before.
 
@@ -91,7 +91,7 @@ def reaches(
             (alone(old, name) if was else None, alone(new, name) if now else None)
             for _, name, was, now in some
         ]
-        with pairs_performed(pairs, work, "tracks that changed") as all_done:
+        with pairs_performed(pairs, session, "tracks that changed") as all_done:
             for (kind, name, *_), done in zip(some, all_done, strict=True):
                 state = _state(name in known[0], name in known[1])
                 reach = _reach(kind, name, state, done, (old, new))

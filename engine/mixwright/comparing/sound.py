@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from mixwright.comparing.reach import Reach, reaches
 from mixwright.comparing.residual import Residual, ResidualMeter, lifted_lufs
 from mixwright.comparing.stems import OtherFile, with_shared_files
-from mixwright.comparing.together import Work, pairs_performed, side_by_side
+from mixwright.comparing.together import pairs_performed, side_by_side
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering import Plan
 from mixwright.rendering.ears import Figures
@@ -20,6 +20,7 @@ from mixwright.rendering.parts import BusPlan, Stretch
 from mixwright.rendering.perform import Performed
 from mixwright.rendering.plan import sounding
 from mixwright.rendering.reductions import Reduction
+from mixwright.rendering.session import Session
 from mixwright.sheet import Sheet
 from mixwright.timeline import Timeline
 
@@ -81,7 +82,7 @@ class SoundCompared:
 
 
 def compare_sound(
-    sheets: tuple[Sheet, Sheet], plans: tuple[Plan, Plan], work: Work
+    sheets: tuple[Sheet, Sheet], plans: tuple[Plan, Plan], session: Session
 ) -> SoundCompared:
     """Compare the mixes of two plans of whole songs, the old one by the new one's names.
 
@@ -95,8 +96,8 @@ def compare_sound(
         {*(track.name for track in sheet.tracks), *(group.name for group in sheet.groups)}
         for sheet in sheets
     )
-    mixes = _compare_mixes(old, new, sheets[1].timeline, work)
-    found = reaches(old, new, (was_there, is_there), work)
+    mixes = _compare_mixes(old, new, sheets[1].timeline, session)
+    found = reaches(old, new, (was_there, is_there), session)
     return replace(mixes, reaches=found, elsewhere=_elsewhere(old, new), files=files)
 
 
@@ -135,8 +136,8 @@ class _Side:
         return lifted_lufs(self.done.meter.sound, *self.seconds(stretch), self.done.gain)
 
 
-def _compare_mixes(old: Plan, new: Plan, timeline: Timeline, work: Work) -> SoundCompared:
-    with pairs_performed([(old, new)], work, "mixes") as ((was, now),):
+def _compare_mixes(old: Plan, new: Plan, timeline: Timeline, session: Session) -> SoundCompared:
+    with pairs_performed([(old, new)], session, "mixes") as ((was, now),):
         assert was is not None
         assert now is not None
         sides = _Side(was, old), _Side(now, new)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
 
@@ -17,7 +16,8 @@ import numpy as np
 
 from mixwright.measuring.measure import working_folder
 from mixwright.rendering import Plan
-from mixwright.rendering.perform import Part, Performed, StageProgress, performed_together
+from mixwright.rendering.perform import Part, Performed, performed_together
+from mixwright.rendering.session import Session
 from mixwright.units import Block
 
 NOTHING = np.zeros((0, 2))
@@ -26,23 +26,9 @@ Pair = tuple[Plan | None, Plan | None]
 PerformedPair = tuple[Performed | None, Performed | None]
 
 
-@dataclass(frozen=True)
-class Work:
-    """How to work: on how many threads (None: all cores), whom to tell, whether to keep levels."""
-
-    threads: int | None = None
-    progress: StageProgress | None = None
-    keep_cache: bool = True
-
-    def on(self, what: str) -> StageProgress | None:
-        """Return whom to tell of the work on `what`."""
-        tell = self.progress
-        return None if tell is None else lambda stage, share: tell(f"{what}: {stage}", share)
-
-
 @contextmanager
 def pairs_performed(
-    pairs: Sequence[Pair], work: Work, what: str
+    pairs: Sequence[Pair], session: Session, what: str
 ) -> Iterator[tuple[PerformedPair, ...]]:
     """Perform all plans; the spools, among the temporary files, are gone with the context.
 
@@ -53,12 +39,14 @@ def pairs_performed(
     folder = working_folder("compare")
     with ExitStack() as kept:
         if share_a_pass([*plans[0], *plans[1]]):
-            done = kept.enter_context(_performed([*plans[0], *plans[1]], folder, work, what))
+            done = kept.enter_context(_performed([*plans[0], *plans[1]], folder, session.on(what)))
         else:
             done = []
             for version, some in zip(("old", "new"), plans, strict=True):
                 stage = f"{what}, {version}"
-                done += kept.enter_context(_performed(some, folder, work, stage)) if some else []
+                done += (
+                    kept.enter_context(_performed(some, folder, session.on(stage))) if some else []
+                )
         left = iter(done)
         found = [[next(left) if plan is not None else None for plan in side] for side in sides]
         yield tuple(zip(*found, strict=True))
@@ -70,17 +58,9 @@ def share_a_pass(plans: Sequence[Plan]) -> bool:
 
 
 @contextmanager
-def _performed(
-    plans: Sequence[Plan], folder: Path, work: Work, what: str
-) -> Iterator[list[Performed]]:
+def _performed(plans: Sequence[Plan], folder: Path, session: Session) -> Iterator[list[Performed]]:
     """Perform plans in one pass."""
-    with performed_together(
-        [Part(plan) for plan in plans],
-        folder,
-        threads=work.threads,
-        keep_cache=work.keep_cache,
-        progress=work.on(what),
-    ) as all_done:
+    with performed_together([Part(plan) for plan in plans], folder, session) as all_done:
         yield list(all_done)
 
 

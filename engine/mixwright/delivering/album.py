@@ -18,8 +18,7 @@ from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.delivering.side_by_side import Job, Outcome, TellAll, side_by_side
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.cores import usable_cores
-from mixwright.rendering.perform import StageProgress
+from mixwright.rendering.session import Session, StageProgress
 from mixwright.sheet import Sheet
 from mixwright.units import SILENCE_DB
 
@@ -109,33 +108,31 @@ def _level(song: AlbumSong) -> float:
 class DeliverSong(Protocol):
     """Delivers one sheet; something that a fresh process can import, or a partial of such."""
 
-    def __call__(
-        self, sheet: Sheet, out: Path, *, threads: int, progress: StageProgress
-    ) -> Delivered: ...
+    def __call__(self, sheet: Sheet, out: Path, session: Session) -> Delivered: ...
 
 
 def deliver_songs(
     folder: Path,
     songs: Sequence[SongSheet],
     deliver: DeliverSong,
-    threads: int | None = None,
+    session: Session,
     progress: TellAll | None = None,
 ) -> Album:
     """Deliver the songs of an album side by side; what befalls one leaves the others alone.
 
-    `threads` (all cores for None) are shared out: two songs with a thread each are done sooner than
+    The threads are shared out: two songs with a thread each are done sooner than
     one song after the other with two. `progress` is told the name of a song, what is done, and how
     far, and at its end ``done`` or ``failed``.
     """
     tell = progress or (lambda name, stage, share: None)
-    threads = threads or usable_cores()
-    at_once = max(1, min(threads, sum(song.folder is not None for song in songs)))
+    at_once = max(1, min(session.cores, sum(song.folder is not None for song in songs)))
+    each = replace(session, threads=session.cores // at_once)
     sheets: dict[str, Sheet] = {}
     jobs: list[Job[Delivered]] = []
     for song in songs:
         if song.sheet is not None and song.folder is not None:
             sheets[song.name] = song.sheet
-            work = partial(_deliver_one, deliver, song.sheet, song.folder, threads // at_once)
+            work = partial(_deliver_one, deliver, song.sheet, song.folder, each)
             jobs.append(Job(song.name, work))
         tell(song.name, "failed" if song.problems else "waiting", 0.0)
     done = {song.name: _not_begun(song) for song in songs}
@@ -144,14 +141,14 @@ def deliver_songs(
             name = jobs[index].name
             done[name] = _ended(done[name], sheets[name], outcome)
             tell(name, "failed" if done[name].failed else "done", 1.0)
-    heard, loudness_lufs = heard_together(done, threads)
+    heard, loudness_lufs = heard_together(done, session)
     for name in (name for name in done if heard[name].failed and not done[name].failed):
         tell(name, "failed", 1.0)
     return Album(folder, tuple(heard.values()), loudness_lufs)
 
 
 def heard_together(
-    songs: Mapping[str, AlbumSong], threads: int
+    songs: Mapping[str, AlbumSong], session: Session
 ) -> tuple[dict[str, AlbumSong], float | None]:
     """Return songs by name and the loudness of all main mixes as one programme, None for silence.
 
@@ -164,7 +161,7 @@ def heard_together(
         if song.folder is not None and song.main is not None
     }
     hops: list[NDArray[np.float64]] = []
-    for name, found in zip(mains, hops_of_files(list(mains.values()), threads), strict=True):
+    for name, found in zip(mains, hops_of_files(list(mains.values()), session), strict=True):
         if isinstance(found, ProblemError):
             heard[name] = replace(songs[name], problems=found.problems)
         else:
@@ -173,10 +170,10 @@ def heard_together(
 
 
 def _deliver_one(
-    deliver: DeliverSong, sheet: Sheet, folder: Path, threads: int, progress: StageProgress
+    deliver: DeliverSong, sheet: Sheet, folder: Path, session: Session, progress: StageProgress
 ) -> Delivered:
     """The work of one process, which is given `progress` alone."""
-    return deliver(sheet, folder, threads=threads, progress=progress)
+    return deliver(sheet, folder, replace(session, progress=progress))
 
 
 def _not_begun(song: SongSheet) -> AlbumSong:

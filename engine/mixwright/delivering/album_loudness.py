@@ -14,7 +14,8 @@ from mixwright.delivering.manifest import OutputEntry
 from mixwright.measuring.measure import played
 from mixwright.meters.loudness import LoudnessMeter, integrated_lufs
 from mixwright.problem import ProblemError
-from mixwright.rendering.recordings import probed_all
+from mixwright.rendering.probing import probed_all
+from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet.deliverables import MAIN
 from mixwright.units import SILENCE_DB
 
@@ -35,17 +36,19 @@ def main_mix(entries: Iterable[OutputEntry], variants: Sequence[str]) -> OutputE
     )
 
 
-def hops_of_files(paths: Sequence[Path], threads: int) -> list[NDArray[np.float64] | ProblemError]:
+def hops_of_files(
+    paths: Sequence[Path], session: Session = USUAL
+) -> list[NDArray[np.float64] | ProblemError]:
     """Return the K-weighted mean squares of sound files per 100 ms, or what is wrong with each.
 
     Compressed ones are decoded in one go.
     """
     infos: Sequence[StemInfo | ProblemError]
     try:
-        infos = probed_all(paths)
+        infos = probed_all(paths, session)
     except ProblemError as error:  # no process can be started to decode any of them
         infos = [error] * len(paths)
-    with ThreadPoolExecutor(threads) as pool:
+    with ThreadPoolExecutor(session.cores) as pool:
         return list(pool.map(_hops, infos))
 
 

@@ -31,19 +31,18 @@ from mixwright.delivering.manifest import (
 from mixwright.delivering.orders import Order, Orders, digest_of, orders_of
 from mixwright.delivering.ready import Lead, made_ready
 from mixwright.delivering.strangers import still_made_with
-from mixwright.delivering.variants import PlanOf, Version
-from mixwright.places import cache_folder
+from mixwright.delivering.variants import Version
 from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
 from mixwright.rendering.cache import DataCache
-from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.perform import (
     Part,
     Performed,
-    StageProgress,
     performed_together,
 )
+from mixwright.rendering.plan import PlanOf
 from mixwright.rendering.run import doubtful_matches
+from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.target import keep_sources
 from mixwright.sheet import Sheet
 from mixwright.units import SILENCE_DB
@@ -57,14 +56,12 @@ Places = dict[tuple[str, str | None], int]
 
 @dataclass(frozen=True)
 class DeliveryOptions:
-    """How to deliver: into `folder`, the variants `only` (none: all), with so many threads."""
+    """How to deliver: into `folder`, the variants `only` (none: all)."""
 
     folder: Path
     only: tuple[str, ...] = ()
-    threads: int | None = None
     force: bool = False
-    keep_cache: bool = True
-    progress: StageProgress | None = None
+    session: Session = USUAL
 
 
 @dataclass(frozen=True)
@@ -111,7 +108,7 @@ def deliver_sheet(sheet: Sheet, plan_of: PlanOf, options: DeliveryOptions) -> De
     _check_names(orders.wanted(options.only), options.folder)
     with locked(options.folder):
         before = recover(options.folder)
-        cache = DataCache(cache_folder() if options.keep_cache else None, "hashes")
+        cache = DataCache(options.session.cache_folder, "hashes")
         hashes = {info.path: stem_sha256(info, cache) for info in orders.stems}
         dated = (replace(o, digest=digest_of(o, sheet, orders.main, hashes)) for o in orders.all)
         orders = Orders(orders.main, tuple(dated))
@@ -216,14 +213,7 @@ class _Delivery:
     def _perform(self, orders: Sequence[Order]) -> None:
         """Perform the mixes of some orders together, then write and commit their files."""
         parts, places = _parts_of(orders, self._orders.main)
-        options, folder = self._options, self._folder
-        with performed_together(
-            parts,
-            folder,
-            threads=options.threads,
-            keep_cache=options.keep_cache,
-            progress=options.progress,
-        ) as done:
+        with performed_together(parts, self._folder, self._options.session) as done:
             for one in done:
                 self._warnings |= dict.fromkeys(
                     (*one.engine.plan.warnings, *doubtful_matches(one.found))
@@ -239,11 +229,12 @@ class _Delivery:
         main: Performed | None,
     ) -> None:
         """Write the files of all orders side by side, and commit order by order."""
-        threads = self._options.threads or usable_cores()
-        progress, count = self._options.progress, 0
+        session, count = self._options.session, 0
         with ExitStack() as kept:
             folders = [kept.enter_context(staging(self._folder)) for _ in orders]
-            pool = kept.enter_context(ThreadPoolExecutor(threads, thread_name_prefix="mixwright"))
+            pool = kept.enter_context(
+                ThreadPoolExecutor(session.cores, thread_name_prefix="mixwright")
+            )
             kept.callback(pool.shutdown, wait=True, cancel_futures=True)
             lead = None if main is None else Lead(main, orders[0].main_finish, self._folder)
             if lead is not None:
@@ -271,8 +262,7 @@ class _Delivery:
                     made = self._result(order, future)
                     entries = None if made is None or entries is None else entries + made
                     count += 1
-                    if progress is not None:
-                        progress("writing", count / total)
+                    session.tell("writing", count / total)
                 if entries is not None:
                     self._commit(entries, staged)
 

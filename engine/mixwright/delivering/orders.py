@@ -8,10 +8,10 @@ from pathlib import Path
 
 from mixwright.audio import StemInfo
 from mixwright.delivering.hashes import plan_digest
-from mixwright.delivering.variants import PlanOf, Version, versions_of
+from mixwright.delivering.variants import Version, versions_of
 from mixwright.meters.targets import TARGETS
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.plan import Plan, sounding
+from mixwright.rendering.plan import Plan, PlanOf, sounding
 from mixwright.sheet import Labels, Loudness, Sheet, Variant
 from mixwright.sheet.deliverables import MAIN
 from mixwright.sheet.file_names import file_name

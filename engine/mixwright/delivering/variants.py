@@ -6,16 +6,15 @@ renders the mix, so a variant on its own is to the bit what rendering such a she
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from mixwright.rendering.plan import Plan, sounding
+from mixwright.rendering.plan import Plan, PlanOf, sounding
 from mixwright.sheet import Cover, Group, Return, Sheet, Track, Variant
 
 MutedStrip = TypeVar("MutedStrip", Track, Return)
 MovedStrip = TypeVar("MovedStrip", Track, Group)
-PlanOf = Callable[[Sheet], Plan]
 
 
 @dataclass(frozen=True)

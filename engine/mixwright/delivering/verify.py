@@ -31,7 +31,8 @@ from mixwright.delivering.manifest import (
 )
 from mixwright.delivering.strangers import Stranger, strangers
 from mixwright.problem import Fault, Problem, ProblemError
-from mixwright.rendering.recordings import probed
+from mixwright.rendering.probing import probed
+from mixwright.rendering.session import USUAL, Session
 from mixwright.units import gain_to_db
 
 FLOAT_NULL_DBFS, LOSSY_NULL_DBFS = -120.0, -60.0
@@ -101,7 +102,9 @@ class Verified:
 Rerender = Callable[[Path], Manifest | None]
 
 
-def verify_manifest(path: str | Path, rerender: Rerender | None = None) -> Verified:
+def verify_manifest(
+    path: str | Path, rerender: Rerender | None = None, session: Session = USUAL
+) -> Verified:
     """Hold every file that a manifest lists to its hash; `path` may be the folder it lies in.
 
     `rerender` delivers everything again into the folder it is given; it is called only where the
@@ -121,7 +124,7 @@ def verify_manifest(path: str | Path, rerender: Rerender | None = None) -> Verif
         files = "1 file is" if stale == 1 else f"{stale} files are"
         notes.append(f"{files} from an earlier sheet: deliver again to bring them up to date")
     if rerender is not None and all(held.holds for held in sources):
-        outputs = _made_again(manifest, folder, outputs, rerender)
+        outputs = _made_again(manifest, folder, outputs, rerender, session)
         notes += _other_bits(outputs, others)
     elif rerender is not None:
         notes.append("nothing was made again: the sheet or an input isn't as it was")
@@ -154,7 +157,7 @@ def _output(manifest: Manifest, entry: OutputEntry, folder: Path) -> Held:
 
 
 def _made_again(
-    manifest: Manifest, folder: Path, outputs: list[Held], rerender: Rerender
+    manifest: Manifest, folder: Path, outputs: list[Held], rerender: Rerender, session: Session
 ) -> list[Held]:
     with ExitStack() as kept:
         try:
@@ -168,10 +171,11 @@ def _made_again(
         if again is None and (room / MANIFEST_FILE).exists():
             again = read_manifest(room)
         fresh = {} if again is None else {entry.file: entry for entry in again.outputs}
+        places = folder, room
         return [
             held
             if _is_stale(manifest, entry)
-            else replace(held, remade=_remade(entry, fresh.get(entry.file), held, folder, room))
+            else replace(held, remade=_remade(entry, fresh.get(entry.file), held, places, session))
             for entry, held in zip(manifest.outputs, outputs, strict=True)
         ]
 
@@ -204,9 +208,14 @@ _NOT_MADE = Remade(False, False, words="not made again")
 
 
 def _remade(
-    entry: OutputEntry, fresh: OutputEntry | None, held: Held, folder: Path, again: Path
+    entry: OutputEntry,
+    fresh: OutputEntry | None,
+    held: Held,
+    places: tuple[Path, Path],
+    session: Session,
 ) -> Remade:
-    lying = lying_sha256(again / entry.file)
+    one, other = (place / entry.file for place in places)
+    lying = lying_sha256(other)
     if fresh is None or lying is None:
         return _NOT_MADE
     if lying == entry.sha256:
@@ -215,7 +224,7 @@ def _remade(
         return Remade(True, True)
     if held.state != "same":
         return Remade(False, False, words="other bits, and nothing as listed to compare with")
-    return null_test(folder / entry.file, again / entry.file, entry.dither == "shaped")
+    return null_test(one, other, entry.dither == "shaped", session)
 
 
 def _listed_otherwise(entry: OutputEntry, fresh: OutputEntry) -> bool:
@@ -228,7 +237,7 @@ def _listed_otherwise(entry: OutputEntry, fresh: OutputEntry) -> bool:
     return any((a is None) != (b is None) or abs((a or 0.0) - (b or 0.0)) > 0.01 for a, b in pairs)
 
 
-def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:
+def null_test(one: Path, other: Path, shaped: bool = False, session: Session = USUAL) -> Remade:
     """Subtract one sound file from another, block by block, and say whether enough cancels.
 
     The limit is that of the first file's kind and its dither, see above. Files of another rate,
@@ -236,7 +245,7 @@ def null_test(one: Path, other: Path, shaped: bool = False) -> Remade:
     """
     try:
         # The first may have been brought here by anyone; the second was made just now.
-        a, b = probed(one), probe(other, ours=True)
+        a, b = probed(one, session), probe(other, ours=True)
         for what, first, second in (
             ("Hz", a.rate_hz, b.rate_hz),
             ("channels", a.channels, b.channels),

@@ -29,36 +29,27 @@ from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.apart import Apart
 from mixwright.rendering.ears import Ear, Listener, Together, Within
 from mixwright.rendering.parts import Stretch
-from mixwright.rendering.perform import Performed, StageProgress
+from mixwright.rendering.perform import Performed
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet import Sheet
 
 BAND_HOP_S = 1.0 / 24.0
 VOICE_ROLE = "lead_vocal"
 
 
-def gather(
-    sheet: Sheet,
-    still: Plan,
-    finished: Plan,
-    *,
-    threads: int | None = None,
-    keep_cache: bool = True,
-    progress: StageProgress | None = None,
-) -> Evidence:
+def gather(sheet: Sheet, still: Plan, finished: Plan, session: Session = USUAL) -> Evidence:
     """Return everything that a check measures of a sheet.
 
-    `still` is its plan through `bus`, `finished` that of the whole mix. Without `keep_cache`
-    nothing is recalled that was found before, nor kept for later. Raises ProblemError for
+    `still` is its plan through `bus`, `finished` that of the whole mix. Raises ProblemError for
     stems that turn out unreadable, references too quiet to compare, and a machine that refuses.
     """
-    said = progress or _unsaid
-    stems, rate_hz = stems_of_sheet(sheet), sheet.song.sample_rate_hz
-    inspected = faults_of_stems(sheet.path, stems, rate_hz, threads, keep_cache)
+    stems, rate_hz = stems_of_sheet(sheet, session), sheet.song.sample_rate_hz
+    inspected = faults_of_stems(sheet.path, stems, rate_hz, session)
     first = _FirstHearing(sheet, still)
-    first.perform(threads, keep_cache, lambda stage, share: said(f"balance: {stage}", share))
+    first.perform(session.on("balance"))
     second = _SecondHearing(sheet, finished, first.focus)
-    second.perform(threads, keep_cache, lambda stage, share: said(f"mix: {stage}", share))
+    second.perform(session.on("mix"))
     return Evidence(
         sheet=sheet,
         plan=finished,
@@ -83,10 +74,6 @@ def gather(
     )
 
 
-def _unsaid(_stage: str, _share: float) -> None:
-    """Nobody asks how far it is."""
-
-
 class _FirstHearing:
     """The mix through `bus`, its balance before the bus, and each track as it comes."""
 
@@ -105,7 +92,7 @@ class _FirstHearing:
         }
         self.references: tuple[Comparison, ...] = ()
 
-    def perform(self, threads: int | None, keep_cache: bool, progress: StageProgress) -> None:
+    def perform(self, session: Session) -> None:
         """Play it and keep what was heard."""
         ears: dict[tuple[str, str], Listener] = {
             ("source", name): Together(
@@ -115,14 +102,13 @@ class _FirstHearing:
         }
         ears["bus in", ""] = self.balance
         plan = self.plan
-        options = {"threads": threads, "keep_cache": keep_cache, "progress": progress}
-        with performance(plan, ears, **options) as done:  # type: ignore[arg-type]
+        with performance(plan, ears, session) as done:
             self.done = done
             if self.sheet.references:
                 mix = Ear("mix", "mix", plan.rate_hz)
                 for block in done.blocks():
                     mix.feed(block)
-                self.references = compared(self.sheet, plan, mix, keep_cache)
+                self.references = compared(self.sheet, plan, mix, session)
         levels = levels_by_section(plan, self.balance)
         self.loudest = max(levels, key=lambda name: levels[name]) if levels else None
         self.focus = (
@@ -176,7 +162,7 @@ class _SecondHearing:
             self._spectra |= {point: SpectrumMeter(rate_hz, 2, BAND_HOP_S) for point in whole}
         self.silence = SilenceMeter(rate_hz, 2)
 
-    def perform(self, threads: int | None, keep_cache: bool, progress: StageProgress) -> None:
+    def perform(self, session: Session) -> None:
         """Play it and keep what was heard."""
         ears = {
             point: Together(
@@ -185,8 +171,7 @@ class _SecondHearing:
             )
             for point in self._levels | self._spectra
         }
-        options = {"threads": threads, "keep_cache": keep_cache, "progress": progress}
-        with performance(self.plan, ears, self._apart, **options) as done:  # type: ignore[arg-type]
+        with performance(self.plan, ears, session, self._apart) as done:
             self.done = done
             for block in done.spool.blocks():
                 self.silence.feed(block)

@@ -27,13 +27,12 @@ from mixwright.measuring.kept_findings import as_data, from_data
 from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.silence import SilenceMeter, SilenceReadings
-from mixwright.places import cache_folder
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import DataCache
-from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import Listener
 from mixwright.rendering.plan import probe_stems
-from mixwright.rendering.recordings import probed_all
+from mixwright.rendering.probing import probed_all
+from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.sums import FRAMES
 from mixwright.sheet import Sheet, Track
 from mixwright.units import Block
@@ -84,7 +83,7 @@ class Inspected:
     findings: tuple[Finding, ...]
 
 
-def stems_of_folder(folder: Path) -> tuple[list[Stem], list[Finding]]:
+def stems_of_folder(folder: Path, session: Session = USUAL) -> tuple[list[Stem], list[Finding]]:
     """Return every sound file in a folder and below it, and what can't be read as one.
 
     Hidden files are passed over. ProblemError if there is none that can be read.
@@ -93,7 +92,7 @@ def stems_of_folder(folder: Path) -> tuple[list[Stem], list[Finding]]:
     findings: list[Finding] = []
     problems: list[Problem] = []
     paths = [path for path in sorted(folder.rglob("*")) if _is_one(path, folder)]
-    for path, found in zip(paths, probed_all(paths), strict=True):
+    for path, found in zip(paths, probed_all(paths, session), strict=True):
         name = str(path.relative_to(folder))
         if not isinstance(found, ProblemError):
             stems.append(Stem(name, found))
@@ -117,7 +116,7 @@ def inspect_stems(
     stems: Sequence[Stem],
     rate_hz: int,
     known: Sequence[Finding] = (),
-    threads: int | None = None,
+    session: Session = USUAL,
 ) -> Inspected:
     """Play every file once to all meters, then compare those that may belong together.
 
@@ -125,7 +124,7 @@ def inspect_stems(
     turns out unreadable as it is played is a fault like any other; ProblemError if all are.
     """
     heard = [_StemMeters(stem, measured=True) for stem in stems]
-    with ThreadPoolExecutor(threads or usable_cores()) as pool:
+    with ThreadPoolExecutor(session.cores) as pool:
         errors = list(pool.map(_StemMeters.error, heard))
     if all(errors):
         raise ProblemError(problem for error in errors if error for problem in error.problems)
@@ -135,28 +134,21 @@ def inspect_stems(
         for one, error in zip(heard, errors, strict=True)
         if error is not None
     ]
-    found = _findings([meter.stem for meter in meters], meters, rate_hz, threads)
+    found = _findings([meter.stem for meter in meters], meters, rate_hz, session)
     readings = tuple(meter.readings() for meter in meters)
     return Inspected(path, readings, _told(stems, [*known, *broken, *_of_files(stems), *found]))
 
 
 def faults_of_stems(
-    path: Path,
-    stems: Sequence[Stem],
-    rate_hz: int,
-    threads: int | None = None,
-    keep_cache: bool = True,
+    path: Path, stems: Sequence[Stem], rate_hz: int, session: Session = USUAL
 ) -> Inspected:
-    """Look for the same faults without reading any meters, or recall them: stems rarely change.
-
-    Without `keep_cache` they are always looked for.
-    """
+    """Look for the same faults without reading any meters, or recall them: stems rarely change."""
     heard = [(s.name, s.info, s.lead_s, s.track and s.track.polarity) for s in stems]
-    cache = DataCache(cache_folder() if keep_cache else None, "findings")
+    cache = DataCache(session.cache_folder, "findings")
     depends = repr((DETECTORS, rate_hz, heard))
     found = from_data(cache.get(depends))
     if found is None:
-        found = _findings(stems, _played(stems, threads), rate_hz, threads)
+        found = _findings(stems, _played(stems, session), rate_hz, session)
         cache.put(depends, as_data(found))
     return Inspected(path, (), _told(stems, [*_of_files(stems), *found]))
 
@@ -184,15 +176,15 @@ def _unreadable(name: str, file_name: str, error: ProblemError) -> Finding:
     return Finding(kind="unreadable", track=name, severity="fault", message=message)
 
 
-def _played(stems: Sequence[Stem], threads: int | None) -> list[_StemMeters]:
+def _played(stems: Sequence[Stem], session: Session) -> list[_StemMeters]:
     meters = [_StemMeters(stem, measured=False) for stem in stems]
-    with ThreadPoolExecutor(threads or usable_cores()) as pool:
+    with ThreadPoolExecutor(session.cores) as pool:
         list(pool.map(_StemMeters.play, meters))
     return meters
 
 
 def _findings(
-    stems: Sequence[Stem], meters: Sequence[_StemMeters], rate_hz: int, threads: int | None
+    stems: Sequence[Stem], meters: Sequence[_StemMeters], rate_hz: int, session: Session
 ) -> list[Finding]:
     """Everything that is wrong with the stems as they are, or between two of them."""
     by_name: Mapping[str | int, Stem] = {stem.name: stem for stem in stems}
@@ -214,7 +206,7 @@ def _findings(
     for stem, meter in zip(stems, meters, strict=True):
         found += meter.faults.findings(stem.name)
         features[stem.name] = meter.faults.features()
-    with ThreadPoolExecutor(threads or usable_cores()) as pool:
+    with ThreadPoolExecutor(session.cores) as pool:
         found += inspect_pairs(features, piece, compared_hz, pool.map, told_hz=rate_hz)
     names = {stem.name: stem.info.path.name for stem in stems}
     found += [_unreadable(name, names[name], error) for name, error in broken.items()]
@@ -321,7 +313,7 @@ def _odd_rates(stems: Sequence[Stem], rate_hz: int) -> list[Finding]:
     ]
 
 
-def stems_of_sheet(sheet: Sheet) -> list[Stem]:
+def stems_of_sheet(sheet: Sheet, session: Session = USUAL) -> list[Stem]:
     """Return the files of a sheet's tracks by the names of these; ProblemError names bad ones."""
-    pairs = zip(sheet.tracks, probe_stems(sheet), strict=True)
+    pairs = zip(sheet.tracks, probe_stems(sheet, session), strict=True)
     return [Stem(track.name, info, track) for track, info in pairs]

@@ -18,10 +18,11 @@ from mixwright.claims import nameless
 from mixwright.meters import SoundMeter
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.apart import NOTHING_APART, Apart
-from mixwright.rendering.ears import Ear, Ears, Figures
-from mixwright.rendering.perform import Performed, StageProgress, performed
+from mixwright.rendering.ears import NO_EARS, Ear, Ears, Figures
+from mixwright.rendering.perform import Performed, performed
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.recordings import probed
+from mixwright.rendering.probing import probed
+from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.sums import FRAMES
 from mixwright.units import SILENCE_DB, Block, scratch_block
 
@@ -52,11 +53,6 @@ class Measured:
         return self.figures[0]
 
 
-def hear_file(path: Path) -> Ear:
-    """Play one sound file, at its own rate, to all meters; ProblemError if it can't be read."""
-    return heard(probed(path))
-
-
 def heard(info: StemInfo) -> Ear:
     """Play a file that was probed, at its own rate, to all meters."""
     ear = Ear("file", info.path.name, info.rate_hz, info.channels)
@@ -80,19 +76,18 @@ def played(info: StemInfo) -> Iterator[tuple[int, Block]]:
         reader.close()
 
 
-def measure_file(path: Path) -> Measured:
+def measure_file(path: Path, session: Session = USUAL) -> Measured:
     """Return every figure of a sound file."""
-    info = probed(path)
+    info = probed(path, session)
     return Measured(path, info.rate_hz, (heard(info).figures(),), warnings=info.problems)
 
 
 def measure_plan(
     plan: Plan,
     path: Path,
+    session: Session = USUAL,
     *,
     by_section: bool = False,
-    threads: int | None = None,
-    progress: StageProgress | None = None,
 ) -> Measured:
     """Return every figure of the mix of a plan and of each of its nodes.
 
@@ -101,7 +96,7 @@ def measure_plan(
     ears = {("track", t.name): Ear("track", t.name, plan.rate_hz) for t in plan.tracks}
     ears |= {("group", g.name): Ear("group", g.name, plan.rate_hz) for g in plan.groups}
     ears |= {("return", r.name): Ear("return", r.name, plan.rate_hz) for r in plan.returns}
-    mix = hear_mix(plan, ears, threads, progress)
+    mix = hear_mix(plan, ears, session)
     found: list[Figures] = []
     for ear in (mix, *ears.values()):
         if ear is mix:
@@ -114,15 +109,10 @@ def measure_plan(
     return Measured(path, plan.rate_hz, tuple(found), plan.through, warnings=warnings)
 
 
-def hear_mix(
-    plan: Plan,
-    ears: Ears | None = None,
-    threads: int | None = None,
-    progress: StageProgress | None = None,
-) -> Ear:
+def hear_mix(plan: Plan, ears: Ears = NO_EARS, session: Session = USUAL) -> Ear:
     """Perform a plan and play its mix to all meters; `ears` hear its nodes."""
     mix = Ear("mix", "mix", plan.rate_hz)
-    with performance(plan, ears or {}, threads=threads, progress=progress) as done:
+    with performance(plan, ears, session) as done:
         for block in done.blocks():
             mix.feed(block)
     return mix
@@ -130,27 +120,11 @@ def hear_mix(
 
 @contextmanager
 def performance(
-    plan: Plan,
-    ears: Ears,
-    apart: Apart = NOTHING_APART,
-    *,
-    threads: int | None = None,
-    keep_cache: bool = True,
-    progress: StageProgress | None = None,
+    plan: Plan, ears: Ears, session: Session, apart: Apart = NOTHING_APART
 ) -> Iterator[Performed]:
-    """Perform a plan for the sake of its figures: the spool is among the temporary files.
-
-    Without `keep_cache` level matches are neither recalled nor kept.
-    """
-    with performed(
-        plan,
-        working_folder("measure"),
-        threads=threads,
-        keep_cache=keep_cache,
-        ears=ears,
-        apart=apart,
-        progress=progress,
-    ) as done:
+    """Perform a plan for the sake of its figures: the spool is among the temporary files."""
+    folder = working_folder("measure")
+    with performed(plan, folder, session, ears=ears, apart=apart) as done:
         yield done
 
 
@@ -178,13 +152,11 @@ def sections_of(ear: Ear, plan: Plan) -> list[Figures]:
     return [ear.stretch(s.name, s.start / rate_hz, s.end / rate_hz) for s in plan.sections]
 
 
-def loudest_section(
-    balance: Plan, claimed: str | None, threads: int | None = None
-) -> Loudest | None:
+def loudest_section(balance: Plan, claimed: str | None, session: Session = USUAL) -> Loudest | None:
     """Return the section that is loudest when only gain and pan are there, if there are any."""
     if not balance.sections:
         return None
-    with performance(balance, {}, threads=threads) as done:
+    with performance(balance, NO_EARS, session) as done:
         levels = levels_by_section(balance, done.meter.sound, done.gain)
     section = max(levels, key=lambda name: levels[name])
     return Loudest(section, levels[section], claimed)

@@ -19,9 +19,9 @@ from mixwright.measuring.measure import hear_mix, heard
 from mixwright.meters.differences import SpectrumDifferences, differences
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
-from mixwright.rendering.perform import StageProgress
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.recordings import Probing, probed_all
+from mixwright.rendering.probing import probed_all
+from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet import Sheet
 
 LOUDEST_S = 15.0
@@ -47,7 +47,7 @@ class Comparison:
 
 
 def compare_with_references(
-    sheet: Sheet, plan: Plan, threads: int | None = None, progress: StageProgress | None = None
+    sheet: Sheet, plan: Plan, session: Session = USUAL
 ) -> tuple[Comparison, ...]:
     """Measure the mix once and each reference of the sheet; ProblemError if there are none."""
     if not sheet.references:
@@ -57,14 +57,14 @@ def compare_with_references(
             help="add references: [{file: ..., section: ...}] to the sheet",
         )
         raise ProblemError([problem])
-    return compared(sheet, plan, hear_mix(plan, threads=threads, progress=progress))
+    return compared(sheet, plan, hear_mix(plan, session=session), session)
 
 
-def compared(sheet: Sheet, plan: Plan, mix: Ear, keep_cache: bool = True) -> tuple[Comparison, ...]:
+def compared(sheet: Sheet, plan: Plan, mix: Ear, session: Session) -> tuple[Comparison, ...]:
     """Compare a mix that was heard already with each reference of the sheet; ProblemError."""
     found = []
     files = [sheet.folder / reference.file for reference in sheet.references]
-    infos = probed_all(files, Probing(keep_cache=keep_cache))
+    infos = probed_all(files, session)
     for index, (reference, info) in enumerate(zip(sheet.references, infos, strict=True)):
         span = sheet.span_of("references", index, "file")
         try:

@@ -35,7 +35,7 @@ from mixwright.meters.loudness import (
 )
 from mixwright.problem import Problem, ProblemError, Span
 from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
-from mixwright.rendering.plan import Plan, key_only
+from mixwright.rendering.plan import Plan, PlanOf, key_only
 from mixwright.rendering.takes import (
     Take,
     TakeOptions,
@@ -58,7 +58,6 @@ STILL = Curve("dB", 0.0)
 MOST_APART_LU = 3.0
 Version = Literal["with", "without"]
 VERSIONS: tuple[Version, ...] = ("with", "without")
-PlanOf = Callable[[Sheet], Plan]
 
 
 @dataclass(frozen=True)

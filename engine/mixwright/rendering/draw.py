@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -21,7 +21,7 @@ from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
 from mixwright.rendering.plugin_list import plugin_list_path, unknown_plugin
-from mixwright.rendering.recordings import WHOLLY, Probing, probed
+from mixwright.rendering.probing import probed
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import Cover
 from mixwright.sheet.model import (
@@ -47,7 +47,7 @@ class Drawer:
     timeline: Timeline
     last: int
     plugins: Mapping[str, Path] | None
-    probing: Probing = WHOLLY
+    probe: Callable[[Path], StemInfo] = probed
     problems: list[Problem] = field(default_factory=list)
 
     def raise_faults(self) -> None:
@@ -249,7 +249,7 @@ class Drawer:
     ) -> tuple[ImpulseSettings, StemInfo]:
         span = self.sheet.span_of("returns", name, "impulse")
         try:
-            info = probed(self.sheet.folder / room.impulse, self.probing)
+            info = self.probe(self.sheet.folder / room.impulse)
             bounds = bounds_of(ImpulseSettings)["seconds"]
             if not bounds.low <= info.seconds <= bounds.high:
                 lasts = f"{info.path.name} lasts {info.seconds:.3f} s"

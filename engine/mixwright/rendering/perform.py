@@ -6,10 +6,11 @@ Rendering writes it to a file, measuring listens to it.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import repeat
 from pathlib import Path
 
@@ -20,11 +21,9 @@ from mixwright.audio.opened import refuse_changed
 from mixwright.claims import sweep
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.meters import MixMeter
-from mixwright.places import cache_folder
 from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.cache import NumberCache, Remembered
 from mixwright.rendering.chain import match_gain
-from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.match import NOTHING_KNOWN, Found, keep_bus_makeup, match_levels
@@ -32,10 +31,9 @@ from mixwright.rendering.mixing import Mix, Mixing
 from mixwright.rendering.nodes import check_finite
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import MeasuredReduction, Reduction
+from mixwright.rendering.session import USUAL, Session
 from mixwright.units import Block
 
-# (stage, share done from 0 to 1)
-StageProgress = Callable[[str, float], None]
 AUDIBLE = 10.0 ** (-100.0 / 20.0)  # a tail is over when it stays below this
 SWITCH_INTERVAL_S = 2e-4
 
@@ -84,20 +82,17 @@ class Part:
 def performed(
     plan: Plan,
     folder: Path,
+    session: Session = USUAL,
     *,
-    threads: int | None = None,
-    keep_cache: bool = True,
     ears: Ears = NO_EARS,
     apart: Apart = NOTHING_APART,
-    progress: StageProgress | None = None,
 ) -> Iterator[Performed]:
     """Perform a plan; `folder` takes the spool, which is gone when the context is left.
 
     `ears` listen at points of the graph on the way, to what is `apart` too. Raises ProblemError
     for stems that turn out unreadable or change meanwhile, and for a machine that refuses.
     """
-    options = {"threads": threads, "keep_cache": keep_cache, "progress": progress}
-    with performed_together([Part(plan)], folder, ears=ears, apart=apart, **options) as (done,):  # type: ignore[arg-type]
+    with performed_together([Part(plan)], folder, session, ears=ears, apart=apart) as (done,):
         yield done
 
 
@@ -105,12 +100,10 @@ def performed(
 def performed_together(
     parts: Sequence[Part],
     folder: Path,
+    session: Session = USUAL,
     *,
-    threads: int | None = None,
-    keep_cache: bool = True,
     ears: Ears = NO_EARS,
     apart: Apart = NOTHING_APART,
-    progress: StageProgress | None = None,
 ) -> Iterator[tuple[Performed, ...]]:
     """Perform several mixes of one song side by side, as :func:`performed` does one.
 
@@ -122,15 +115,15 @@ def performed_together(
     # it back more often than every 5 ms keeps the others from waiting.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     sweep(folder)
-    cache = Remembered(cache_folder() if keep_cache else None)
-    pool = ThreadPoolExecutor(threads or usable_cores(), thread_name_prefix="mixwright")
+    cache = Remembered(session.cache_folder)
+    pool = ThreadPoolExecutor(session.cores, thread_name_prefix="mixwright")
     with ExitStack() as kept:
         kept.callback(sys.setswitchinterval, interval_s)
         kept.callback(pool.shutdown, wait=True, cancel_futures=True)
-        mixes = _matched(parts, pool, cache, _named("matching levels", progress))
+        mixes = _matched(parts, pool, cache, partial(session.tell, "matching levels"))
         spools = [kept.enter_context(closing(Spool(folder))) for _ in mixes]
         engine = Engine(mixes, pool, ears=ears, apart=apart)
-        meters = _play(engine, spools, _named("rendering", progress))
+        meters = _play(engine, spools, partial(session.tell, "rendering"))
         refuse_changed(info for part in parts for info in part.plan.recordings)
         done: list[Performed] = []
         for index, mix in enumerate(mixes):
@@ -142,21 +135,19 @@ def performed_together(
 
 
 def _matched(
-    parts: Sequence[Part], pool: ThreadPoolExecutor, cache: NumberCache, progress: Progress | None
+    parts: Sequence[Part], pool: ThreadPoolExecutor, cache: NumberCache, progress: Progress
 ) -> list[Mix]:
     """Match the levels of every mix; one that follows another takes over what was found there."""
     mixes: list[Mix] = []
     for index, part in enumerate(parts):
-        share = None
-        if progress is not None:
-            share = lambda done, index=index: progress((index + done) / len(parts))  # noqa: E731
+        share = lambda done, index=index: progress((index + done) / len(parts))  # noqa: E731
         known = NOTHING_KNOWN if part.follows is None else mixes[part.follows].matches
         found = match_levels(part.plan, pool, cache, share, known)
         mixes.append(Mix(part.plan, found, part.follows, part.parts_before))
     return mixes
 
 
-def _play(engine: Engine, spools: Sequence[Spool], progress: Progress | None) -> list[MixMeter]:
+def _play(engine: Engine, spools: Sequence[Spool], progress: Progress) -> list[MixMeter]:
     """Run the graph once into the spools, metering each mix on the way."""
     meters = [MixMeter(engine.plan.rate_hz) for _ in spools]
     try:
@@ -238,7 +229,3 @@ def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:
     found["mix_bus", "compressor"] = makeup_db
     keep_bus_makeup(mixing.plan, makeup_db, cache)
     return match_gain(makeup_db)
-
-
-def _named(stage: str, progress: StageProgress | None) -> Progress | None:
-    return None if progress is None else lambda share: progress(stage, share)

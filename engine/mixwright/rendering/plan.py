@@ -9,7 +9,9 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Protocol
 
 from mixwright.audio import StemInfo
 from mixwright.audio.mp3 import MP3_HELP, MP3_WORDS
@@ -19,7 +21,8 @@ from mixwright.dsp.limiter import LimiterSettings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.draw import Drawer, stem_end
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, Stretch, TrackPlan
-from mixwright.rendering.recordings import WHOLLY, Probing, probed_all
+from mixwright.rendering.probing import probed, probed_all
+from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.settle import Paths, limiter_settling
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
 from mixwright.timeline import Position, Timeline
@@ -97,6 +100,14 @@ class Plan:
         return found
 
 
+class PlanOf(Protocol):
+    """Plans a sheet through a step, over the part of the song that is asked for."""
+
+    def __call__(self, sheet: Sheet, through: StepName = ...) -> Plan:
+        """Return its plan; raises ProblemError as :func:`make_plan` does."""
+        ...
+
+
 def make_plan(
     sheet: Sheet,
     through: StepName = "automation",
@@ -104,17 +115,18 @@ def make_plan(
     *,
     plugins: Mapping[str, Path] | None = None,
     mono: bool = False,
-    probing: Probing = WHOLLY,
+    session: Session = USUAL,
+    decode: bool = True,
 ) -> Plan:
     """Work out a render of `sheet` through a step, whole or from one position to another.
 
     `plugins` is where this machine has the plug-ins that a sheet may name; None allows none.
-    `mono` folds the mix down to one channel, on both sides. `probing` is how stems are looked at:
-    not to decode them will do for a plan that is never performed.
+    `mono` folds the mix down to one channel, on both sides. Not to `decode` compressed stems will
+    do for a plan that is never performed.
     Raises ProblemError, with the sheet's line, for stems that can't be read, for plug-ins that are
     not allowed or not known, and for positions beyond the end of the song.
     """
-    stems = probe_stems(sheet, probing)
+    stems = probe_stems(sheet, session, decode)
     timeline = sheet.timeline
     length = song_length(sheet, stems)
     if length < 1:
@@ -122,7 +134,8 @@ def make_plan(
         raise ProblemError([Problem("sheet/end", message, sheet.span_of("song", "end"))])
     if problems := check_length(sheet, length):
         raise ProblemError(problems)
-    drawn = Drawer(sheet, timeline, STEPS.index(through), plugins, probing)
+    probe = partial(probed, session=session, decode=decode)
+    drawn = Drawer(sheet, timeline, STEPS.index(through), plugins, probe)
     tracks = tuple(drawn.track(t, s, length) for t, s in zip(sheet.tracks, stems, strict=True))
     returns = tuple(drawn.returned(r) for r in sheet.returns) if drawn.has("effects") else ()
     groups = tuple(drawn.group(group) for group in sheet.groups)
@@ -188,11 +201,11 @@ def unchecked_plugins(sheet: Sheet) -> dict[str, Path]:
     return {s.plugin: Path(s.plugin) for s in settings if isinstance(s, PluginSettings)}
 
 
-def probe_stems(sheet: Sheet, probing: Probing = WHOLLY) -> list[StemInfo]:
+def probe_stems(sheet: Sheet, session: Session = USUAL, decode: bool = True) -> list[StemInfo]:
     """Return what every stem is, in sheet order; ProblemError names each one that fails."""
     stems: list[StemInfo] = []
     problems: list[Problem] = []
-    found = probed_all((sheet.folder / track.file for track in sheet.tracks), probing)
+    found = probed_all((sheet.folder / track.file for track in sheet.tracks), session, decode)
     for track, stem in zip(sheet.tracks, found, strict=True):
         if isinstance(stem, ProblemError):
             span = sheet.span_of("tracks", track.name, "file")

@@ -13,9 +13,10 @@ from mixwright.audio import MixFormat, check_target, write_mix
 from mixwright.meters import MixReadings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.match import Found
-from mixwright.rendering.perform import Performed, StageProgress, performed
+from mixwright.rendering.perform import Performed, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
+from mixwright.rendering.session import USUAL, Session
 from mixwright.units import gain_to_db
 from mixwright.version import __version__
 
@@ -64,13 +65,11 @@ def render_plan(
     plan: Plan,
     target: Path,
     form: MixFormat,
+    session: Session = USUAL,
     *,
-    threads: int | None = None,
     force: bool = False,
     seed: int = 0,
     shaped: bool = False,
-    keep_cache: bool = True,
-    progress: StageProgress | None = None,
 ) -> Rendered:
     """Render `plan` into `target`, complete or not at all, and return what was measured.
 
@@ -79,9 +78,7 @@ def render_plan(
     clip in an integer format, a target that is not ours, or a machine that refuses.
     """
     check_target(target, force)
-    with performed(
-        plan, target.parent, threads=threads, keep_cache=keep_cache, progress=progress
-    ) as done:
+    with performed(plan, target.parent, session) as done:
         readings = _readings(plan, done)
         warnings = [*plan.warnings, *doubtful_matches(done.found)]
         warnings += refuse_clipping(readings, target, form)

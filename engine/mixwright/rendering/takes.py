@@ -24,9 +24,10 @@ from mixwright.audio.staged import aside, check_name, told_as_problem
 from mixwright.audio.write import encode_spool
 from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.perform import StageProgress, performed
+from mixwright.rendering.perform import performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.run import doubtful_matches
+from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.target import default_target, keep_sources, seed_of
 from mixwright.sheet import STEPS, Sheet
 from mixwright.timeline import Position
@@ -45,11 +46,9 @@ class TakeOptions:
 
     folder: Path
     form: MixFormat
-    threads: int | None = None
     force: bool = False
-    keep_cache: bool = True
     shaped: bool = False
-    progress: StageProgress | None = None
+    session: Session = USUAL
 
 
 @dataclass(frozen=True)
@@ -91,13 +90,7 @@ def taken(plan: Plan, options: TakeOptions, stage: str) -> Iterator[Take]:
 def _performed_into(spool: Spool, plan: Plan, options: TakeOptions, stage: str) -> Take:
     """Perform a plan and copy the result; nothing else of the performance is held on to."""
     meter = LoudnessMeter(plan.rate_hz, 2)
-    with performed(
-        plan,
-        options.folder,
-        threads=options.threads,
-        keep_cache=options.keep_cache,
-        progress=_of_stage(stage, options.progress),
-    ) as done:
+    with performed(plan, options.folder, _of_stage(stage, options.session)) as done:
         for block in done.blocks():
             spool.write(block)
             meter.feed(block)
@@ -113,12 +106,10 @@ def make_equally_long(takes: Sequence[Take]) -> None:
         take.fill_up(longest)
 
 
-def _of_stage(stage: str, progress: StageProgress | None) -> StageProgress | None:
+def _of_stage(stage: str, session: Session) -> Session:
     """One bar for both halves of a performance: matching levels, then rendering."""
-    if progress is None:
-        return None
     halves = {"matching levels": 0.0, "rendering": 0.5}
-    return lambda half, share: progress(stage, halves[half] + 0.5 * share)
+    return session.told(lambda half, share: session.tell(stage, halves[half] + 0.5 * share))
 
 
 def matched_gains_db(levels_lufs: Sequence[float]) -> list[float]:

@@ -194,7 +194,7 @@ def _spectrum(listening: Listening) -> Spectra:
     for reference in listening.references:
         figures = reference.ear.figures()
         levels = figures.spectrum.third_octave_db
-        rows.append((reference.path.name, figures.sound.integrated_lufs, levels))
+        rows.append((reference.info.path.name, figures.sound.integrated_lufs, levels))
     loudness = rows[0][1]
     count = min(len(levels) for *_, levels in rows)
     curves = []

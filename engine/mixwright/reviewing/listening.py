@@ -7,18 +7,18 @@ the song's rate and length. Sounds are kept as float files until the page has it
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import FORMATS
+from mixwright.audio import FORMATS, StemInfo
 from mixwright.audio.encode import encode
-from mixwright.comparing.together import Work, share_a_pass
+from mixwright.comparing.together import share_a_pass
 from mixwright.delivering.variants import versions_of
-from mixwright.measuring.measure import hear_file
+from mixwright.measuring.measure import heard
 from mixwright.meters import SoundReadings
 from mixwright.rendering.ears import Ear
 from mixwright.rendering.parts import Stretch
@@ -27,8 +27,9 @@ from mixwright.rendering.perform import (
     Performed,
     performed_together,
 )
-from mixwright.rendering.plan import Plan, sounding
-from mixwright.rendering.recordings import probed
+from mixwright.rendering.plan import PlanOf, sounding
+from mixwright.rendering.probing import probed
+from mixwright.rendering.session import Session
 from mixwright.reviewing.data import Source, SourceKind, matching_gains_db
 from mixwright.reviewing.sounds import in_stereo
 from mixwright.sheet import STEPS, Sheet, StepName
@@ -36,7 +37,6 @@ from mixwright.sheet.deliverables import MAIN
 from mixwright.units import Block
 from mixwright.version import __version__
 
-PlanOf = Callable[[Sheet, StepName], Plan]
 FINISHED: StepName = STEPS[-1]
 # The bus compressor's reduction is read so often; pictures have no more points than that.
 HOP_S = 0.2
@@ -62,7 +62,7 @@ class Heard:
 class Reference:
     """A reference as far as it is listened to: its loudest stretch as long as the song."""
 
-    path: Path
+    info: StemInfo
     ear: Ear
     start_s: float
     seconds: float
@@ -82,8 +82,8 @@ class Reference:
     def written(self, path: Path) -> Path:
         """Write what is listened to and return where; the file itself if it is all of it."""
         if not self.note:
-            return self.path
-        info = probed(self.path)
+            return self.info.path
+        info = self.info
         first = round(self.start_s * info.rate_hz)
         frames = min(round(self.seconds * info.rate_hz), info.frames - first)
         blocks, form = _cut(in_stereo(info), first, frames), FORMATS["wav32f"]
@@ -126,7 +126,7 @@ class Listening:
         """
         rows: list[Row] = [_row(one) for one in self.mixes if one.kind in ("mix", "previous")]
         rows += [
-            (f"reference-{count}", one.path.name, "reference", one.readings, one.note)
+            (f"reference-{count}", one.info.path.name, "reference", one.readings, one.note)
             for count, one in enumerate(self.references, 1)
         ]
         rows += [_row(one) for one in self.mixes if one.kind == "step"]
@@ -174,7 +174,7 @@ def _row(one: Heard) -> Row:
 
 @contextmanager
 def listened(
-    sheet: Sheet, before: tuple[str, Sheet] | None, plan_of: PlanOf, folder: Path, work: Work
+    sheet: Sheet, before: tuple[str, Sheet] | None, plan_of: PlanOf, folder: Path, session: Session
 ) -> Iterator[Listening]:
     """Perform everything there is to listen to; `folder` takes the spools.
 
@@ -190,12 +190,11 @@ def listened(
             passes = [[*parts, Part(old)]]
         else:
             passes.append([Part(old)])
-    options = {"threads": work.threads, "keep_cache": work.keep_cache, "progress": work.progress}
     with ExitStack() as kept:
         done: list[Performed] = []
         for some in passes:
-            done += kept.enter_context(performed_together(some, folder, **options))  # type: ignore[arg-type]
-        yield _listening(sheet, entries, done)
+            done += kept.enter_context(performed_together(some, folder, session))
+        yield _listening(sheet, entries, done, session)
 
 
 Entry = tuple[str, str, SourceKind, str, Part]
@@ -226,7 +225,7 @@ def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
     for variant in sheet.variants:
         if variant.name == MAIN or variant.is_split:
             continue
-        (version,) = versions_of(sheet, variant, lambda changed: plan_of(changed, FINISHED))
+        (version,) = versions_of(sheet, variant, plan_of)
         if version.plan == main:
             continue  # it differs in its files alone
         label = variant.name.replace("_", " ")
@@ -241,21 +240,24 @@ def _readings(done: Performed) -> SoundReadings:
     return replace(readings, seconds=done.frames / done.rate_hz)
 
 
-def _listening(sheet: Sheet, entries: Sequence[Entry], done: Sequence[Performed]) -> Listening:
+def _listening(
+    sheet: Sheet, entries: Sequence[Entry], done: Sequence[Performed], session: Session
+) -> Listening:
     mixes = tuple(
         Heard(id, label, kind, note, one, _readings(one))
         for (id, label, kind, note, _), one in zip(entries, done, strict=True)
     )
     seconds = done[0].frames / done[0].rate_hz
     paths = [sheet.folder / reference.file for reference in sheet.references]
-    return Listening(mixes, tuple(_reference(path, seconds) for path in paths))
+    return Listening(mixes, tuple(_reference(path, seconds, session) for path in paths))
 
 
-def _reference(path: Path, seconds: float) -> Reference:
+def _reference(path: Path, seconds: float, session: Session) -> Reference:
     """A reference, cut to its loudest stretch where it is longer than the song."""
-    ear = hear_file(path)
+    info = probed(path, session)
+    ear = heard(info)
     if ear.sound.seconds <= seconds + 0.1:
-        return Reference(path, ear, 0.0, ear.sound.seconds)
+        return Reference(info, ear, 0.0, ear.sound.seconds)
     levels = ear.sound.loudness_over_time(seconds)
     start_s = float(np.argmax(levels)) / 100.0 if len(levels) else 0.0
-    return Reference(path, ear, start_s, seconds)
+    return Reference(info, ear, start_s, seconds)

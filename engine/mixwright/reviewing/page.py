@@ -19,6 +19,7 @@ from typing import Any
 
 from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.session import USUAL, Session
 from mixwright.reviewing import plots, words
 from mixwright.reviewing.data import (
     ChangeLine,
@@ -50,7 +51,9 @@ FILTERS = {
 }
 
 
-def write_page(folder: Path, review: ReviewData, sounds: Mapping[str, Path]) -> Path:
+def write_page(
+    folder: Path, review: ReviewData, sounds: Mapping[str, Path], session: Session = USUAL
+) -> Path:
     """Write the page of `review` into `folder` and return it; the folder is made if need be.
 
     `sounds` gives the sound file of each source by its id, in any format that can be read. An
@@ -63,7 +66,8 @@ def write_page(folder: Path, review: ReviewData, sounds: Mapping[str, Path]) -> 
         raise ValueError(f"no sound for {', '.join(missing)}")
     page = folder / PAGE
     refuse_strangers_page(page)
-    written = write_sounds(folder, {source.id: sounds[source.id] for source in review.sources})
+    heard = {source.id: sounds[source.id] for source in review.sources}
+    written = write_sounds(folder, heard, session)
     text = page_text(review, written)
     with written_beside(page) as beside:
         beside.write_text(text, encoding="utf-8", newline="\n")

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from mixwright.audio.staged import LONGEST_SOUND_PATH, aside, check_name, told_as_problem
 from mixwright.checks import Checked, run_checks
-from mixwright.comparing.together import Work
 from mixwright.measuring.hearing import gather
+from mixwright.rendering.plan import PlanOf
+from mixwright.rendering.session import Session
 from mixwright.reviewing.data import ReviewData
 from mixwright.reviewing.gather import review_data
-from mixwright.reviewing.listening import FINISHED, PlanOf, listened
+from mixwright.reviewing.listening import FINISHED, listened
 from mixwright.reviewing.page import PAGE, refuse_strangers_page, write_page
 from mixwright.reviewing.sounds import FOLDER, LONGEST_FILE
 from mixwright.sheet import Sheet
@@ -32,7 +33,7 @@ def default_folder(sheet: Sheet) -> Path:
 
 
 def review_sheet(
-    sheet: Sheet, before: tuple[str, Sheet] | None, plan_of: PlanOf, folder: Path, work: Work
+    sheet: Sheet, before: tuple[str, Sheet] | None, plan_of: PlanOf, folder: Path, session: Session
 ) -> Reviewed:
     """Write the review page of a sheet into `folder`.
 
@@ -42,18 +43,14 @@ def review_sheet(
     check_name(folder / FOLDER, longest=LONGEST_SOUND_PATH - LONGEST_FILE)
     refuse_strangers_page(folder / PAGE)
     still, finished = plan_of(sheet, "bus"), plan_of(sheet, FINISHED)
-    heard = gather(
-        sheet,
-        still,
-        finished,
-        threads=work.threads,
-        keep_cache=work.keep_cache,
-        progress=work.progress,
-    )
+    heard = gather(sheet, still, finished, session)
     checked = run_checks(heard)
     with told_as_problem(folder):
         folder.mkdir(parents=True, exist_ok=True)
-    with aside(folder, [PAGE]) as room, listened(sheet, before, plan_of, room, work) as listening:
+    with (
+        aside(folder, [PAGE]) as room,
+        listened(sheet, before, plan_of, room, session) as listening,
+    ):
         data = review_data(heard, checked, listening, before)
-        page = write_page(folder, data, listening.write(room))
+        page = write_page(folder, data, listening.write(room), session)
     return Reviewed(page, data, checked)

@@ -24,7 +24,8 @@ from mixwright.audio.leftovers import clear_earlier
 from mixwright.audio.probe import StemInfo
 from mixwright.audio.read import StemReader
 from mixwright.audio.staged import aside, told_as_problem
-from mixwright.rendering.recordings import probed
+from mixwright.rendering.probing import probed
+from mixwright.rendering.session import USUAL, Session
 from mixwright.reviewing.data import to_json_text
 from mixwright.units import Block, db_to_gain, gain_to_db
 from mixwright.version import __version__
@@ -66,7 +67,9 @@ class PageSound:
         return f"{FOLDER}/{self.name}.js"
 
 
-def write_sounds(folder: Path, sounds: Mapping[str, Path]) -> dict[str, PageSound]:
+def write_sounds(
+    folder: Path, sounds: Mapping[str, Path], session: Session = USUAL
+) -> dict[str, PageSound]:
     """Write each sound into `folder` and return where they are, by their ids.
 
     The name of a file ends in some of its hash: sounds of an earlier page stay what they are until
@@ -78,10 +81,13 @@ def write_sounds(folder: Path, sounds: Mapping[str, Path]) -> dict[str, PageSoun
         kept.mkdir(parents=True, exist_ok=True)
     names = file_names(sounds)
     with aside(kept, names.values()) as room:
-        return {id: _write_sound(id, path, names[id], room, kept) for id, path in sounds.items()}
+        return {
+            id: _write_sound(id, probed(path, session), names[id], room, kept)
+            for id, path in sounds.items()
+        }
 
 
-def _write_sound(id: str, source: Path, name: str, room: Path, kept: Path) -> PageSound:
+def _write_sound(id: str, source: StemInfo, name: str, room: Path, kept: Path) -> PageSound:
     """Make both files of a sound in `room`, then put them into `kept`.
 
     The script goes first: it is known as ours by what it holds, and its twin by its name, so that
@@ -115,12 +121,11 @@ def file_names(ids: Iterable[str]) -> dict[str, str]:
     return names
 
 
-def _write_flac(path: Path, flac: Path, named: Path) -> float:
-    """Write the sound of `path` as 16 bits to `flac`; return how much it was lowered."""
-    info = probed(path)
+def _write_flac(info: StemInfo, flac: Path, named: Path) -> float:
+    """Write a sound as 16 bits to `flac`; return how much it was lowered."""
     if info.container == "FLAC" and info.subtype == "PCM_16" and info.channels == 2:
         with told_as_problem(named):
-            flac.write_bytes(path.read_bytes())
+            flac.write_bytes(info.path.read_bytes())
         return 0.0
     lowered_db = max(0.0, gain_to_db(_peak(info) / ROOM))
     gain = db_to_gain(-lowered_db)
