@@ -103,8 +103,8 @@ def bypass(
 ) -> Bypassed:
     """Write a mix with and without a part of a track or group, and the track alone likewise.
 
-    `part` is eq, gate, compressor, de_esser or inserts. The track is as loud without it as with it:
-    its fader takes the difference, and of the two that are alone the louder one is brought down.
+    `part` is its key in the sheet. The track is as loud without it as with it: its fader takes the
+    difference, and of the two that are alone the louder one is brought down.
     `folder` defaults to ``out`` beside the sheet. Raises ProblemError; writes all files or none.
     """
     session = Session(**options)

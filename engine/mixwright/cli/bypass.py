@@ -16,9 +16,8 @@ from mixwright.cli.options import (
 )
 from mixwright.cli.render import FORMAT_NAMES
 from mixwright.cli.span import exclude_one_another, from_option, known_span, to_option
+from mixwright.sheet.model import CHAIN_PARTS
 from mixwright.timeline import Position
-
-PART_NAMES = ("eq", "gate", "compressor", "de_esser", "inserts")
 
 
 @click.command(
@@ -31,7 +30,7 @@ Examples:
 )
 @sheet_argument
 @click.argument("track")
-@click.argument("part", type=click.Choice(PART_NAMES))
+@click.argument("part", type=click.Choice(CHAIN_PARTS))
 @click.option("--section", help="One section only [the whole song].")
 @from_option
 @to_option

@@ -26,16 +26,15 @@ from mixwright.comparing.strips import (
 )
 from mixwright.comparing.words import named, value_words
 from mixwright.sheet import Bus, Return
+from mixwright.sheet.model import PROCESSORS
 
 # What is told together, as the effect that it makes up.
 EFFECT = ("effect", "note", "pre_delay_note")
 TELLERS: Mapping[str, Teller] = {
+    **{kind.id: processor_told for kind in PROCESSORS},
     "automation": automation_told,
-    "compressor": processor_told,
     "covers": covers_told,
-    "de_esser": processor_told,
     "eq": eq_told,
-    "gate": processor_told,
     "inserts": inserts_told,
     "limiter": processor_told,
     "sends_db": sends_told,
@@ -44,7 +43,7 @@ FADER: Mapping[str, Teller] = {**TELLERS, "gain_db": called("fader")}
 # The step of each field that is not of the step its part belongs to.
 STRIP_STEPS = {
     **dict.fromkeys(("eq", "level_match"), "eq"),
-    **dict.fromkeys(("gate", "compressor", "de_esser"), "dynamics"),
+    **{kind.id: kind.step for kind in PROCESSORS},
     **dict.fromkeys(("inserts", "sends_db"), "effects"),
     **dict.fromkeys(("file", "role", "polarity", "offset_ms"), "intake"),
     "covers": "delivery",
@@ -182,7 +181,7 @@ def _rides(key: str, automation: Any) -> str:
 
 
 _WHOLES: Mapping[str, Callable[[str, Any], str]] = {
-    **dict.fromkeys(("gate", "compressor", "de_esser"), _processor),
+    **{kind.id: _processor for kind in PROCESSORS},
     "automation": _rides,
     "covers": _covers,
     "eq": _eq,

@@ -141,9 +141,8 @@ def _groups(plan: Plan) -> dict[str, object]:
 
 def _front_of(track: TrackPlan) -> tuple[object, ...]:
     """All that what others hear of a track depends on: the track as far as its EQ."""
-    chain = track.chain
     start = (track.stem, track.offset, track.input_gain, track.cut_at)
-    return (*start, chain.eq, chain.level_match)
+    return (*start, track.chain.as_far_as("eq"))
 
 
 def _state(was_there: bool, is_there: bool) -> State:

@@ -12,10 +12,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
-from mixwright.sheet import Group, Sheet, Track, Variant
+from mixwright.sheet import Bus, Group, Sheet, Track, Variant
+from mixwright.sheet.model import processors_of
 from mixwright.timeline import Position
 
 T = TypeVar("T")
+Chain = TypeVar("Chain", Track, Group, Bus)
 Names = Mapping[str, str]  # the new name by the old one
 
 
@@ -117,14 +119,14 @@ def _track(track: Track, names: Names) -> Track:
     )
 
 
-def _strip(part: T, names: Names) -> T:
-    """A part whose gate and compressor listen to tracks by their new names."""
-    keyed = {
-        key: replace(processor, key=_other(processor.key, names))
-        for key in ("gate", "compressor")
-        if (processor := getattr(part, key, None)) is not None
+def _strip(part: Chain, names: Names) -> Chain:
+    """A part whose processors listen to tracks by their new names."""
+    keyed: dict[str, Any] = {
+        kind.id: replace(processor, key=_other(processor.key, names))  # type: ignore[type-var]
+        for kind, processor in processors_of(part)
+        if kind.takes_key
     }
-    return replace(part, **keyed)  # type: ignore[type-var]
+    return replace(part, **keyed)
 
 
 def _variant(variant: Variant, names: Names) -> Variant:

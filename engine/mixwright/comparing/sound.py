@@ -16,7 +16,7 @@ from mixwright.comparing.together import pairs_performed, side_by_side
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering import Plan
 from mixwright.rendering.ears import Figures
-from mixwright.rendering.parts import BusPlan, Stretch
+from mixwright.rendering.parts import Stretch
 from mixwright.rendering.perform import Performed
 from mixwright.rendering.plan import sounding
 from mixwright.rendering.reductions import Reduction
@@ -198,9 +198,9 @@ def _reduction(sides: Sequence[_Side], name: str) -> ReductionCompared | None:
 
 
 def _makeup_db(side: _Side) -> float | None:
-    bus: BusPlan = side.plan.mix_bus
-    if bus.chain.compressor is None:
+    stage = side.plan.mix_bus.chain.stage("compressor")
+    if stage is None:
         return None
-    if bus.chain.makeup == "matched":
+    if stage.makeup == "matched":
         return side.done.found.get(("mix_bus", "compressor"))
-    return bus.chain.makeup
+    return stage.makeup

@@ -107,11 +107,11 @@ def _setting_name(key: str) -> str:
     return "slope" if key == "slope_db_per_oct" else named(key)
 
 
-# ---- dynamics ----
+# ---- processors ----
 
 
 def processor_words(part: Any) -> str:
-    """Return what a gate, compressor, de-esser or limiter is set to, with its key and make-up."""
+    """Return what a processor is set to, with its key and make-up."""
     said = settings_words(part.settings)
     for entry in dataclasses.fields(part):
         value = getattr(part, entry.name)
@@ -123,7 +123,7 @@ def processor_words(part: Any) -> str:
 
 
 def processor_told(place: Place, key: str, old: Any, new: Any) -> list[Change]:
-    """Tell a gate, compressor, de-esser or limiter: each setting in words."""
+    """Tell a processor of a chain, or the limiter: each setting in words."""
     was, now = getattr(old, key), getattr(new, key)
     if was is None:
         text = f"{named(key)} added: {processor_words(now)}"

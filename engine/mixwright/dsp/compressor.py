@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
-from mixwright.dsp.detector import Detector, over_threshold_db, time_coefficient
+from mixwright.dsp.detector import TIME_CONSTANTS, Detector, over_threshold_db, time_coefficient
 from mixwright.dsp.reduction import CountedReduction, GainReduction
 from mixwright.units import Block
 
@@ -54,6 +54,12 @@ class CompressorSettings:
         check_bounds(self)
         if self.detector not in DETECTORS:
             raise ValueError(f"detector is {self.detector!r}, expected one of peak, rms")
+
+    @property
+    def settling_ms(self) -> tuple[float, float]:
+        """How long a level before fades from what it does, and how long from its mean square."""
+        fading_ms = TIME_CONSTANTS * max(self.attack_ms, self.release_ms)
+        return fading_ms, TIME_CONSTANTS * self.rms_ms if self.detector == "rms" else 0.0
 
     def start(self, rate_hz: int, channels: int) -> RunningCompressor:
         """Return a running compressor for blocks of so many channels."""

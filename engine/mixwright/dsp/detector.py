@@ -17,6 +17,8 @@ from mixwright.units import Block, ms_to_samples, scratch_block
 
 # Slope of the high- and low-pass on what a detector hears.
 DETECTOR_SLOPE_DB_PER_OCT = 12
+# After so many time constants a level before is forgotten: e^-12 is -104 dB.
+TIME_CONSTANTS = 12.0
 
 
 def time_coefficient(time_ms: float, rate_hz: int) -> float:

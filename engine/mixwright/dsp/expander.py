@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
-from mixwright.dsp.detector import Detector, over_threshold_db, time_coefficient
+from mixwright.dsp.detector import TIME_CONSTANTS, Detector, over_threshold_db, time_coefficient
 from mixwright.dsp.reduction import CountedReduction
 from mixwright.units import Block, ms_to_samples
 
@@ -40,6 +40,12 @@ class ExpanderSettings:
 
     def __post_init__(self) -> None:
         check_bounds(self)
+
+    @property
+    def settling_ms(self) -> tuple[float, float]:
+        """How long a level before fades from what it does, and how long it holds on."""
+        fading_ms = TIME_CONSTANTS * max(self.attack_ms, self.release_ms)
+        return fading_ms, self.hold_ms
 
     def start(self, rate_hz: int, channels: int) -> RunningExpander:
         """Return a running expander for blocks of so many channels; it begins closed."""

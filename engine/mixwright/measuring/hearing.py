@@ -142,7 +142,7 @@ class _SecondHearing:
         self._levels = {
             (point, t.name): LoudnessMeter(rate_hz, t.stem.channels)
             for t in plan.tracks
-            for point in ("equalised", *(("treated",) if t.chain.acts_after_eq else ()))
+            for point in ("equalised", *(("treated",) if t.chain.after_eq else ()))
         }
         stereo = [(point, g.name) for g in plan.groups for point in ("group in", "group")]
         stereo += [("return", r.name) for r in plan.returns]

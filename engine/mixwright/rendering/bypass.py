@@ -34,7 +34,7 @@ from mixwright.meters.loudness import (
     to_mean_square,
 )
 from mixwright.problem import Problem, ProblemError, Span
-from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plan import Plan, PlanOf, key_only
 from mixwright.rendering.takes import (
     Take,
@@ -48,10 +48,9 @@ from mixwright.rendering.takes import (
     write_takes,
 )
 from mixwright.sheet import Group, Points, Sheet, Track
+from mixwright.sheet.model import CHAIN_PARTS, processors_of, spoken
 from mixwright.sheet.nearest import listed, similar
 
-PARTS: tuple[ChainPart, ...] = ("eq", "gate", "compressor", "de_esser", "inserts")
-WORDS = {"eq": "EQ", "de_esser": "de-esser"}
 STILL = Curve("dB", 0.0)
 # Two ways to take a difference of level that are further apart than this (LU) do not speak of the
 # same sound. The bound is ours: in the example song, where tracks play, they are within 1.2.
@@ -83,25 +82,24 @@ class Bypassed:
     """A part of a track or group and the files that let it be heard, the mixes first.
 
     `same_moments` is whether the level was matched over the moments that count in both versions,
-    the track hardly sounding otherwise. `listeners` are the tracks and groups whose gate or
-    compressor hears the difference too.
+    the track hardly sounding otherwise. `listeners` are the tracks and groups that
+    listen to it and hear the difference too.
     """
 
     strip: str
-    part: ChainPart
+    part: str
     files: tuple[BypassedFile, ...]
     same_moments: bool
     listeners: tuple[str, ...]
     warnings: tuple[Problem, ...] = ()
 
 
-def known_part(sheet: Sheet, name: str, part: str) -> ChainPart:
-    """Return the part of a track or group; ProblemError if either isn't there."""
-    known = next((one for one in PARTS if one == part), None)
-    if known is None:
-        message = f"unknown part '{part}', expected {listed(PARTS)}"
+def check_part(sheet: Sheet, name: str, part: str) -> None:
+    """Raise ProblemError for a track, a group or a part of it that isn't there."""
+    if part not in CHAIN_PARTS:
+        message = f"unknown part '{part}', expected {listed(CHAIN_PARTS)}"
         raise ProblemError(
-            [Problem("usage/unknown-part", message, help=similar("part", part, PARTS))]
+            [Problem("usage/unknown-part", message, help=similar("part", part, CHAIN_PARTS))]
         )
     strips = {strip.name: strip for strip in strips_of(sheet)}
     if name not in strips:
@@ -112,22 +110,12 @@ def known_part(sheet: Sheet, name: str, part: str) -> ChainPart:
         raise ProblemError([Problem("usage/unknown-track", message, help=help)])
     strip = strips[name]
     if not getattr(strip, part):
-        there = [spoken(one) for one in PARTS if getattr(strip, one)]
+        there = [spoken(one) for one in CHAIN_PARTS if getattr(strip, one)]
         expected = (
             f"expected what it has: {listed(there)}" if there else "nor any other part to compare"
         )
         message = f"{name} has no {spoken(part)}, {expected}"
         raise ProblemError([Problem("bypass/no-part", message, place_of(sheet, name))])
-    return known
-
-
-def spoken(part: str) -> str:
-    """Return a part as a person says it.
-
-    >>> spoken("eq"), spoken("gate")
-    ('EQ', 'gate')
-    """
-    return WORDS.get(part, part)
 
 
 def strips_of(sheet: Sheet) -> list[Track | Group]:
@@ -141,7 +129,7 @@ def place_of(sheet: Sheet, name: str) -> Span | None:
     return sheet.span_of(kind, name)
 
 
-def without_part(sheet: Sheet, name: str, part: ChainPart) -> Sheet:
+def without_part(sheet: Sheet, name: str, part: str) -> Sheet:
     """Return the sheet without that part of a track or group, its rides included."""
     nothing: Any = () if part in ("eq", "inserts") else None
     return _changed(sheet, name, lambda strip: replace(strip, **{part: nothing}))
@@ -175,14 +163,14 @@ def _sends_by(track: Track, by_db: float) -> Track:
     return replace(track, sends_db=sends, automation=replace(track.automation, sends_db=rides))
 
 
-def listeners_of(sheet: Sheet, name: str, part: ChainPart) -> tuple[str, ...]:
+def listeners_of(sheet: Sheet, name: str, part: str) -> tuple[str, ...]:
     """Return who hears the difference besides the listener: keys are taken after the EQ."""
     if part != "eq":
         return ()
     return tuple(
         strip.name
         for strip in strips_of(sheet)
-        if name in [device.key for device in (strip.gate, strip.compressor) if device is not None]
+        if name in [processor.key for _, processor in processors_of(strip)]
     )
 
 
@@ -230,11 +218,11 @@ def write_bypass(
     `plan_of` plans a sheet over the part of the song that is asked for. Raises ProblemError for a
     track or part that isn't there, for one that is silent, and as a render does.
     """
-    known = known_part(sheet, name, part)
-    targets = bypass_files(options.folder, name, known, words, options.form.suffix)
+    check_part(sheet, name, part)
+    targets = bypass_files(options.folder, name, part, words, options.form.suffix)
     check_targets(sheet, targets, options)
     with ExitStack() as kept:
-        takes, (fader_db, same_moments) = _played(sheet, name, known, plan_of, options, kept)
+        takes, (fader_db, same_moments) = _played(sheet, name, part, plan_of, options, kept)
         make_equally_long(takes)
         gains_db = _lowered([0.0, 0.0], takes[:2])
         gains_db += _lowered(matched_gains_db([fader_db, 0.0]), takes[2:])
@@ -247,14 +235,14 @@ def write_bypass(
         for path, kind, fader, (take, gain_db) in rows
     ]
     warnings = tuple(dict.fromkeys(warning for take in takes for warning in take.warnings))
-    listeners = listeners_of(sheet, name, known)
-    return Bypassed(name, known, tuple(files), same_moments, listeners, warnings)
+    listeners = listeners_of(sheet, name, part)
+    return Bypassed(name, part, tuple(files), same_moments, listeners, warnings)
 
 
 def _played(
     sheet: Sheet,
     name: str,
-    part: ChainPart,
+    part: str,
     plan_of: PlanOf,
     options: TakeOptions,
     kept: ExitStack,
@@ -305,7 +293,7 @@ def _lowered(gains_db: list[float], takes: list[Take]) -> list[float]:
     return [gain_db + lowered_db for gain_db in gains_db]
 
 
-def _refuse_silence(sheet: Sheet, name: str, part: ChainPart, takes: list[Take]) -> None:
+def _refuse_silence(sheet: Sheet, name: str, part: str, takes: list[Take]) -> None:
     for take, version in zip(takes, VERSIONS, strict=True):
         if not math.isfinite(take.integrated_lufs):
             message = (

@@ -1,4 +1,4 @@
-"""The chain of one strip: EQ -> gate -> compressor -> de-esser -> inserts, a block at a time.
+"""The chain of one strip at work: stage after stage, a block at a time.
 
 Level changes that were measured are taken back after the part that made them. What a part lags by
 (look-ahead, an insert's own latency) adds up to the latency of the chain, which the strip or the
@@ -8,20 +8,18 @@ engine makes up for.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from mixwright.dsp.align import RunningAlign
-from mixwright.dsp.contract import Running
-from mixwright.dsp.inserts import InsertSettings
+from mixwright.dsp.reduction import CountedReduction
 from mixwright.meters import LoudnessMeter
-from mixwright.problem import Problem
 from mixwright.rendering.following import ON_ITS_OWN, Following, Heard
-from mixwright.rendering.nodes import NodeError, at_node
 from mixwright.rendering.parts import ChainPlan, Stretch
-from mixwright.rendering.reductions import MeasuredReduction, Reducing, Reduction
+from mixwright.rendering.reductions import MeasuredReduction, Reduction
+from mixwright.rendering.stages import RunningStage, Stage
 from mixwright.units import Block, db_to_gain
 
 # Measured level changes to take back, in dB, by (strip, part of the chain).
@@ -81,6 +79,21 @@ class _EvenMeter:
         return self._meter.integrated_lufs
 
 
+@dataclass
+class _Link:
+    """A stage at work in its chain, and the gain after it; `log` if it turns down by a level.
+
+    The stages before it lag by `lag` samples: its key is held back by as much.
+    """
+
+    stage: Stage
+    running: RunningStage
+    gain: float
+    lag: int
+    log: MeasuredReduction | None
+    key_align: RunningAlign | None = None
+
+
 class Chain:
     """A chain at work. `watch` names the part whose change of level is to be measured.
 
@@ -100,105 +113,75 @@ class Chain:
         watch: str | None = None,
         following: Following = ON_ITS_OWN,
     ) -> None:
-        self.name, self.plan, self._path = path[-1], plan, path
-        self._following = following
+        self.name, self.plan = path[-1], plan
+        self._following, self._watch, self._span = following, watch, span
         self.heard: Heard | None = None
         if following.lead is not None:
             following.lead.heard = following.lead.heard or Heard()
-        self._eq = plan.eq.start(rate_hz, channels, start)
-        self._gains = {
-            part: match_gain(matches.get((self.name, part), 0.0)) for part in ("eq", "inserts")
-        }
-        makeup = 0.0 if plan.makeup == "matched" else plan.makeup
-        self._gains["compressor"] = match_gain(matches.get((self.name, "compressor"), makeup))
-        self._dynamics: dict[str, MeasuredReduction] = {}
-        for part in ("gate", "compressor", "de_esser"):
-            settings = getattr(plan, part)
-            if settings is not None:
-                running: Reducing = settings.start(rate_hz, channels)
-                self._dynamics[part] = MeasuredReduction(
-                    running, span.sections, span.measure_from, span.measured_end
-                )
-        self._inserts = started_inserts(plan.inserts, path, rate_hz, channels)
-        self._key_align: RunningAlign | None = None
-        self._watch, self._span, self._start = watch, span, start
+        self.latency = 0  # samples by which `treat` lags; `equalise` never does
+        self._links: list[_Link] = []
+        for stage in plan.stages:
+            running = stage.start(path, rate_hz, channels, start)
+            self._links.append(self._link(stage, running, matches))
+            self.latency += running.latency
+        self._fronts = len(plan.as_far_as("eq").stages)
         self._before = _EvenMeter(rate_hz, channels)
         self._after = _EvenMeter(rate_hz, channels)
 
-    @property
-    def latency(self) -> int:
-        """Samples by which `treat` lags; `equalise` never does."""
-        parts: list[MeasuredReduction | Running] = [*self._dynamics.values(), *self._inserts]
-        return sum(part.latency for part in parts)
+    def _link(self, stage: Stage, running: RunningStage, matches: Matches) -> _Link:
+        set_db = 0.0 if stage.makeup == "matched" else stage.makeup
+        gain = match_gain(matches.get((self.name, stage.kind), set_db))
+        span, log = self._span, None
+        if isinstance(running, CountedReduction):
+            log = MeasuredReduction(running, span.sections, span.measure_from, span.measured_end)
+        return _Link(stage, running, gain, self.latency, log)
 
-    def equalise(self, block: Block) -> Block:
-        """EQ and its level match, in place."""
-        if self._watch == "eq":
-            self._before.feed(self._within(block, self._start))
-        self._eq.process(block)
-        if self._watch == "eq":
-            self._after.feed(self._within(block, self._start))
-            self._start += len(block)
-        return scaled(block, self._gains["eq"])
+    def equalise(self, block: Block, at: int) -> Block:
+        """EQ and its level match, in place, on the block at song sample `at`."""
+        for link in self._links[: self._fronts]:
+            self._run(link, block, at)
+        return block
 
     def treat(self, block: Block, at: int, keys: Keys = NO_KEYS) -> Block:
         """Everything after the EQ, in place, on the block at song sample `at`.
 
         `keys` holds the blocks of the tracks that this chain listens to, at the same place.
         """
-        if "gate" in self._dynamics:
-            self._reduce("gate", block, at, keys.get(self.plan.gate_key or ""))
-        if "compressor" in self._dynamics:
-            self._compress(block, at, keys.get(self.plan.compressor_key or ""))
-        if "de_esser" in self._dynamics:
-            self._reduce("de_esser", block, at, None)
-        if self._inserts:
-            self._insert(block, at)
+        for link in self._links[self._fronts :]:
+            self._run(link, block, at, keys.get(link.stage.key or ""))
         return block
 
-    def _reduce(self, part: str, block: Block, at: int, key: Block | None) -> None:
-        """Let a dynamics processor work by its key, by itself, or by what its lead hears."""
-        lead = self._following.lead
-        if lead is not None and lead.heard is not None:
-            key = lead.heard.of(part)
-        elif self.heard is not None:
-            self.heard.keep(part, block if key is None else key)
-        self._dynamics[part].process(block, at, key)
-
-    def _compress(self, block: Block, at: int, key: Block | None) -> None:
-        if self._watch == "compressor":
+    def _run(self, link: _Link, block: Block, at: int, key: Block | None = None) -> None:
+        """One stage and the gain after it."""
+        is_watched = link.stage.kind == self._watch
+        if is_watched:
             self._before.feed(self._within(block, at))
-        self._reduce("compressor", block, at, self._after_the_gate(key))
-        if self._watch == "compressor":
+        if link.log is not None:
+            link.log.process(block, at, self._heard_by(link, block, key))
+        elif link.stage.is_added and self._following.additions is not None:
+            additions, first = self._following.additions, self._following.is_first
+            additions.add(block, first, link.running.process)
+        else:
+            link.running.process(block)
+        if is_watched:
             self._after.feed(self._within(block, at))
-        scaled(block, self._gains["compressor"])
+        scaled(block, link.gain)
 
-    def _after_the_gate(self, key: Block | None) -> Block | None:
-        """The key as late as the sound is that has come through the gate."""
-        gate = self._dynamics.get("gate")
-        if key is None or gate is None or gate.latency == 0:
-            return key
-        if self._key_align is None:
-            self._key_align = RunningAlign(gate.latency, key.shape[1])
-        return self._key_align.process(key.copy())
+    def _heard_by(self, link: _Link, block: Block, key: Block | None) -> Block | None:
+        """What a dynamics processor goes by: its key, what its lead hears, or None for itself."""
+        lead, kind = self._following.lead, link.stage.kind
+        if lead is not None and lead.heard is not None:
+            return lead.heard.of(kind)
+        if key is not None and link.lag:
+            link.key_align = link.key_align or RunningAlign(link.lag, key.shape[1])
+            key = link.key_align.process(key.copy())
+        if self.heard is not None:
+            self.heard.keep(kind, block if key is None else key)
+        return key
 
     def _within(self, block: Block, at: int) -> Block:
         """What of a block lies in the song: its level must not depend on what lags elsewhere."""
         return block[max(0, self._span.start - at) : max(0, self._span.end - at)]
-
-    def _insert(self, block: Block, at: int) -> None:
-        if self._watch == "inserts":
-            self._before.feed(self._within(block, at))
-        additions = self._following.additions
-        if additions is None:
-            run_inserts(self._inserts, self._path, block)
-        else:
-            inserts, path = self._inserts, self._path
-            first = self._following.is_first
-            additions.add(block, first, lambda whole: run_inserts(inserts, path, whole))
-        if self._watch == "inserts":
-            self._after.feed(self._within(block, at))
-        scaled(block, self._gains["inserts"])
 
     @property
     def watched_match_db(self) -> float:
@@ -208,33 +191,8 @@ class Chain:
     @property
     def reductions(self) -> dict[str, Reduction]:
         """What each dynamics processor did so far, by ``strip.part``."""
-        return {f"{self.name}.{part}": log.reduction for part, log in self._dynamics.items()}
-
-
-def started_inserts(
-    inserts: Sequence[InsertSettings], path: tuple[str, ...], rate_hz: int, channels: int
-) -> list[Running]:
-    """Start inserts in order; what is wrong with one is said at its place in the sheet."""
-    running: list[Running] = []
-    for index, settings in enumerate(inserts):
-        place: tuple[str | int, ...] = (*path, "inserts", index)
-        try:
-            with at_node(*place):
-                running.append(settings.start(rate_hz, channels))
-        except ValueError as error:
-            problem = Problem("render/insert", str(error))
-            raise NodeError([problem], place) from error
-    return running
-
-
-def run_inserts(inserts: Sequence[Running], path: tuple[str, ...], block: Block) -> None:
-    """Run a block through inserts in order; one that fails is named by its place in the sheet."""
-    for index, insert in enumerate(inserts):
-        try:
-            insert.process(block)
-        except (ValueError, RuntimeError) as error:
-            problem = Problem("render/insert-failed", str(error))
-            raise NodeError([problem], (*path, "inserts", index)) from error
+        logs = ((link.stage.kind, link.log) for link in self._links)
+        return {f"{self.name}.{kind}": log.reduction for kind, log in logs if log is not None}
 
 
 def scaled(block: Block, gain: float) -> Block:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -19,9 +19,10 @@ from mixwright.dsp.inserts import InsertSettings, PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.parts import BusPlan, ChainPlan, Makeup, ReturnPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
 from mixwright.rendering.plugin_list import plugin_list_path, unknown_plugin
 from mixwright.rendering.probing import probed
+from mixwright.rendering.stages import EqStage, InsertsStage, Makeup, ProcessorStage, Stage
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import Cover
 from mixwright.sheet.model import (
@@ -34,6 +35,7 @@ from mixwright.sheet.model import (
     RecordedRoom,
     Return,
     Track,
+    processors_of,
 )
 from mixwright.timeline import Timeline, note_to_beats
 from mixwright.units import SILENCE_DB, ms_to_samples
@@ -134,10 +136,8 @@ class Drawer:
 
     def mix_bus(self, bus: Bus, mono: bool) -> BusPlan:
         """The mix bus, all of it in its own step; `mono` folds the mix down."""
-        chain = ChainPlan()
-        if self.has("bus"):
-            chain = self._with_compressor(ChainPlan(self.eq(bus.eq), bus.level_match), bus)
         own = self.has("bus")
+        chain = ChainPlan(tuple(self._stages(bus, lambda _: True))) if own else ChainPlan()
         width = bus.width_percent if own else 100.0
         gain = self.ridden(bus.gain_db if own else 0.0, bus.automation.gain_db)
         muted = self.muted(False, bus.automation.mute)
@@ -149,28 +149,22 @@ class Drawer:
         return bus.limiter.settings if bus.limiter is not None and finished else None
 
     def chain(self, strip: Track | Group, path: tuple[str, ...]) -> ChainPlan:
-        """EQ, dynamics and inserts of a track or group, each in its step."""
-        chain = ChainPlan(self.eq(strip.eq) if self.has("eq") else EqSettings(), strip.level_match)
-        if self.has("dynamics"):
-            gate, de_esser = strip.gate, strip.de_esser
-            chain = dataclasses.replace(
-                self._with_compressor(chain, strip),
-                gate=None if gate is None else gate.settings,
-                gate_key=None if gate is None else gate.key,
-                de_esser=None if de_esser is None else de_esser.settings,
-            )
-        if self.has("effects"):
-            chain = dataclasses.replace(chain, inserts=self.inserts(strip.inserts, path))
-        return chain
+        """EQ, processors and inserts of a track or group, each in its step."""
+        stages = list(self._stages(strip, self.has))
+        if self.has("effects") and strip.inserts:
+            stages.append(InsertsStage(self.inserts(strip.inserts, path), strip.level_match))
+        return ChainPlan(tuple(stages))
 
-    def _with_compressor(self, chain: ChainPlan, strip: Track | Group | Bus) -> ChainPlan:
-        compressor = strip.compressor
-        if compressor is None:
-            return chain
-        makeup: Makeup = "matched" if compressor.makeup_db is None else compressor.makeup_db
-        return dataclasses.replace(
-            chain, compressor=compressor.settings, compressor_key=compressor.key, makeup=makeup
-        )
+    def _stages(
+        self, strip: Track | Group | Bus, has: Callable[[StepName], bool]
+    ) -> Iterator[Stage]:
+        """EQ and processors."""
+        if strip.eq and has("eq"):
+            yield EqStage(self.eq(strip.eq), strip.level_match)
+        for kind, one in processors_of(strip):
+            if has(kind.step):
+                makeup: Makeup = "matched" if one.makeup_db is None else one.makeup_db
+                yield ProcessorStage(kind.id, one.settings, one.key, makeup)
 
     def eq(self, bands: tuple[Band, ...]) -> EqSettings:
         """An EQ with the rides of its bands.

@@ -3,8 +3,7 @@
 A compressor turns down what it is given by how loud that is: two halves of a mix, compressed
 apart, don't add up to the mix compressed. They do if both go by the whole mix: what the compressor
 does is then fixed, and doing it to a sum is doing it to each summand. So each dynamics processor of
-a part *follows* that of the mix: it hears what that one hears. Gates, de-essers, limiters and
-delays that duck alike.
+a part *follows* that of the mix: it hears what that one hears. Limiters and delays that duck alike.
 
 An insert (a saturation, a plug-in) has no such ear. There, what each part *adds* to those before
 it is told apart: the first is what it would be alone; each later one the difference that it makes.

@@ -20,14 +20,16 @@ from mixwright.rendering.cache import NumberCache
 from mixwright.rendering.chain import Span, match_db
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.mixing import Mix
-from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plan import KEY_ONLY, Plan
 from mixwright.rendering.strip import BusStrip, TrackStrip
 from mixwright.rendering.sums import FRAMES
+from mixwright.sheet.model import CHAIN_PARTS
 
 Found = dict[tuple[str, str], float]
 NOTHING_KNOWN: Mapping[tuple[str, str], float] = {}
 STILL = Curve("dB", 0.0)
+BUS_MAKEUP = ("mix_bus", "compressor")
 
 
 @dataclasses.dataclass(frozen=True)
@@ -35,7 +37,7 @@ class Job:
     """One figure to measure: whose, of which part, what it depends on, how to get it."""
 
     name: str
-    part: ChainPart
+    part: str
     depends: str
     measure: Callable[[Found], float]
 
@@ -55,16 +57,18 @@ def match_levels(
     itself. A part of a song needs it beforehand, to sound as it does in the whole.
     """
     whole = _whole(plan)
-    stages = [_track_eqs(whole), _track_parts(whole, "compressor"), _track_parts(whole, "inserts")]
-    stages += _group_stages(whole, pool)
-    stages.append(_bus_eq(whole, pool))
-    if not plan.is_whole:
-        stages.append(_bus_compressor(whole, pool))
-    total = sum(len(stage) for stage in stages)
+    rounds = [_of_tracks(whole, part) for part in CHAIN_PARTS]
+    rounds += [_of_groups(whole, part, pool) for part in CHAIN_PARTS]
+    rounds += [
+        _of_bus(whole, part, pool)
+        for part in CHAIN_PARTS
+        if not plan.is_whole or ("mix_bus", part) != BUS_MAKEUP
+    ]
+    total = sum(len(jobs) for jobs in rounds)
     found: Found = dict(known)
-    for stage in stages:
+    for jobs in rounds:
         missing = []
-        for job in (job for job in stage if (job.name, job.part) not in known):
+        for job in (job for job in jobs if (job.name, job.part) not in known):
             kept = cache.get(job.depends)
             if kept is None:
                 missing.append(job)
@@ -84,13 +88,22 @@ def match_levels(
     return found
 
 
-def _track_eqs(plan: Plan) -> list[Job]:
-    def job(track: TrackPlan) -> Job:
-        heard = _upstream(track, "eq")
-        depends = repr((plan.rate_hz, plan.end, heard))
-        return Job(track.name, "eq", depends, lambda found: _eq_match_db(plan, heard))
+def _of_tracks(plan: Plan, part: str) -> list[Job]:
+    """One part of the chains of all tracks."""
+    by_name = {track.name: track for track in plan.tracks}
 
-    return [job(track) for track in plan.tracks if track.chain.matches_eq]
+    def job(track: TrackPlan) -> Job:
+        heard = _upstream(track, part)
+        keys = tuple(_upstream(by_name[name], "eq") for name in heard.chain.keys)
+
+        def measure(found: Found) -> float:
+            if part == "eq":
+                return _eq_match_db(plan, heard)
+            return _part_match_db(plan, heard, part, found, keys)
+
+        return Job(track.name, part, repr((plan.rate_hz, plan.end, part, heard, keys)), measure)
+
+    return [job(track) for track in plan.tracks if track.chain.matches(part)]
 
 
 def _eq_match_db(plan: Plan, track: TrackPlan) -> float:
@@ -106,33 +119,7 @@ def _eq_match_db(plan: Plan, track: TrackPlan) -> float:
     return match_db(meter.before_lufs, meter.after_lufs)
 
 
-def _track_parts(plan: Plan, part: ChainPart) -> list[Job]:
-    """The compressors, or the inserts, of all tracks."""
-    by_name = {track.name: track for track in plan.tracks}
-
-    def job(track: TrackPlan) -> Job:
-        heard = _upstream(track, part)
-        keys = tuple(_upstream(by_name[name], "eq") for name in heard.chain.keys)
-        return Job(
-            track.name,
-            part,
-            repr((plan.rate_hz, plan.end, part, heard, keys)),
-            lambda found: _part_match_db(plan, heard, part, found, keys),
-        )
-
-    return [job(track) for track in plan.tracks if _is_matched(track.chain, part)]
-
-
-def _is_matched(chain: ChainPlan, part: ChainPart) -> bool:
-    asked = {
-        "eq": chain.matches_eq,
-        "compressor": chain.matches_compressor,
-        "inserts": chain.matches_inserts,
-    }
-    return asked[part]
-
-
-def _upstream(track: TrackPlan, part: ChainPart) -> TrackPlan:
+def _upstream(track: TrackPlan, part: str) -> TrackPlan:
     """The track as far as the part in question: faders and sends change nothing."""
     return dataclasses.replace(
         track,
@@ -147,7 +134,7 @@ def _upstream(track: TrackPlan, part: ChainPart) -> TrackPlan:
 
 
 def _part_match_db(
-    plan: Plan, track: TrackPlan, part: ChainPart, found: Found, keys: tuple[TrackPlan, ...]
+    plan: Plan, track: TrackPlan, part: str, found: Found, keys: tuple[TrackPlan, ...]
 ) -> float:
     """Play one track alone and read its level before and after one part of its chain."""
     span = whole_span(plan)
@@ -166,13 +153,15 @@ def _part_match_db(
     return strip.chain.watched_match_db
 
 
-def _group_stages(plan: Plan, pool: ThreadPoolExecutor) -> list[list[Job]]:
-    def job(group: BusPlan, part: ChainPart) -> Job:
-        heard = dataclasses.replace(group, chain=group.chain.as_matched(part))
+def _of_groups(plan: Plan, part: str, pool: ThreadPoolExecutor) -> list[Job]:
+    """One part of the chains of all groups, each with its tracks and nothing else."""
+
+    def job(group: BusPlan) -> Job:
+        chain = group.chain.as_matched(part)
         alone = dataclasses.replace(
             plan,
             tracks=_needed(plan, group),
-            groups=(dataclasses.replace(heard, gain=STILL, mute=STILL),),
+            groups=(dataclasses.replace(group, chain=chain, gain=STILL, mute=STILL),),
             returns=(),
             mix_bus=BusPlan("mix_bus", ChainPlan(), STILL, STILL),
             limiter=None,
@@ -180,8 +169,7 @@ def _group_stages(plan: Plan, pool: ThreadPoolExecutor) -> list[list[Job]]:
         )
         return _engine_job(alone, group.name, part, pool)
 
-    parts: tuple[ChainPart, ...] = ("eq", "compressor", "inserts")
-    return [[job(g, part) for g in plan.groups if _is_matched(g.chain, part)] for part in parts]
+    return [job(group) for group in plan.groups if group.chain.matches(part)]
 
 
 def _needed(plan: Plan, group: BusPlan) -> tuple[TrackPlan, ...]:
@@ -197,24 +185,24 @@ def _needed(plan: Plan, group: BusPlan) -> tuple[TrackPlan, ...]:
     return tuple(kept)
 
 
-def _bus_eq(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
-    if not plan.mix_bus.chain.matches_eq:
+def _of_bus(plan: Plan, part: str, pool: ThreadPoolExecutor) -> list[Job]:
+    """A part of the mix bus's chain, if it is matched."""
+    if not plan.mix_bus.chain.matches(part):
         return []
-    chain = plan.mix_bus.chain.as_matched("eq")
-    bus = dataclasses.replace(plan.mix_bus, chain=chain)
-    return [_engine_job(dataclasses.replace(plan, mix_bus=bus), "mix_bus", "eq", pool)]
+    return [_engine_job(_as_far_as(plan, part), "mix_bus", part, pool)]
 
 
-def _bus_compressor(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
-    if not plan.mix_bus.chain.matches_compressor:
-        return []
-    return [_engine_job(plan, "mix_bus", "compressor", pool)]
+def _as_far_as(plan: Plan, part: str) -> Plan:
+    """The plan as far as a part of the mix bus that is to be matched."""
+    chain = plan.mix_bus.chain.as_matched(part)
+    return dataclasses.replace(plan, mix_bus=dataclasses.replace(plan.mix_bus, chain=chain))
 
 
 def keep_bus_makeup(plan: Plan, value_db: float, cache: NumberCache) -> None:
     """Keep the make-up that a render of the whole song gave, for renders of its parts."""
     if plan.is_whole and not math.isnan(value_db):
-        cache.put(_depends(_whole(plan), "mix_bus", "compressor"), value_db)
+        whole = _as_far_as(_whole(plan), BUS_MAKEUP[1])
+        cache.put(_depends(whole, *BUS_MAKEUP), value_db)
 
 
 def whole_span(plan: Plan) -> Span:
@@ -241,7 +229,7 @@ def _depends(plan: Plan, name: str, part: str) -> str:
     return repr((plan, name, part))
 
 
-def _engine_job(plan: Plan, name: str, part: ChainPart, pool: ThreadPoolExecutor) -> Job:
+def _engine_job(plan: Plan, name: str, part: str, pool: ThreadPoolExecutor) -> Job:
     """A figure for which a part of the graph has to be played."""
 
     def measure(found: Found) -> float:

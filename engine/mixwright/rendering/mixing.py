@@ -21,17 +21,17 @@ from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
 from mixwright.rendering.chain import Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
-from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, ReturnPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.returns import ReturnStrip
 from mixwright.rendering.strip import BusStrip, kept_part
 from mixwright.rendering.sums import FRAMES, Feed, Sums
+from mixwright.sheet.model import CHAIN_PARTS
 from mixwright.units import Block
 
 Submit = Callable[..., Future[Any]]
 # A track as far as its EQ, see Mix.fronts.
 Front = tuple[object, ...]
-MATCHED_PARTS: tuple[ChainPart, ...] = ("eq", "compressor", "inserts")
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class Mix:
 
     def depends(self, track: TrackPlan) -> tuple[object, ...]:
         """Return all that a track's sound depends on: where it is the same, the sound is."""
-        matches = [(part, self.matches.get((track.name, part))) for part in MATCHED_PARTS]
+        matches = [(part, self.matches.get((track.name, part))) for part in CHAIN_PARTS]
         return track, self.keys_of(track.chain), tuple(matches)
 
 
@@ -194,9 +194,9 @@ class Mixing:
         lead = _named(part.name, self._lead.groups if self._lead else [])
         if lead is not None and (lead.plan, lead.sum_index) == (part, index):
             return lead
-        lead = lead if part.chain.acts_after_eq else None
-        following, before = self._following(part.name, bool(part.chain.inserts), "groups")
-        matches = tuple(self.mix.matches.get((part.name, matched)) for matched in MATCHED_PARTS)
+        lead = lead if part.chain.after_eq else None
+        following, before = self._following(part.name, part.chain.is_added, "groups")
+        matches = tuple(self.mix.matches.get((part.name, matched)) for matched in CHAIN_PARTS)
         key = (part, index, lead, before, following.additions, keys, matches)
         if key not in nodes.groups:
             waits_for = [node for node in (lead, before) if node is not None]
@@ -239,7 +239,7 @@ class Mixing:
         self._direct_align, self._dry_align = RunningAlign(grouped), RunningAlign(lag - grouped)
         self._apart_strip = ApartStrip(self._apart, grouped, lag - grouped)
         known = ("mix_bus", "compressor") in self.mix.matches or self._lead is not None
-        if self._watched[0] != "mix_bus" and plan.mix_bus.chain.matches_compressor and not known:
+        if self._watched[0] != "mix_bus" and plan.mix_bus.chain.matches("compressor") and not known:
             self._watched = ("mix_bus", "compressor")
         self._bus_lag = lag
         chain = None if self._lead is None else self._lead.mix_bus.chain

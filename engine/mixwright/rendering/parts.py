@@ -2,80 +2,68 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass
 
 from mixwright.audio import StemInfo
-from mixwright.dsp.compressor import CompressorSettings
 from mixwright.dsp.curve import Curve
-from mixwright.dsp.de_esser import DeEsserSettings
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import EqSettings
-from mixwright.dsp.expander import ExpanderSettings
 from mixwright.dsp.impulse import ImpulseSettings
 from mixwright.dsp.inserts import InsertSettings
 from mixwright.dsp.reverb import ReverbSettings
+from mixwright.rendering.stages import NO_EQ, EqStage, Stage
+from mixwright.sheet.model import CHAIN_PARTS
 
-Makeup = float | Literal["matched"]
-# The parts of a chain, in the order of the signal.
-ChainPart = Literal["eq", "gate", "compressor", "de_esser", "inserts"]
-NO_EQ = EqSettings()
 UNCOVERED = Curve("dB", 0.0)
 
 
 @dataclass(frozen=True)
 class ChainPlan:
-    """EQ, dynamics and inserts of one strip; None is none, keys are names of tracks."""
+    """What the sound of one strip runs through: stages that do something, in order of the signal.
 
-    eq: EqSettings = NO_EQ
-    level_match: bool = False
-    gate: ExpanderSettings | None = None
-    gate_key: str | None = None
-    compressor: CompressorSettings | None = None
-    compressor_key: str | None = None
-    makeup: Makeup = 0.0
-    de_esser: DeEsserSettings | None = None
-    inserts: tuple[InsertSettings, ...] = ()
+    The EQ, where there is one, is the first.
+    """
+
+    stages: tuple[Stage, ...] = ()
+
+    def stage(self, kind: str) -> Stage | None:
+        """Return the stage of a kind, None if there is none."""
+        return next((stage for stage in self.stages if stage.kind == kind), None)
+
+    def matches(self, kind: str) -> bool:
+        """Return whether there is such a stage whose change of level is measured and taken back."""
+        stage = self.stage(kind)
+        return stage is not None and stage.is_matched
+
+    def as_far_as(self, kind: str) -> ChainPlan:
+        """Return the chain up to and with a kind of stage, whether that is there or not."""
+        within = CHAIN_PARTS[: CHAIN_PARTS.index(kind) + 1]
+        return ChainPlan(tuple(stage for stage in self.stages if stage.kind in within))
+
+    def as_matched(self, kind: str) -> ChainPlan:
+        """Return the chain as far as a stage that is to be matched."""
+        within = self.as_far_as(kind).stages
+        return ChainPlan(tuple(one.as_matched if one.kind == kind else one for one in within))
+
+    @property
+    def eq(self) -> EqSettings:
+        """The settings of the EQ; one without bands if there is none."""
+        return next((one.settings for one in self.stages if isinstance(one, EqStage)), NO_EQ)
+
+    @property
+    def after_eq(self) -> tuple[Stage, ...]:
+        """The stages after the EQ."""
+        return self.stages[len(self.as_far_as("eq").stages) :]
+
+    @property
+    def is_added(self) -> bool:
+        """Whether it holds something by which parts of a mix can only be told by what they add."""
+        return any(stage.is_added for stage in self.stages)
 
     @property
     def keys(self) -> tuple[str, ...]:
         """The tracks that this chain listens to, each once."""
-        named = (self.gate_key, self.compressor_key)
-        return tuple(dict.fromkeys(name for name in named if name is not None))
-
-    @property
-    def acts_after_eq(self) -> bool:
-        """Whether there is anything after the EQ."""
-        return bool(self.gate or self.compressor or self.de_esser or self.inserts)
-
-    @property
-    def matches_eq(self) -> bool:
-        """Whether the EQ's change of level has to be measured and taken back."""
-        return self.level_match and bool(self.still_eq.bands)
-
-    @property
-    def matches_compressor(self) -> bool:
-        """Whether the compressor's change of level has to be measured and taken back."""
-        return self.compressor is not None and self.makeup == "matched"
-
-    @property
-    def matches_inserts(self) -> bool:
-        """Whether the inserts' change of level has to be measured and taken back."""
-        return self.level_match and bool(self.inserts)
-
-    @property
-    def still_eq(self) -> EqSettings:
-        """The EQ without the bands that move: what these do to the level is meant."""
-        moving = {ride.band for ride in self.eq.rides}
-        return EqSettings(tuple(b for i, b in enumerate(self.eq.bands) if i not in moving))
-
-    def as_matched(self, part: ChainPart) -> ChainPlan:
-        """The chain as far as a part that is to be matched."""
-        if part == "eq":
-            return ChainPlan(self.still_eq, self.level_match)
-        if part == "compressor":
-            return replace(self, de_esser=None, inserts=())
-        return self
+        return tuple(dict.fromkeys(one.key for one in self.stages if one.key is not None))
 
 
 @dataclass(frozen=True)

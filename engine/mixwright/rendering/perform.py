@@ -223,7 +223,7 @@ def _limited(
 def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:
     """The matched make-up of the mix bus, known only now, as a gain on the finished mix."""
     chain, found = mixing.mix_bus.chain, mixing.mix.matches
-    if not chain.plan.matches_compressor or ("mix_bus", "compressor") in found:
+    if not chain.plan.matches("compressor") or ("mix_bus", "compressor") in found:
         return 1.0
     makeup_db = chain.watched_match_db
     found["mix_bus", "compressor"] = makeup_db

@@ -20,7 +20,7 @@ from mixwright.dsp.inserts import PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.draw import Drawer, stem_end
-from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, Stretch, TrackPlan
+from mixwright.rendering.parts import BusPlan, ReturnPlan, Stretch, TrackPlan
 from mixwright.rendering.probing import probed, probed_all
 from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.settle import Paths, limiter_settling
@@ -185,8 +185,7 @@ def sounding(plan: Plan) -> Plan:
 
 def key_only(track: TrackPlan) -> TrackPlan:
     """Return a track that is only listened to: it goes nowhere, and ends after its EQ."""
-    chain = ChainPlan(track.chain.eq, track.chain.level_match)
-    return replace(track, chain=chain, group=KEY_ONLY, sends=())
+    return replace(track, chain=track.chain.as_far_as("eq"), group=KEY_ONLY, sends=())
 
 
 def _sends_of(tracks: Sequence[TrackPlan]) -> list[tuple[str, Curve]]:

@@ -9,10 +9,11 @@ from mixwright.dsp.contract import Running
 from mixwright.dsp.delay import RunningDelay
 from mixwright.dsp.impulse import ImpulseSettings
 from mixwright.problem import Problem
-from mixwright.rendering.chain import NO_KEYS, Keys, run_inserts, started_inserts
+from mixwright.rendering.chain import NO_KEYS, Keys
 from mixwright.rendering.following import ON_ITS_OWN, Following, Heard
 from mixwright.rendering.nodes import NodeError, at_node
 from mixwright.rendering.parts import ReturnPlan
+from mixwright.rendering.stages import InsertsStage
 from mixwright.rendering.strip import apply_gain, set_width
 from mixwright.units import Block
 
@@ -38,8 +39,8 @@ class ReturnStrip:
             lead.heard = lead.heard or Heard()
         path = ("returns", plan.name)
         self._effect = _started_effect(plan, rate_hz, start)
-        self._inserts, self._path = started_inserts(plan.inserts, path, rate_hz, 2), path
-        self.latency = sum(part.latency for part in (self._effect, *self._inserts))
+        self._inserts = InsertsStage(plan.inserts).start(path, rate_hz, 2)
+        self.latency = self._effect.latency + self._inserts.latency
         self._eq = plan.eq.start(rate_hz, 2, start - self.latency)
 
     def process(self, block: Block, at: int, _keys: Keys = NO_KEYS) -> Block:
@@ -65,12 +66,11 @@ class ReturnStrip:
         return self._effect
 
     def _insert(self, block: Block) -> None:
-        additions, inserts, path = self.following.additions, self._inserts, self._path
+        additions = self.following.additions
         if additions is None:
-            run_inserts(inserts, path, block)
+            self._inserts.process(block)
         else:
-            first = self.following.is_first
-            additions.add(block, first, lambda whole: run_inserts(inserts, path, whole))
+            additions.add(block, self.following.is_first, self._inserts.process)
 
 
 def _started_effect(plan: ReturnPlan, rate_hz: int, start: int) -> Running:

@@ -11,17 +11,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.eq import EqSettings
-from mixwright.dsp.inserts import InsertSettings, SaturationSettings
+from mixwright.dsp.detector import TIME_CONSTANTS
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
+from mixwright.rendering.stages import InsertsStage, Stage, eq_tail
 
-# After so many time constants a compressor has forgotten where it was started: e^-12 is -104 dB.
-TIME_CONSTANTS = 12.0
 LEAST_S = 1.0
 # Filters that ring longer than this after the end are cut: at 75 dB down by then, they are unheard.
 LONGEST_FILTER_TAIL_S = 2.0
-LONGEST_INSERT_TAIL_S = 12.0
 DUCKING_MEMORY_S = 9.0
 
 
@@ -39,13 +36,13 @@ class Paths:
     def ring_out(self) -> int:
         """How long after the end of the song something is still heard."""
         rate_hz = self.rate_hz
-        filters = max([0, *(_eq_tail(track.chain.eq, rate_hz) for track in self.tracks)])
-        filters += max([0, *(_eq_tail(group.chain.eq, rate_hz) for group in self.groups)])
-        filters += _eq_tail(self.mix_bus.chain.eq, rate_hz)
+        chains = [[t.chain for t in self.tracks], [g.chain for g in self.groups]]
+        filters = rest = 0
+        for parallel in (*chains, [self.mix_bus.chain]):
+            filters += max([0, *(_tail(one.as_far_as("eq").stages, rate_hz) for one in parallel)])
+            rest += max([0, *(_tail(one.after_eq, rate_hz) for one in parallel)])
         filters = min(filters, round(LONGEST_FILTER_TAIL_S * rate_hz))
-        inserts = max([0, *(_insert_tail(track.chain.inserts, rate_hz) for track in self.tracks)])
-        inserts += max([0, *(_insert_tail(g.chain.inserts, rate_hz) for g in self.groups)])
-        return filters + inserts + max([0, *(_return_tail(part, rate_hz) for part in self.returns)])
+        return filters + rest + max([0, *(_return_tail(part, rate_hz) for part in self.returns)])
 
     @property
     def keeps_time(self) -> bool:
@@ -53,9 +50,10 @@ class Paths:
 
         A part of the song can then be begun nowhere else.
         """
-        chains = [*(t.chain for t in self.tracks), *(g.chain for g in self.groups)]
-        lists = [chain.inserts for chain in chains] + [part.inserts for part in self.returns]
-        return any(not isinstance(i, SaturationSettings) for inserts in lists for i in inserts)
+        strips: tuple[TrackPlan | BusPlan, ...] = (*self.tracks, *self.groups, self.mix_bus)
+        stages = [stage for strip in strips for stage in strip.chain.stages]
+        stages += [InsertsStage(part.inserts) for part in self.returns]
+        return any(stage.keeps_time for stage in stages)
 
     @property
     def settling(self) -> int:
@@ -77,16 +75,15 @@ def limiter_settling(limiter: LimiterSettings | None, rate_hz: int) -> int:
 
 
 def _chain_time(chain: ChainPlan, rate_hz: int) -> int:
+    settling_ms = [stage.settling_ms for stage in chain.stages]
     slow_ms = 0.0
-    for part in (chain.gate, chain.compressor, chain.de_esser):
-        if part is not None:
-            slow_ms += TIME_CONSTANTS * max(part.attack_ms, part.release_ms)
-    if chain.gate is not None:
-        slow_ms += chain.gate.hold_ms
-    if chain.compressor is not None and chain.compressor.detector == "rms":
-        slow_ms += TIME_CONSTANTS * chain.compressor.rms_ms
-    settled = _eq_tail(chain.eq, rate_hz) + math.ceil(slow_ms * rate_hz / 1000.0)
-    return settled + _insert_tail(chain.inserts, rate_hz)
+    for time_ms in (*(fading for fading, _ in settling_ms), *(held for _, held in settling_ms)):
+        slow_ms += time_ms  # one by one, as sum() would round otherwise from one Python to another
+    return _tail(chain.stages, rate_hz) + math.ceil(slow_ms * rate_hz / 1000.0)
+
+
+def _tail(stages: Sequence[Stage], rate_hz: int) -> int:
+    return sum(stage.tail(rate_hz) for stage in stages)
 
 
 def _memory(part: ReturnPlan, rate_hz: int) -> int:
@@ -96,14 +93,5 @@ def _memory(part: ReturnPlan, rate_hz: int) -> int:
 
 
 def _return_tail(part: ReturnPlan, rate_hz: int) -> int:
-    inserts = _insert_tail(part.inserts, rate_hz)
-    return part.effect.tail_samples(rate_hz) + inserts + _eq_tail(part.eq, rate_hz)
-
-
-def _insert_tail(inserts: Sequence[InsertSettings], rate_hz: int) -> int:
-    ringing = sum(insert.tail_samples(rate_hz) for insert in inserts)
-    return min(ringing, round(LONGEST_INSERT_TAIL_S * rate_hz))
-
-
-def _eq_tail(eq: EqSettings, rate_hz: int) -> int:
-    return eq.start(rate_hz, 2).tail if eq.bands else 0
+    rest = InsertsStage(part.inserts).tail(rate_hz) + eq_tail(part.eq, rate_hz)
+    return part.effect.tail_samples(rate_hz) + rest

@@ -1,6 +1,6 @@
 """One strip at work: stem -> chain -> fader -> pan, a block at a time.
 
-`front` ends after the EQ, which is where another track's gate or compressor may listen; `place`
+`front` ends after the EQ, which is where another track's processors may listen; `place`
 does the rest. A chain that lags is made up for by reading the stem ahead by as much, so that what
 `place` returns belongs to the song sample it was asked for. All buffers are owned and reused.
 """
@@ -34,7 +34,7 @@ def _unheard(_point: str, _name: str, _block: Block, _at: int) -> None:
 class TrackStrip:
     """A track from its file to its place in the mix.
 
-    `heard_elsewhere` keeps the block as the EQ left it, for another track's gate or compressor.
+    `heard_elsewhere` keeps the block as the EQ left it, for other tracks that listen to it.
     """
 
     def __init__(
@@ -97,7 +97,7 @@ class TrackStrip:
     def _equalised(self, at: int, frames: int) -> Block:
         block = self.source(at, frames)
         self._heard("source", self.name, block, at + self.ahead)
-        self.chain.equalise(block)
+        self.chain.equalise(block, at + self.ahead)
         self._heard("equalised", self.name, block, at + self.ahead)
         return block
 
@@ -116,7 +116,7 @@ class TrackStrip:
     def treated(self, at: int, frames: int, keys: Keys = NO_KEYS) -> Block:
         """Return the block after the whole chain."""
         block = self.front(at, frames)
-        if not self.plan.chain.acts_after_eq:
+        if not self.plan.chain.after_eq:
             return self._align.process(block.copy() if self._align.latency else block)
         block = block.copy() if self._heard_elsewhere else block
         treated = self._align.process(self.chain.treat(block, at + self.ahead, keys))
@@ -192,7 +192,7 @@ class BusStrip:
 
     def process(self, block: Block, at: int, keys: Keys = NO_KEYS) -> Block:
         """The whole bus, in place."""
-        self.chain.treat(self.chain.equalise(block), at, keys)
+        self.chain.treat(self.chain.equalise(block, at), at, keys)
         set_width(block, self.plan.width_percent)
         at -= self.chain.latency
         gain = self.plan.gain.values(at, len(block))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from mixwright.problem import visible
 from mixwright.rendering import Readings, Rendered
+from mixwright.sheet.model import spoken
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -163,7 +164,7 @@ def _spoken(name: str) -> str:
     ('lead_vocal de-esser', 'mix_bus compressor')
     """
     strip, _, part = name.rpartition(".")
-    return f"{strip} {part.replace('_', '-')}"
+    return f"{strip} {spoken(part)}"
 
 
 def rendered_as_data(done: Rendered) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from mixwright.report.readings import clock
 from mixwright.report.recall_deliverables import release_chapter, variants_chapter
 from mixwright.report.recall_markdown import Chapter, Column, Move, Recall, Strip, Table, table_of
 from mixwright.sheet import Band, Bus, Group, Point, Points, Return, Track, TrackAutomation
-from mixwright.sheet.model import Compressor, DeEsser, Gate
+from mixwright.sheet.model import Processor, StepName, processors_of
 from mixwright.timeline import Position, Section
 
 Place: TypeAlias = tuple[str | int, ...]
@@ -134,9 +134,9 @@ def _balance(heard: Evidence) -> Chapter:
 def _bus(heard: Evidence) -> Chapter:
     bus, reduced, alone = heard.sheet.mix_bus, heard.bus_reduction, heard.bus_reduction_alone
     moves = [_band(band, ("mix_bus", "eq", i)) for i, band in enumerate(bus.eq)]
-    if bus.compressor is not None:
-        move = _processor(heard, "mix_bus", bus.compressor, ("mix_bus", "compressor"))
-        if alone is not None:
+    for kind, part in processors_of(bus):
+        move = _processor(heard, "mix_bus", part, ("mix_bus", kind.id))
+        if alone is not None and part is bus.compressor:
             first = _rounded(mean_on_balance_alone_db=alone.mean_db, most_there_db=alone.max_db)
             move = dataclasses.replace(move, measured={**move.measured, **first})
         moves.append(move)
@@ -185,6 +185,7 @@ def _eq(heard: Evidence) -> Chapter:
             _band(band, (*place, "eq", i), _alone(heard, one, band))
             for i, band in enumerate(one.eq)
         ]
+        moves += _processors(heard, one, place, "eq")
         if moves:
             strips.append(Strip(called, tuple(moves), _eq_change(heard, one)))
     alone = f"of a band alone in {heard.focus.name or 'the song'}, not gated"
@@ -224,23 +225,22 @@ def _eq_change(heard: Evidence, one: Track | Group) -> dict[str, float]:
 def _dynamics(heard: Evidence) -> Chapter:
     strips = []
     for one, called, place in _strips(heard):
-        parts = {"gate": one.gate, "compressor": one.compressor, "de_esser": one.de_esser}
-        moves = [
-            _processor(heard, one.name, part, (*place, key))
-            for key, part in parts.items()
-            if part is not None
-        ]
-        if moves:
+        if moves := _processors(heard, one, place, "dynamics"):
             strips.append(Strip(called, tuple(moves)))
     return Chapter("dynamics", "4 dynamics", strips=tuple(strips))
 
 
-def _processor(heard: Evidence, name: str, part: Gate | Compressor | DeEsser, place: Place) -> Move:
+def _processors(heard: Evidence, one: Track | Group, place: Place, step: StepName) -> list[Move]:
+    """The processors of a chain that belong to a step."""
+    own = [(kind.id, part) for kind, part in processors_of(one) if kind.step == step]
+    return [_processor(heard, one.name, part, (*place, key)) for key, part in own]
+
+
+def _processor(heard: Evidence, name: str, part: Processor, place: Place) -> Move:
     key = str(place[-1])
-    measured = _held(heard, f"{name}.{key}")
-    if isinstance(part, Compressor):
-        measured |= _rounded(makeup_db=heard.matches_db.get(f"{name}.{key}"))
-    return Move(f"{form.named(key)}: {form.processor_in_words(part)}", part.why, place, measured)
+    makeup = _rounded(makeup_db=heard.matches_db.get(f"{name}.{key}"))
+    said = f"{form.named(key)}: {form.processor_in_words(part)}"
+    return Move(said, part.why, place, _held(heard, f"{name}.{key}") | makeup)
 
 
 def _held(heard: Evidence, name: str) -> dict[str, float]:
@@ -258,7 +258,7 @@ def _held(heard: Evidence, name: str) -> dict[str, float]:
 def _effects(heard: Evidence) -> Chapter:
     strips = [_return(heard, part) for part in heard.sheet.returns]
     for one, called, place in _strips(heard):
-        if moves := _inserts(one, place):
+        if moves := _processors(heard, one, place, "effects") + _inserts(one, place):
             matched = _rounded(level_match_db=heard.matches_db.get(f"{one.name}.inserts"))
             strips.append(Strip(called, tuple(moves), matched))
     return Chapter("effects", "5 effects", strips=tuple(strips), tables=(_sends(heard),))

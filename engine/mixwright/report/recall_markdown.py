@@ -20,7 +20,7 @@ from mixwright.dsp.inserts import INSERTS, InsertSettings
 from mixwright.problem import one_line
 from mixwright.report.readings import finite
 from mixwright.sheet import Point, Return
-from mixwright.sheet.model import Compressor, DeEsser, Gate, RecordedRoom
+from mixwright.sheet.model import Compressor, Processor, RecordedRoom
 
 NO_REASON = "no reason given"
 NOTHING = "nothing in this step"
@@ -293,10 +293,10 @@ def band_in_words(band: BandSettings) -> str:
     return " ".join(said)
 
 
-def processor_in_words(part: Gate | Compressor | DeEsser) -> str:
-    """Return what a dynamics processor is set to, with its key and make-up."""
+def processor_in_words(part: Processor) -> str:
+    """Return what a processor is set to, with its key and make-up."""
     said = in_words(part.settings)
-    if not isinstance(part, DeEsser) and part.key is not None:
+    if part.key is not None:
         said += f", keyed by {part.key}"
     if isinstance(part, Compressor):
         said += f", make-up {signed(part.makeup_db, 'dB') or 'matched'}"

@@ -43,7 +43,7 @@ from mixwright.reviewing.data import (
 )
 from mixwright.reviewing.listening import HOP_S, Heard, Listening
 from mixwright.sheet import Sheet
-from mixwright.sheet.model import Group, Track
+from mixwright.sheet.model import Group, Track, processors_of, spoken
 from mixwright.units import SILENCE_DB, gain_to_db
 from mixwright.version import __version__
 
@@ -244,9 +244,10 @@ def _buses(heard: Evidence) -> Iterator[TrackRow]:
     bus = heard.sheet.mix_bus
     moves = [Move("as a whole", bus.why)] if bus.why is not None else []
     moves += [Move(f"EQ: {band_words(band)}", band.why) for band in bus.eq]
-    for what, device in (("compressor", bus.compressor), ("limiter", bus.limiter)):
-        if device is not None:
-            moves.append(Move(f"{what}: {processor_words(device)}", device.why))
+    for kind, one in processors_of(bus):
+        moves.append(Move(f"{spoken(kind.id)}: {processor_words(one)}", one.why))
+    if bus.limiter is not None:
+        moves.append(Move(f"limiter: {processor_words(bus.limiter)}", bus.limiter.why))
     loudness = heard.mix_readings().integrated_lufs
     yield TrackRow("mix_bus", "mix bus", None, loudness, None, None, None, tuple(moves))
 
@@ -257,13 +258,8 @@ def _moves(strip: Track | Group) -> Iterator[Move]:
         yield Move("as a whole", strip.why)
     for band in strip.eq:
         yield Move(f"EQ: {band_words(band)}", band.why)
-    for name, part in (
-        ("gate", strip.gate),
-        ("compressor", strip.compressor),
-        ("de-esser", strip.de_esser),
-    ):
-        if part is not None:
-            yield Move(f"{name}: {processor_words(part)}", part.why)
+    for kind, part in processors_of(strip):
+        yield Move(f"{spoken(kind.id)}: {processor_words(part)}", part.why)
     for insert in strip.inserts:
         yield Move(insert_words(insert), insert.why)
     if ridden := _ridden(strip):

@@ -4,27 +4,21 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_type_hints
 
 from mixwright.dsp.band import DEFAULT_Q, BandSettings
-from mixwright.dsp.compressor import CompressorSettings
-from mixwright.dsp.de_esser import DeEsserSettings
 from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.expander import ExpanderSettings
 from mixwright.dsp.inserts import INSERTS, PluginSettings
-from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.sheet.build_variants import release_of, variants_of
 from mixwright.sheet.model import (
+    PROCESSORS,
     Accept,
     Band,
     BandAutomation,
     Bus,
     BusAutomation,
-    Compressor,
-    DeEsser,
     Delivery,
-    Gate,
     Group,
     Insert,
     Limiter,
@@ -87,9 +81,7 @@ def _track(name: str, node: Node) -> Track:
         **plain_of(node, "file", "role", "group", "polarity", "mute", "level_match", "why"),
         **numbers_of(node, *numbers),
         pan=pan_value(node.value.get("pan", "C")),
-        eq=_eq(node),
-        **_dynamics(node),
-        inserts=_inserts(node),
+        **_chain(node),
         sends_db={name: level_db(send.value) for name, send in node.child("sends_db").entries()},
         automation=TrackAutomation(
             gain_db=_points(automation.child("gain_db")),
@@ -109,9 +101,7 @@ def _group(name: str, node: Node) -> Group:
         name=name,
         **plain_of(node, "mute", "level_match", "why"),
         **numbers_of(node, "gain_db", "width_percent"),
-        eq=_eq(node),
-        **_dynamics(node),
-        inserts=_inserts(node),
+        **_chain(node),
         automation=_bus_automation(node),
     )
 
@@ -163,8 +153,8 @@ def _mix_bus(node: Node) -> Bus:
         **plain_of(node, "level_match", "why"),
         **numbers_of(node, "gain_db", "width_percent"),
         eq=_eq(node),
-        compressor=_compressor(node),
-        limiter=_limiter(node),
+        **_processors(node),
+        limiter=_processor(Limiter, node.child("limiter")) if "limiter" in node else None,
         automation=_bus_automation(node),
     )
 
@@ -195,34 +185,23 @@ def _band(node: Node) -> Band:
     )
 
 
-def _dynamics(parent: Node) -> dict[str, Any]:
-    """Gate, compressor and de-esser of a track or group, those that it has."""
-    found: dict[str, Any] = {}
-    if "gate" in parent:
-        node = parent.child("gate")
-        found["gate"] = Gate(_settings(ExpanderSettings, node), **plain_of(node, "key", "why"))
-    if "de_esser" in parent:
-        node = parent.child("de_esser")
-        found["de_esser"] = DeEsser(_settings(DeEsserSettings, node), **plain_of(node, "why"))
-    return found | {"compressor": _compressor(parent)}
+def _chain(node: Node) -> dict[str, Any]:
+    """EQ, processors and inserts of a track or group."""
+    return {"eq": _eq(node), **_processors(node), "inserts": _inserts(node)}
 
 
-def _compressor(parent: Node) -> Compressor | None:
-    node = parent.child("compressor")
-    if "compressor" not in parent:
-        return None
-    return Compressor(
-        _settings(CompressorSettings, node),
-        **plain_of(node, "key", "why"),
-        makeup_db=node.child("makeup_db").number,
-    )
+def _processors(parent: Node) -> dict[str, Any]:
+    """The processors that a chain has, by their keys."""
+    there = [kind for kind in PROCESSORS if kind.id in parent]
+    return {kind.id: _processor(kind.model, parent.child(kind.id)) for kind in there}
 
 
-def _limiter(parent: Node) -> Limiter | None:
-    node = parent.child("limiter")
-    if "limiter" not in parent:
-        return None
-    return Limiter(_settings(LimiterSettings, node), **plain_of(node, "why"))
+def _processor(model: Any, node: Node) -> Any:
+    """A processor in its place: what isn't a setting of it is a field beside them."""
+    beside: dict[str, Any] = plain_of(node, "key", "why")
+    if "makeup_db" in node:
+        beside["makeup_db"] = node.child("makeup_db").number  # None if it is "matched"
+    return model(settings=_settings(get_type_hints(model)["settings"], node), **beside)
 
 
 def _inserts(parent: Node) -> tuple[Insert, ...]:

@@ -15,6 +15,7 @@ from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem
 from mixwright.sheet.files import FileCheck
+from mixwright.sheet.model import PROCESSORS
 from mixwright.sheet.names import PARTS, RESERVED_NAMES, Names
 from mixwright.sheet.shape import as_written
 from mixwright.sheet.times import PositionCheck, check_song, tempo_of, timeline_of
@@ -86,7 +87,7 @@ class _Check:
         """EQ, dynamics and rides of a track (by its name), group, return or mix bus."""
         for band in node.child("eq").items():
             yield from self.band(band, track)
-        for part in ("gate", "compressor"):
+        for part in (kind.id for kind in PROCESSORS if kind.takes_key):
             yield from self.below_limit(node.child(part).child("detector_low_pass_hz"))
             yield from self.key(node.child(part).child("key"), part, track)
         rms = node.child("compressor").child("rms_ms")
@@ -99,7 +100,7 @@ class _Check:
             yield from self.times.ride(points)
 
     def key(self, key: Node, part: str, track: str | None) -> Iterator[Problem]:
-        """The track that a gate or compressor listens to."""
+        """The track that a processor listens to."""
         if key.text is not None and key.text == track:
             help = f"leave key out: a {part} goes by its own track then"
             message = f"{track} is its own key, expected another track"

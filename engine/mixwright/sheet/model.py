@@ -7,10 +7,10 @@ place in the file.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, cast
 
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.compressor import CompressorSettings
@@ -89,12 +89,31 @@ class Band:
     why: str | None = None
 
 
-@dataclass(frozen=True)
-class Compressor:
-    """A compressor in its place: settings, where its key comes from, how it is made up.
+class Processor:
+    """A processor in its place in a chain: its settings and the reason for it.
 
-    `makeup_db` None means matched: the gated loudness after it is what it was before.
+    `key` is another track that it listens to. `makeup_db` is a gain after it; None means matched:
+    the gated loudness after it is what it was before.
     """
+
+    settings: Any
+    why: str | None
+    key: str | None = None
+    makeup_db: float | None = 0.0
+
+
+@dataclass(frozen=True)
+class Gate(Processor):
+    """A downward expander in its place."""
+
+    settings: ExpanderSettings
+    key: str | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Compressor(Processor):
+    """A compressor in its place."""
 
     settings: CompressorSettings
     key: str | None = None
@@ -103,17 +122,8 @@ class Compressor:
 
 
 @dataclass(frozen=True)
-class Gate:
-    """A downward expander in its place; `key` is another track that opens it."""
-
-    settings: ExpanderSettings
-    key: str | None = None
-    why: str | None = None
-
-
-@dataclass(frozen=True)
-class DeEsser:
-    """A de-esser with the reason for it."""
+class DeEsser(Processor):
+    """A de-esser in its place."""
 
     settings: DeEsserSettings
     why: str | None = None
@@ -163,9 +173,49 @@ class BusAutomation:
     mute: Points = ()
 
 
+def _kind(model: type[Processor], step: StepName = "dynamics") -> dict[str, Any]:
+    """What there is to say of a field that holds a processor, or none."""
+    return {"model": model, "step": step}
+
+
 @dataclass(frozen=True)
-class Track:
-    """One recorded track and everything done to it; `covers` are those of a clean version."""
+class Chained:
+    """What the sound of a track or group runs through, in the order of the signal.
+
+    Whatever else goes through the processors of a chain asks :data:`PROCESSORS`, which is made of
+    these fields.
+    """
+
+    eq: tuple[Band, ...] = ()
+    level_match: bool = True
+    gate: Gate | None = field(default=None, metadata=_kind(Gate))
+    compressor: Compressor | None = field(default=None, metadata=_kind(Compressor))
+    de_esser: DeEsser | None = field(default=None, metadata=_kind(DeEsser))
+    inserts: tuple[Insert, ...] = ()
+
+
+@dataclass(frozen=True)
+class ProcessorKind:
+    """A processor that a chain may have: its key in a sheet, its class in the model, its step."""
+
+    id: str
+    model: type[Processor]
+    step: StepName
+
+    @property
+    def takes_key(self) -> bool:
+        """Whether it may listen to another track."""
+        return any(entry.name == "key" for entry in fields(cast(Any, self.model)))
+
+
+PROCESSORS = tuple(ProcessorKind(f.name, **f.metadata) for f in fields(Chained) if f.metadata)
+# The parts of a chain by their keys, in the order of the signal.
+CHAIN_PARTS = ("eq", *(kind.id for kind in PROCESSORS), "inserts")
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A recording, how loud it is and where it stands."""
 
     name: str
     file: str
@@ -178,12 +228,12 @@ class Track:
     pan: float = 0.0
     width_percent: float = 100.0
     mute: bool = False
-    eq: tuple[Band, ...] = ()
-    level_match: bool = True
-    gate: Gate | None = None
-    compressor: Compressor | None = None
-    de_esser: DeEsser | None = None
-    inserts: tuple[Insert, ...] = ()
+
+
+@dataclass(frozen=True)
+class Track(Chained, Recorded):
+    """One recorded track and everything done to it; `covers` are those of a clean version."""
+
     sends_db: Mapping[str, float] = field(default_factory=dict)
     automation: TrackAutomation = TrackAutomation()
     covers: tuple[Cover, ...] = ()
@@ -191,19 +241,20 @@ class Track:
 
 
 @dataclass(frozen=True)
-class Group:
-    """A sum of tracks with its own EQ, dynamics, inserts, width and gain."""
+class Summed:
+    """A sum of tracks, and how loud it is."""
 
     name: str
     gain_db: float = 0.0
     width_percent: float = 100.0
     mute: bool = False
-    eq: tuple[Band, ...] = ()
+
+
+@dataclass(frozen=True)
+class Group(Chained, Summed):
+    """A sum of tracks with its own EQ, dynamics, inserts, width and gain."""
+
     level_match: bool = False
-    gate: Gate | None = None
-    compressor: Compressor | None = None
-    de_esser: DeEsser | None = None
-    inserts: tuple[Insert, ...] = ()
     automation: BusAutomation = BusAutomation()
     why: str | None = None
 
@@ -240,6 +291,22 @@ class Bus:
     limiter: Limiter | None = None
     automation: BusAutomation = BusAutomation()
     why: str | None = None
+
+
+def processors_of(part: Track | Group | Bus) -> Iterator[tuple[ProcessorKind, Processor]]:
+    """Yield the processors of a chain that it has, in the order of the signal."""
+    for kind in PROCESSORS:
+        if (processor := getattr(part, kind.id, None)) is not None:
+            yield kind, processor
+
+
+def spoken(part: str) -> str:
+    """Return a part of a chain as a person says it.
+
+    >>> spoken("eq"), spoken("de_esser")
+    ('EQ', 'de-esser')
+    """
+    return "EQ" if part == "eq" else part.replace("_", "-")
 
 
 @dataclass(frozen=True)

@@ -1,1 +1,1 @@
-"""Rules of step 4: compressors, gates and de-essers, only where there is a reason."""
+"""Rules of step 4: processors of dynamics, only where there is a reason."""

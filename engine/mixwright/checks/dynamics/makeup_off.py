@@ -9,6 +9,7 @@ from mixwright.checks.dynamics.processors import AtWork, compressors
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence, Levels
 from mixwright.sheet import Compressor, Group
+from mixwright.sheet.model import processors_of, spoken
 from mixwright.units import db_to_gain
 
 
@@ -75,8 +76,8 @@ def _others(one: AtWork, change_lu: float) -> str | None:
         return None
     if one.key is not None:
         return f"making way for {one.key}"
-    parts = {"its gate": one.strip.gate, "its de-esser": one.strip.de_esser}
-    return " and ".join(name for name, part in parts.items() if part is not None) or None
+    others = [kind.id for kind, _ in processors_of(one.strip) if kind.id != one.part]
+    return " and ".join(f"its {spoken(other)}" for other in others) or None
 
 
 def _remark(change_lu: float, one: AtWork, limit: float) -> Remark:

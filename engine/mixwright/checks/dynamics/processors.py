@@ -1,4 +1,4 @@
-"""Gates, compressors and de-essers in their places, and what was heard of them."""
+"""Processors of dynamics in their places, and what was heard of them."""
 
 from __future__ import annotations
 
@@ -13,11 +13,10 @@ from mixwright.dsp.compressor import CompressorSettings
 from mixwright.measuring.evidence import Evidence, Levels
 from mixwright.meters.loudness import HOP_S, to_mean_square
 from mixwright.rendering.reductions import Reduction
-from mixwright.sheet import Compressor, Group, Sheet, Track
-from mixwright.sheet.model import DeEsser, Gate, Limiter
+from mixwright.sheet import Bus, Compressor, Group, Sheet, Track
+from mixwright.sheet.model import Limiter, Processor, processors_of, spoken
 from mixwright.units import SILENCE_DB
 
-PARTS = ("gate", "compressor", "de_esser")
 # A signal sounds where it is within so much of its own loudness: below that are pauses, spill and
 # decay. The same distance as the gate of EBU Tech 3342.
 SOUNDS_WITHIN_LU = 20.0
@@ -32,13 +31,13 @@ class Placed:
     name: str
     part: str
     path: tuple[str | int, ...]
-    settings: Gate | Compressor | DeEsser | Limiter
+    settings: Processor | Limiter
 
     @property
     def told(self) -> str:
-        """Its name in words: ``the de-esser of lead_vocal``."""
-        part = "de-esser" if self.part == "de_esser" else self.part
-        return f"the {part} of {'the mix bus' if self.name == 'mix_bus' else self.name}"
+        """Its name in words: ``the compressor of lead_vocal``."""
+        whose = "the mix bus" if self.name == "mix_bus" else self.name
+        return f"the {spoken(self.part)} of {whose}"
 
 
 @dataclass(frozen=True)
@@ -72,18 +71,18 @@ class AtWork(Placed):
 
 def placed(sheet: Sheet) -> Iterator[Placed]:
     """Yield every processor of dynamics of a sheet: of tracks, of groups, of the mix bus."""
-    for kind, strips in (("tracks", sheet.tracks), ("groups", sheet.groups)):
-        for strip in strips:
-            for part in PARTS:
-                settings = getattr(strip, part)
-                if settings is not None:
-                    yield Placed(strip.name, part, (kind, strip.name, part), settings)
-    for part, settings in (
-        ("compressor", sheet.mix_bus.compressor),
-        ("limiter", sheet.mix_bus.limiter),
-    ):
-        if settings is not None:
-            yield Placed("mix_bus", part, ("mix_bus", part), settings)
+    bus = sheet.mix_bus
+    strips: list[tuple[tuple[str, ...], Track | Group | Bus]] = [
+        *((("tracks", one.name), one) for one in sheet.tracks),
+        *((("groups", one.name), one) for one in sheet.groups),
+        (("mix_bus",), bus),
+    ]
+    for path, strip in strips:
+        for kind, settings in processors_of(strip):
+            if kind.step == "dynamics":
+                yield Placed(path[-1], kind.id, (*path, kind.id), settings)
+    if bus.limiter is not None:
+        yield Placed("mix_bus", "limiter", ("mix_bus", "limiter"), bus.limiter)
 
 
 def at_work(heard: Evidence) -> Iterator[AtWork]:
