@@ -39,7 +39,7 @@ from mixwright.sheet.model import (
     TrackAutomation,
 )
 from mixwright.sheet.times import position_of, sections_of, tempo_of
-from mixwright.sheet.tree import Node, Tree
+from mixwright.sheet.tree import Entry
 from mixwright.sheet.values import level_db, numbers_of, pan_value, plain_of
 from mixwright.timeline import note_to_beats
 from mixwright.units import SILENCE_DB
@@ -47,9 +47,8 @@ from mixwright.units import SILENCE_DB
 _SEND = "sends_db."
 
 
-def build_sheet(path: Path, tree: Tree) -> Sheet:
-    """Build the model of the sheet at `path`; the tree must have passed shape and meaning."""
-    node = Node(tree, tree.value)
+def build_sheet(path: Path, node: Entry) -> Sheet:
+    """Build the model of the sheet at `path`; `node` must have passed shape and meaning."""
     song = _song(node.child("song"))
     return Sheet(
         path=path,
@@ -64,12 +63,12 @@ def build_sheet(path: Path, tree: Tree) -> Sheet:
         limits={key: float(limit.value) for key, limit in node.child("limits").entries()},
         accept=tuple(Accept(**entry.value) for entry in node.child("accept").items()),
         variants=variants_of(node.child("variants")),
-        spans=tree.spans,
-        sha256=tree.text.sha256,
+        spans=node.spans,
+        sha256=node.sheet.sha256,
     )
 
 
-def _song(node: Node) -> Song:
+def _song(node: Entry) -> Song:
     return Song(
         **plain_of(node, "title", "artist", "loudest_section"),
         sample_rate_hz=int(node.value["sample_rate_hz"]),
@@ -79,7 +78,7 @@ def _song(node: Node) -> Song:
     )
 
 
-def _track(name: str, node: Node) -> Track:
+def _track(name: str, node: Entry) -> Track:
     automation = node.child("automation")
     numbers = ("offset_ms", "trim_db", "gain_db", "width_percent")
     return Track(
@@ -104,7 +103,7 @@ def _track(name: str, node: Node) -> Track:
     )
 
 
-def _group(name: str, node: Node) -> Group:
+def _group(name: str, node: Entry) -> Group:
     return Group(
         name=name,
         **plain_of(node, "mute", "level_match", "why"),
@@ -116,7 +115,7 @@ def _group(name: str, node: Node) -> Group:
     )
 
 
-def _return(name: str, node: Node, song: Song) -> Return:
+def _return(name: str, node: Entry, song: Song) -> Return:
     return Return(
         name=name,
         effect=_reverb(node, song) if node.value["type"] == "reverb" else _delay(node, song),
@@ -128,7 +127,7 @@ def _return(name: str, node: Node, song: Song) -> Return:
     )
 
 
-def _reverb(node: Node, song: Song) -> ReverbSettings | RecordedRoom:
+def _reverb(node: Entry, song: Song) -> ReverbSettings | RecordedRoom:
     """A reverb; with a note, its pre-delay is that at the first tempo."""
     said = numbers_of(node, "pre_delay_ms", "high_pass_hz", "low_pass_hz")
     if (note := node.child("pre_delay_note").text) is not None:
@@ -145,7 +144,7 @@ def _reverb(node: Node, song: Song) -> ReverbSettings | RecordedRoom:
     return ReverbSettings(**said, decay_by_band=tuple(sorted(factors)))
 
 
-def _delay(node: Node, song: Song) -> DelaySettings:
+def _delay(node: Entry, song: Song) -> DelaySettings:
     """A delay; with a note, its time at the first tempo (later ones are for whoever renders)."""
     names = ("spread_ms", "feedback_db", "high_pass_hz", "low_pass_hz", "duck_db")
     said = numbers_of(node, *names) | plain_of(node, "ping_pong")
@@ -158,7 +157,7 @@ def _note_ms(note: str, song: Song) -> float:
     return 60000.0 / song.tempo[0].bpm * note_to_beats(note)
 
 
-def _mix_bus(node: Node) -> Bus:
+def _mix_bus(node: Entry) -> Bus:
     return Bus(
         **plain_of(node, "level_match", "why"),
         **numbers_of(node, "gain_db", "width_percent"),
@@ -169,7 +168,7 @@ def _mix_bus(node: Node) -> Bus:
     )
 
 
-def _delivery(node: Node) -> Delivery | None:
+def _delivery(node: Entry) -> Delivery | None:
     if "delivery" not in node:
         return None
     part = node.child("delivery")
@@ -177,11 +176,11 @@ def _delivery(node: Node) -> Delivery | None:
     return Delivery(**plain_of(part, "standard", "why"), **numbers_of(part, *numbers))
 
 
-def _eq(node: Node) -> tuple[Band, ...]:
+def _eq(node: Entry) -> tuple[Band, ...]:
     return tuple(_band(band) for band in node.child("eq").items())
 
 
-def _band(node: Node) -> Band:
+def _band(node: Entry) -> Band:
     settings = numbers_of(node, "freq_hz", "gain_db", "q", "slope") | plain_of(node, "on")
     if node.value["type"] in DEFAULT_Q:
         settings.setdefault("q", DEFAULT_Q[node.value["type"]])
@@ -195,7 +194,7 @@ def _band(node: Node) -> Band:
     )
 
 
-def _dynamics(parent: Node) -> dict[str, Any]:
+def _dynamics(parent: Entry) -> dict[str, Any]:
     """Gate, compressor and de-esser of a track or group, those that it has."""
     found: dict[str, Any] = {}
     if "gate" in parent:
@@ -207,7 +206,7 @@ def _dynamics(parent: Node) -> dict[str, Any]:
     return found | {"compressor": _compressor(parent)}
 
 
-def _compressor(parent: Node) -> Compressor | None:
+def _compressor(parent: Entry) -> Compressor | None:
     node = parent.child("compressor")
     if "compressor" not in parent:
         return None
@@ -218,18 +217,18 @@ def _compressor(parent: Node) -> Compressor | None:
     )
 
 
-def _limiter(parent: Node) -> Limiter | None:
+def _limiter(parent: Entry) -> Limiter | None:
     node = parent.child("limiter")
     if "limiter" not in parent:
         return None
     return Limiter(_settings(LimiterSettings, node), **plain_of(node, "why"))
 
 
-def _inserts(parent: Node) -> tuple[Insert, ...]:
+def _inserts(parent: Entry) -> tuple[Insert, ...]:
     return tuple(_insert(node) for node in parent.child("inserts").items())
 
 
-def _insert(node: Node) -> Insert:
+def _insert(node: Entry) -> Insert:
     settings = _settings(INSERTS[node.value["type"]], node)
     if isinstance(settings, PluginSettings):
         said = sorted(node.child("parameters").entries())
@@ -237,7 +236,7 @@ def _insert(node: Node) -> Insert:
     return Insert(settings, node.child("why").text)
 
 
-def _settings(kind: Any, node: Node) -> Any:
+def _settings(kind: Any, node: Entry) -> Any:
     """A processor's settings from the keys that carry the names of its fields."""
     given = [field for field in fields(kind) if field.name in node]
     said = {field.name: node.value[field.name] for field in given if field.name != "parameters"}
@@ -245,12 +244,12 @@ def _settings(kind: Any, node: Node) -> Any:
     return kind(**{k: float(v) if type(v) is int else v for k, v in said.items()})
 
 
-def _bus_automation(node: Node) -> BusAutomation:
+def _bus_automation(node: Entry) -> BusAutomation:
     rides = node.child("automation")
     return BusAutomation(_points(rides.child("gain_db")), _points(rides.child("mute")))
 
 
-def _points(node: Node) -> Points:
+def _points(node: Entry) -> Points:
     return tuple(
         Point(
             position_of(point),
