@@ -23,13 +23,13 @@ import mixwright.cli.tidy as verb
 from mixwright import cli
 from mixwright.problem import Fault, ProblemError
 from mixwright.sheet import rewrite, tidy
+from mixwright.sheet.comments import comments_of, lay_comments
 from mixwright.sheet.schema import load_schema
-from mixwright.sheet.text import SheetText
+from mixwright.sheet.text import lined
 from mixwright.sheet.tidy import Tidied, tidied, tidy_sheet
-from mixwright.sheet.tidy_order import Place
-from mixwright.sheet.tidy_read import Part, comments_of, read_parts
+from mixwright.sheet.tidy_order import SchemaPlace
 from mixwright.sheet.tidy_words import fits_plain, number_text, quoted, read_otherwise, value_text
-from mixwright.sheet.tree import plain_value, read_tree
+from mixwright.sheet.tree import Entry, are_same, plain_value, read_tree
 from scribbled_sheets import Scribbler, random_sheet
 
 SHEETS = Path(__file__).parent / "sheets"
@@ -46,7 +46,7 @@ SMALL = f"{HEAD}tracks:\n  kick:\n    file: kick.wav\n"
 
 def values_of(text: str) -> Any:
     """What the strict reader reads in a sheet."""
-    return read_tree(SheetText("mix.yaml", text, tuple(text.splitlines()))).value
+    return read_tree(lined(text)).value
 
 
 def track(text: str) -> str:
@@ -96,7 +96,7 @@ def test_a_reason_stands_with_its_settings() -> None:
 
 def test_keys_stand_in_the_order_of_the_schema() -> None:
     keys = list(load_schema()["$defs"]["compressor"]["properties"])
-    place = Place.root().child("mix_bus").child("compressor")
+    place = SchemaPlace.root().child("mix_bus").child("compressor")
     assert sorted(set(keys), key=place.rank) == keys
 
 
@@ -132,7 +132,7 @@ def test_every_comment_moves_with_its_key() -> None:
 def test_hard_places_for_comments(written: str, wanted: str | None) -> None:
     made = track(written)
     assert track(made) == made
-    assert comments_of(made) == comments_of(written)
+    assert comments_of(read_tree(lined(made))) == comments_of(read_tree(lined(written)))
     if wanted is not None:
         assert made == wanted
 
@@ -250,8 +250,9 @@ def test_any_sheet_says_the_same_afterwards(seed: int) -> None:
     assert sorted(re.findall(r"# c\d+", made)) == sorted(re.findall(r"# c\d+", text))
     assert tidied(made) == made
     assert tidied(text.replace("\n", "\r\n")) == made.replace("\n", "\r\n")
-    both = [repr(read_parts(text, loader)) for loader in (yaml.SafeLoader, yaml.CSafeLoader)]
-    assert both[0] == both[1]
+    loaders = (yaml.SafeLoader, yaml.CSafeLoader)
+    slow, quick = (repr(lay_comments(read_tree(lined(text), loader))) for loader in loaders)
+    assert slow == quick
 
 
 # Safety
@@ -271,7 +272,7 @@ def test_a_sheet_with_faults_is_refused_with_them(tmp_path: Path) -> None:
 def test_what_would_change_the_sheet_is_not_written(
     lost: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def spoil(sheet: Part) -> list[str]:
+    def spoil(sheet: Entry) -> list[str]:
         text = SMALL.replace("48000", "44100") if lost == "value" else SMALL
         return (
             [] if lost == "all" else [*text.splitlines(), *([] if lost == "comment" else ["# a"])]
@@ -279,15 +280,15 @@ def test_what_would_change_the_sheet_is_not_written(
 
     path = tmp_path / "mix.yaml"
     path.write_text(f"{SMALL}# a", "utf-8")
-    monkeypatch.setattr(tidy, "print_parts", spoil)
+    monkeypatch.setattr(tidy, "print_sheet", spoil)
     assert run(str(path)) == cli.EXIT_OUR_BUG
     assert "tidying would change the sheet, nothing was written" in capsys.readouterr().err
     assert path.read_text("utf-8") == f"{SMALL}# a"
 
 
 def test_true_is_not_one() -> None:
-    assert not tidy._are_same({"a": [True]}, {"a": [1]})
-    assert tidy._are_same({"a": [1.0], "b": "c"}, {"b": "c", "a": [1]})
+    assert not are_same({"a": [True]}, {"a": [1]})
+    assert are_same({"a": [1.0], "b": "c"}, {"b": "c", "a": [1]})
 
 
 # The file

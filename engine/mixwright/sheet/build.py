@@ -33,7 +33,7 @@ from mixwright.sheet.model import (
     TrackAutomation,
 )
 from mixwright.sheet.times import position_of, sections_of, tempo_of
-from mixwright.sheet.tree import Node, Tree
+from mixwright.sheet.tree import Entry
 from mixwright.sheet.values import level_db, numbers_of, pan_value, plain_of
 from mixwright.timeline import note_to_beats
 from mixwright.units import SILENCE_DB
@@ -41,9 +41,8 @@ from mixwright.units import SILENCE_DB
 _SEND = "sends_db."
 
 
-def build_sheet(path: Path, tree: Tree) -> Sheet:
-    """Build the model of the sheet at `path`; the tree must have passed shape and meaning."""
-    node = Node(tree, tree.value)
+def build_sheet(path: Path, node: Entry) -> Sheet:
+    """Build the model of the sheet at `path`; `node` must have passed shape and meaning."""
     song = _song(node.child("song"))
     return Sheet(
         path=path,
@@ -58,12 +57,12 @@ def build_sheet(path: Path, tree: Tree) -> Sheet:
         limits={key: float(limit.value) for key, limit in node.child("limits").entries()},
         accept=tuple(Accept(**entry.value) for entry in node.child("accept").items()),
         variants=variants_of(node.child("variants")),
-        spans=tree.spans,
-        sha256=tree.text.sha256,
+        spans=node.spans,
+        sha256=node.sheet.sha256,
     )
 
 
-def _song(node: Node) -> Song:
+def _song(node: Entry) -> Song:
     return Song(
         **plain_of(node, "title", "artist", "loudest_section"),
         sample_rate_hz=int(node.value["sample_rate_hz"]),
@@ -73,7 +72,7 @@ def _song(node: Node) -> Song:
     )
 
 
-def _track(name: str, node: Node) -> Track:
+def _track(name: str, node: Entry) -> Track:
     automation = node.child("automation")
     numbers = ("offset_ms", "trim_db", "gain_db", "width_percent")
     return Track(
@@ -96,7 +95,7 @@ def _track(name: str, node: Node) -> Track:
     )
 
 
-def _group(name: str, node: Node) -> Group:
+def _group(name: str, node: Entry) -> Group:
     return Group(
         name=name,
         **plain_of(node, "mute", "level_match", "why"),
@@ -106,7 +105,7 @@ def _group(name: str, node: Node) -> Group:
     )
 
 
-def _return(name: str, node: Node, song: Song) -> Return:
+def _return(name: str, node: Entry, song: Song) -> Return:
     return Return(
         name=name,
         effect=_reverb(node, song) if node.value["type"] == "reverb" else _delay(node, song),
@@ -118,7 +117,7 @@ def _return(name: str, node: Node, song: Song) -> Return:
     )
 
 
-def _reverb(node: Node, song: Song) -> ReverbSettings | RecordedRoom:
+def _reverb(node: Entry, song: Song) -> ReverbSettings | RecordedRoom:
     """A reverb; with a note, its pre-delay is that at the first tempo."""
     said = numbers_of(node, "pre_delay_ms", "high_pass_hz", "low_pass_hz")
     if (note := node.child("pre_delay_note").text) is not None:
@@ -135,7 +134,7 @@ def _reverb(node: Node, song: Song) -> ReverbSettings | RecordedRoom:
     return ReverbSettings(**said, decay_by_band=tuple(sorted(factors)))
 
 
-def _delay(node: Node, song: Song) -> DelaySettings:
+def _delay(node: Entry, song: Song) -> DelaySettings:
     """A delay; with a note, its time at the first tempo (later ones are for whoever renders)."""
     names = ("spread_ms", "feedback_db", "high_pass_hz", "low_pass_hz", "duck_db")
     said = numbers_of(node, *names) | plain_of(node, "ping_pong")
@@ -148,7 +147,7 @@ def _note_ms(note: str, song: Song) -> float:
     return 60000.0 / song.tempo[0].bpm * note_to_beats(note)
 
 
-def _mix_bus(node: Node) -> Bus:
+def _mix_bus(node: Entry) -> Bus:
     return Bus(
         **plain_of(node, "level_match", "why"),
         **numbers_of(node, "gain_db", "width_percent"),
@@ -159,7 +158,7 @@ def _mix_bus(node: Node) -> Bus:
     )
 
 
-def _delivery(node: Node) -> Delivery | None:
+def _delivery(node: Entry) -> Delivery | None:
     if "delivery" not in node:
         return None
     part = node.child("delivery")
@@ -167,11 +166,11 @@ def _delivery(node: Node) -> Delivery | None:
     return Delivery(**plain_of(part, "standard", "why"), **numbers_of(part, *numbers))
 
 
-def _eq(node: Node) -> tuple[Band, ...]:
+def _eq(node: Entry) -> tuple[Band, ...]:
     return tuple(_band(band) for band in node.child("eq").items())
 
 
-def _band(node: Node) -> Band:
+def _band(node: Entry) -> Band:
     settings = numbers_of(node, "freq_hz", "gain_db", "q", "slope") | plain_of(node, "on")
     if node.value["type"] in DEFAULT_Q:
         settings.setdefault("q", DEFAULT_Q[node.value["type"]])
@@ -185,18 +184,18 @@ def _band(node: Node) -> Band:
     )
 
 
-def _chain(node: Node) -> dict[str, Any]:
+def _chain(node: Entry) -> dict[str, Any]:
     """EQ, processors and inserts of a track or group."""
     return {"eq": _eq(node), **_processors(node), "inserts": _inserts(node)}
 
 
-def _processors(parent: Node) -> dict[str, Any]:
+def _processors(parent: Entry) -> dict[str, Any]:
     """The processors that a chain has, by their keys."""
     there = [kind for kind in PROCESSORS if kind.id in parent]
     return {kind.id: _processor(kind.model, parent.child(kind.id)) for kind in there}
 
 
-def _processor(model: Any, node: Node) -> Any:
+def _processor(model: Any, node: Entry) -> Any:
     """A processor in its place: what isn't a setting of it is a field beside them."""
     beside: dict[str, Any] = plain_of(node, "key", "why")
     if "makeup_db" in node:
@@ -204,11 +203,11 @@ def _processor(model: Any, node: Node) -> Any:
     return model(settings=_settings(get_type_hints(model)["settings"], node), **beside)
 
 
-def _inserts(parent: Node) -> tuple[Insert, ...]:
+def _inserts(parent: Entry) -> tuple[Insert, ...]:
     return tuple(_insert(node) for node in parent.child("inserts").items())
 
 
-def _insert(node: Node) -> Insert:
+def _insert(node: Entry) -> Insert:
     settings = _settings(INSERTS[node.value["type"]], node)
     if isinstance(settings, PluginSettings):
         said = sorted(node.child("parameters").entries())
@@ -216,7 +215,7 @@ def _insert(node: Node) -> Insert:
     return Insert(settings, node.child("why").text)
 
 
-def _settings(kind: Any, node: Node) -> Any:
+def _settings(kind: Any, node: Entry) -> Any:
     """A processor's settings from the keys that carry the names of its fields."""
     given = [field for field in fields(kind) if field.name in node]
     said = {field.name: node.value[field.name] for field in given if field.name != "parameters"}
@@ -224,12 +223,12 @@ def _settings(kind: Any, node: Node) -> Any:
     return kind(**{k: float(v) if type(v) is int else v for k, v in said.items()})
 
 
-def _bus_automation(node: Node) -> BusAutomation:
+def _bus_automation(node: Entry) -> BusAutomation:
     rides = node.child("automation")
     return BusAutomation(_points(rides.child("gain_db")), _points(rides.child("mute")))
 
 
-def _points(node: Node) -> Points:
+def _points(node: Entry) -> Points:
     return tuple(
         Point(
             position_of(point),

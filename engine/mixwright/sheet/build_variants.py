@@ -6,7 +6,7 @@ from typing import Any
 
 from mixwright.sheet.deliverables import Cover, Labels, Loudness, Release, Variant
 from mixwright.sheet.times import position_of
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 from mixwright.sheet.values import level_db, numbers_of, plain_of
 
 _LISTS = ("formats", "sample_rates_hz", "only", "without", "mute")
@@ -23,17 +23,17 @@ _TEXTS = (
 )
 
 
-def release_of(node: Node) -> Release:
+def release_of(node: Entry) -> Release:
     """Return what all variants have in common; nothing where `node` is empty."""
     return Release(node.child("file_name").text, _labels(node))
 
 
-def variants_of(node: Node) -> tuple[Variant, ...]:
+def variants_of(node: Entry) -> tuple[Variant, ...]:
     """Return the variants in the sheet's order."""
     return tuple(_variant(name, part) for name, part in node.entries())
 
 
-def _variant(name: str, node: Node) -> Variant:
+def _variant(name: str, node: Entry) -> Variant:
     lists: dict[str, Any] = {key: tuple(node.value[key]) for key in _LISTS if key in node}
     if "sample_rates_hz" in lists:
         lists["sample_rates_hz"] = tuple(int(rate_hz) for rate_hz in lists["sample_rates_hz"])
@@ -50,19 +50,19 @@ def _variant(name: str, node: Node) -> Variant:
     )
 
 
-def _cover(node: Node) -> Cover:
+def _cover(node: Entry) -> Cover:
     said = numbers_of(node, "for_beats", "for_ms") | plain_of(node, "instead", "why")
     if "level_db" in node:
         said["level_db"] = level_db(node.value["level_db"])
     return Cover(node.value["name"], position_of(node), **said)
 
 
-def _loudness(node: Node) -> Loudness:
+def _loudness(node: Entry) -> Loudness:
     numbers = numbers_of(node, "integrated_lufs", "true_peak_dbtp")
     return Loudness(**plain_of(node, "standard"), **numbers)
 
 
-def _labels(node: Node) -> Labels:
+def _labels(node: Entry) -> Labels:
     said = plain_of(node, *_TEXTS) | numbers_of(node, "time_reference_s")
     if "track_number" in node:
         said["track_number"] = int(node.value["track_number"])

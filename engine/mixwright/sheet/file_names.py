@@ -15,7 +15,7 @@ from mixwright.problem import Problem, Span
 from mixwright.sheet.deliverables import Labels, Variant
 from mixwright.sheet.model import Sheet
 from mixwright.sheet.nearest import similar
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 
 # What lies in the folder of the deliverables beside them.
 OWN_NAMES, MANIFEST = ".mixwright-", "manifest.json"
@@ -37,7 +37,7 @@ _REFUSED_IN_VALUES = re.compile(r'[/\\:*?"<>|\x00-\x1f\x7f]')
 _BITS = re.compile(r"(16|24|32f)$")
 
 
-def check_pattern(node: Node) -> Iterator[Problem]:
+def check_pattern(node: Entry) -> Iterator[Problem]:
     """A `file_name` with placeholders that exist, within the folder that is delivered."""
     pattern = node.text
     if pattern is None:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from mixwright.problem import About, Problem, Span, odd_kind
 from mixwright.sheet.nearest import Hints, nearest
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 
 
 @dataclass
@@ -27,7 +27,7 @@ class FileCheck:
     def __post_init__(self) -> None:
         self._root = os.path.realpath(self.folder)
 
-    def check(self, node: Node, track: str | None = None) -> Iterator[Problem]:
+    def check(self, node: Entry, track: str | None = None) -> Iterator[Problem]:
         """A file that a track (by its name) or a reference (None) is read from."""
         if not node.text:
             return
@@ -42,7 +42,7 @@ class FileCheck:
             message = f"{node.text} can't be looked at: {str(error.strerror).lower()}"
             yield _around("bad-file-name", message, node.span)
 
-    def _checked(self, node: Node, name: str, track: str | None) -> Iterator[Problem]:
+    def _checked(self, node: Entry, name: str, track: str | None) -> Iterator[Problem]:
         real = os.path.realpath(self.folder / name)
         if not self.allow_outside and not self._is_inside(name, real):
             message = f"{name} leads out of the sheet's folder"
@@ -65,7 +65,7 @@ class FileCheck:
         below = os.path.join(self._root, "")
         return not os.path.isabs(name) and os.path.join(real, "").startswith(below)
 
-    def _used_once(self, node: Node, name: str, real: str, track: str) -> Iterator[Problem]:
+    def _used_once(self, node: Entry, name: str, real: str, track: str) -> Iterator[Problem]:
         other = self._tracks.setdefault(real, track)
         if other != track:
             message = f"{name} is already the file of track {other}"

@@ -12,13 +12,13 @@ from mixwright.sheet.meaning import check_meaning
 from mixwright.sheet.model import Sheet
 from mixwright.sheet.schema import check_format, check_shape
 from mixwright.sheet.text import SheetText
-from mixwright.sheet.tree import Tree, read_tree
+from mixwright.sheet.tree import Entry, read_tree
 
 
 def read_sheet(
     text: SheetText, path: Path, *, allow_outside: bool = False, needs_files: bool = True
-) -> tuple[Tree, Sheet]:
-    """Return the values of a sheet that lies at `path`, and its model.
+) -> tuple[Entry, Sheet]:
+    """Return the tree of a sheet that lies at `path`, and its model.
 
     Raises ProblemError with every fault found, in the order of the sheet's lines. Without
     `needs_files` those of the files around it (`About.FILES`) are passed over; what the sheet says

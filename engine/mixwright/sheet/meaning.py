@@ -19,7 +19,7 @@ from mixwright.sheet.model import PROCESSORS
 from mixwright.sheet.names import PARTS, RESERVED_NAMES, Names
 from mixwright.sheet.shape import as_written
 from mixwright.sheet.times import PositionCheck, check_song, tempo_of, timeline_of
-from mixwright.sheet.tree import Node, Tree
+from mixwright.sheet.tree import Entry
 from mixwright.sheet.variants_meaning import check_deliverables
 from mixwright.timeline import note_to_beats
 
@@ -30,16 +30,15 @@ _OF_DECAY = ("decay_by_band", "seed", "size_m", "early_db")
 _RIDDEN_GAIN = ("bell", "low_shelf", "high_shelf")
 
 
-def check_meaning(tree: Tree, folder: Path, allow_outside: bool = False) -> list[Problem]:
+def check_meaning(sheet: Entry, folder: Path, allow_outside: bool = False) -> list[Problem]:
     """Return every fault of names, times and files; paths are relative to `folder`.
 
     Positions beyond the end of the song need its length: see
     :func:`mixwright.sheet.length.check_length`.
     """
-    sheet = Node(tree, tree.value)
     song = sheet.child("song")
     names, times = Names(sheet), PositionCheck(song, timeline_of(song))
-    check = _Check(sheet, names, times)
+    check = _PartCheck(sheet, names, times)
     problems = [*check_song(song), *names.unique(), *check.parts()]
     problems += check_deliverables(sheet, names, times)
     if "end" in song:
@@ -60,10 +59,10 @@ def check_meaning(tree: Tree, folder: Path, allow_outside: bool = False) -> list
 
 
 @dataclass(frozen=True)
-class _Check:
+class _PartCheck:
     """The whole sheet, the names in it, and its times."""
 
-    sheet: Node
+    sheet: Entry
     names: Names
     times: PositionCheck
 
@@ -83,7 +82,7 @@ class _Check:
             yield from self.reverb(part)
         yield from self.strip(self.sheet.child("mix_bus"), None)
 
-    def strip(self, node: Node, track: str | None) -> Iterator[Problem]:
+    def strip(self, node: Entry, track: str | None) -> Iterator[Problem]:
         """EQ, dynamics and rides of a track (by its name), group, return or mix bus."""
         for band in node.child("eq").items():
             yield from self.band(band, track)
@@ -99,7 +98,7 @@ class _Check:
                 yield from self.names.known_key(points, ridden.partition(".")[2], "returns")
             yield from self.times.ride(points)
 
-    def key(self, key: Node, part: str, track: str | None) -> Iterator[Problem]:
+    def key(self, key: Entry, part: str, track: str | None) -> Iterator[Problem]:
         """The track that a processor listens to."""
         if key.text is not None and key.text == track:
             help = f"leave key out: a {part} goes by its own track then"
@@ -108,7 +107,7 @@ class _Check:
         else:
             yield from self.names.known(key, "tracks")
 
-    def band(self, band: Node, track: str | None) -> Iterator[Problem]:
+    def band(self, band: Entry, track: str | None) -> Iterator[Problem]:
         """One band of the EQ of a track (by its name) or of something with two sides."""
         kind, on, rides = band.child("type").text, band.child("on"), band.child("automation")
         yield from self.below_limit(band.child("freq_hz"))
@@ -126,7 +125,7 @@ class _Check:
         for point in rides.child("freq_hz").items():
             yield from self.below_limit(point.child("value"), "freq_hz")
 
-    def below_limit(self, node: Node, name: str | None = None) -> Iterator[Problem]:
+    def below_limit(self, node: Entry, name: str | None = None) -> Iterator[Problem]:
         """A frequency that the sample rate can hold."""
         rate_hz = self.sheet.child("song").child("sample_rate_hz").number
         if node.number is None or rate_hz is None or node.number < HIGHEST_OF_RATE * rate_hz:
@@ -137,7 +136,7 @@ class _Check:
         message = f"{said} ({HIGHEST_OF_RATE} of the sample rate)"
         yield Problem("sheet/above-limit", message, node.span)
 
-    def delay(self, node: Node) -> Iterator[Problem]:
+    def delay(self, node: Entry) -> Iterator[Problem]:
         """A delay that is timed once, by ms or by a note that is not too long."""
         if node.child("type").text != "delay":
             return
@@ -151,7 +150,7 @@ class _Check:
         elif note.text is not None:
             yield from self._note_fits(note, note.text, bounds_of(DelaySettings)["time_ms"])
 
-    def reverb(self, node: Node) -> Iterator[Problem]:
+    def reverb(self, node: Entry) -> Iterator[Problem]:
         """A reverb that is either synthesised or recorded, with one pre-delay."""
         if node.child("type").text != "reverb":
             return
@@ -173,7 +172,7 @@ class _Check:
             bounds = bounds_of(ReverbSettings)["pre_delay_ms"]
             yield from self._note_fits(note, note.text, bounds)
 
-    def _note_fits(self, node: Node, note: str, bounds: Bounds) -> Iterator[Problem]:
+    def _note_fits(self, node: Entry, note: str, bounds: Bounds) -> Iterator[Problem]:
         for change in tempo_of(self.sheet.child("song")):
             time_ms = 60000.0 / change.bpm * note_to_beats(note)
             if not bounds.low <= time_ms <= bounds.high:

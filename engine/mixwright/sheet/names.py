@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from mixwright.problem import Problem
 from mixwright.sheet.nearest import Hints
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 
 # Reports call the bus by this name.
 RESERVED_NAMES = ("mix_bus",)
@@ -18,7 +18,7 @@ PARTS = ("tracks", "groups", "returns")
 class Names:
     """The names of tracks, groups and returns in a sheet that is read without trust."""
 
-    sheet: Node
+    sheet: Entry
     hints: Hints = field(default_factory=Hints, repr=False)
 
     def of(self, *parts: str) -> list[str]:
@@ -40,12 +40,12 @@ class Names:
                     help = "rename one of them"
                     yield Problem("sheet/name-taken", message, node.key_span, help)
 
-    def known(self, node: Node, *parts: str) -> Iterator[Problem]:
+    def known(self, node: Entry, *parts: str) -> Iterator[Problem]:
         """A value that names something in one of these parts of the sheet."""
         if node.text is not None and (problem := self._unknown(node.text, parts)):
             yield Problem("sheet/unknown-" + parts[0][:-1], problem[0], node.span, problem[1])
 
-    def known_key(self, node: Node, name: str, *parts: str) -> Iterator[Problem]:
+    def known_key(self, node: Entry, name: str, *parts: str) -> Iterator[Problem]:
         """A key that names something in one of these parts of the sheet."""
         if problem := self._unknown(name, parts):
             yield Problem("sheet/unknown-" + parts[0][:-1], problem[0], node.key_span, problem[1])

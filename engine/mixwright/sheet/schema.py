@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mixwright.problem import Problem
 from mixwright.sheet.fits import QuickCheck
-from mixwright.sheet.tree import Node, Tree
+from mixwright.sheet.tree import Entry
 
 if TYPE_CHECKING:
     from jsonschema import Draft202012Validator
-
-    from mixwright.sheet.model import PathKey
 
 FORMAT = 1
 SCHEMA_FILE = "mix-sheet.schema.json"
@@ -43,9 +40,9 @@ def validator() -> Draft202012Validator:
     return Draft202012Validator(load_schema())
 
 
-def check_format(tree: Tree) -> Problem | None:
+def check_format(tree: Entry) -> Problem | None:
     """Return the problem of a sheet in another format; nothing else in it can be judged then."""
-    node = Node(tree, tree.value).child("format")
+    node = tree.child("format")
     if node.number is None or node.number == FORMAT:
         return None
     span = node.span
@@ -56,7 +53,7 @@ def check_format(tree: Tree) -> Problem | None:
     return Problem("sheet/older-format", message, span, f"write format: {FORMAT}")
 
 
-def check_shape(tree: Tree) -> tuple[list[Problem], Tree]:
+def check_shape(tree: Entry) -> tuple[list[Problem], Entry]:
     """Return the faults of shape, and the tree with each faulty value put to None.
 
     The second is fit for :mod:`mixwright.sheet.meaning`: what it still holds is within bounds.
@@ -68,7 +65,7 @@ def check_shape(tree: Tree) -> tuple[list[Problem], Tree]:
 
     errors = validator().iter_errors(_doubtful(quick, tree.value))
     problems, bad = shape_faults(errors, tree)
-    return problems, replace(tree, value=_without(tree.value, (), bad))
+    return problems, tree.without(bad)
 
 
 def _doubtful(quick: QuickCheck, value: Any) -> Any:
@@ -81,13 +78,3 @@ def _doubtful(quick: QuickCheck, value: Any) -> Any:
         name: track for name, track in tracks.items() if not quick.fits_part({name: track}, schema)
     }
     return {**value, "tracks": kept or tracks}
-
-
-def _without(value: Any, path: PathKey, bad: set[PathKey]) -> Any:
-    if path in bad:
-        return None
-    if isinstance(value, dict):
-        return {key: _without(item, (*path, key), bad) for key, item in value.items()}
-    if isinstance(value, list):
-        return [_without(item, (*path, index), bad) for index, item in enumerate(value)]
-    return value

@@ -12,7 +12,7 @@ from mixwright.problem import Problem
 from mixwright.sheet.nearest import listed, nearest, similar
 from mixwright.sheet.slips import meant_number, meant_pan, meant_word
 from mixwright.sheet.syntax import NEEDS_QUOTES
-from mixwright.sheet.tree import Tree
+from mixwright.sheet.tree import Entry
 
 if TYPE_CHECKING:
     from jsonschema import ValidationError
@@ -43,7 +43,7 @@ _LONGEST_SAID = 60
 
 
 def shape_faults(
-    errors: Iterable[ValidationError], tree: Tree
+    errors: Iterable[ValidationError], tree: Entry
 ) -> tuple[list[Problem], set[PathKey]]:
     """Return the problems that a validator's errors are, and the paths of the bad values."""
     problems: dict[Problem, None] = {}
@@ -52,7 +52,7 @@ def shape_faults(
     # A wrong type first: what else is wrong with such a value follows from it. Unknown keys
     # before missing ones: a misspelt key is not missing as well.
     for error in sorted(errors, key=_rank):
-        fault = _Fault(error, tree)
+        fault = _ShapeFault(error, tree)
         keyword = str(error.validator)
         if keyword == "additionalProperties":
             for path, problem in fault.unknown_keys(meant):
@@ -73,11 +73,11 @@ def _rank(error: ValidationError) -> int:
 
 
 @dataclass(frozen=True)
-class _Fault:
+class _ShapeFault:
     """One validator's error with what is needed to word it."""
 
     error: ValidationError
-    tree: Tree
+    tree: Entry
 
     @property
     def path(self) -> PathKey:
@@ -110,7 +110,7 @@ class _Fault:
         return words if len(words) <= _LONGEST_SAID else words[: _LONGEST_SAID - 4] + " ..."
 
     def problem(self, rule: str, message: str, help: str | None = None) -> Problem:
-        return Problem(f"sheet/{rule}", message, self.tree.span(self.path), help)
+        return Problem(f"sheet/{rule}", message, self.tree.nearest(self.path).span, help)
 
     def unknown_keys(self, meant: set[PathKey]) -> Iterator[tuple[PathKey, Problem]]:
         """A problem for each key that has no place; `meant` collects what they stand for."""
@@ -121,7 +121,7 @@ class _Fault:
             if key in known or any(re.search(pattern, key) for pattern in patterns):
                 continue
             path = (*self.path, key)
-            span = self.tree.key_span(path)
+            span = self.tree.nearest(path).key_span
             if patterns and not known:
                 yield path, Problem("sheet/bad-name", _bad_name(key), span, _better_name(key))
                 continue
@@ -136,9 +136,7 @@ class _Fault:
             yield path, Problem("sheet/unknown-key", f"unknown key {key}", span, help)
 
     def missing_keys(self, meant: set[PathKey]) -> Iterator[Problem]:
-        span = self.tree.key_span(self.path)
-        if not self.path:
-            span = self.tree.text.span(1, 1)
+        span = self.tree.nearest(self.path).key_span
         for key in self.asked:
             if key not in self.value and (*self.path, key) not in meant:
                 help = "write format: 1 at the top" if (*self.path, key) == ("format",) else None
@@ -244,31 +242,30 @@ class _Fault:
     def repeated(self) -> Problem:
         again = next(i for i, item in enumerate(self.value) if item in self.value[:i])
         message = f"{self.name} names {as_written(self.value[again])} twice"
-        return Problem("sheet/named-twice", message, self.tree.span((*self.path, again)))
+        return Problem("sheet/named-twice", message, self.tree.nearest((*self.path, again)).span)
 
     def lacks_partner(self) -> Problem:
         for key, partners in self.asked.items():
             lacking = [p for p in partners if p not in self.value]
             if key in self.value and lacking:
                 break
-        span = self.tree.key_span((*self.path, key))
+        span = self.tree.nearest((*self.path, key)).key_span
         message = f"{key} does nothing without {lacking[0]}"
         return Problem("sheet/no-effect", message, span)
 
     def no_place(self) -> Problem:
         """A key that is known but has nothing to do in this kind of part."""
         key, parent = self.path[-1], self.path[:-1]
-        mapping: Any = self.tree.value
-        for part in parent:
-            mapping = mapping[part]
-        what = f"a {mapping.get('type')}"
+        what = f"a {self.tree.nearest(parent).value.get('type')}"
         if parent == ("mix_bus", "compressor"):
             what = "the mix bus compressor"
         elif parent[-2] in ("eq", "inserts"):
             what = f"{what} {'band' if parent[-2] == 'eq' else 'insert'}"
         elif parent[-2] == "mute":
             what = "a mute point"
-        return Problem("sheet/no-effect", f"{what} takes no {key}", self.tree.key_span(self.path))
+        return Problem(
+            "sheet/no-effect", f"{what} takes no {key}", self.tree.nearest(self.path).key_span
+        )
 
 
 # Values that are written in capitals, without spaces.
@@ -282,19 +279,19 @@ _SINGULAR = {
     "clean": "a cover",
 }
 
-_BAD_VALUES: dict[str, Callable[[_Fault], Problem]] = {
-    "type": _Fault.wrong_type,
-    "minimum": _Fault.out_of_bounds,
-    "maximum": _Fault.out_of_bounds,
-    "enum": _Fault.not_listed,
-    "const": _Fault.not_listed,
-    "pattern": _Fault.off_pattern,
-    "minItems": _Fault.empty,
-    "minLength": _Fault.empty,
-    "minProperties": _Fault.empty,
-    "uniqueItems": _Fault.repeated,
-    "dependentRequired": _Fault.lacks_partner,
-    "not": _Fault.no_place,
+_BAD_VALUES: dict[str, Callable[[_ShapeFault], Problem]] = {
+    "type": _ShapeFault.wrong_type,
+    "minimum": _ShapeFault.out_of_bounds,
+    "maximum": _ShapeFault.out_of_bounds,
+    "enum": _ShapeFault.not_listed,
+    "const": _ShapeFault.not_listed,
+    "pattern": _ShapeFault.off_pattern,
+    "minItems": _ShapeFault.empty,
+    "minLength": _ShapeFault.empty,
+    "minProperties": _ShapeFault.empty,
+    "uniqueItems": _ShapeFault.repeated,
+    "dependentRequired": _ShapeFault.lacks_partner,
+    "not": _ShapeFault.no_place,
 }
 # Every keyword in the schema that can fail; a test holds the two together.
 SPOKEN_KEYWORDS = frozenset({*_BAD_VALUES, "additionalProperties", "required"})

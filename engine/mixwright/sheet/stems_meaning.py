@@ -7,14 +7,14 @@ from collections.abc import Iterator
 from mixwright.problem import Problem
 from mixwright.sheet.names import Names
 from mixwright.sheet.nearest import listed
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 
 # What would keep parts from adding up to the main mix, or can't be asked of it again.
 _NOT_EXACT = ("only", "without", "mute", "offset_db", "clean", "bus_gain", "loudness")
 _MOST_NAMED = 5
 
 
-def check_parts(node: Node, sheet: Node, names: Names) -> Iterator[Problem]:
+def check_parts(node: Entry, sheet: Entry, names: Names) -> Iterator[Problem]:
     """One way to split a variant, and parts that can add up where they are to."""
     total = node.child("sum")
     if "split_by" in node and "stems" in node:
@@ -37,7 +37,7 @@ def check_parts(node: Node, sheet: Node, names: Names) -> Iterator[Problem]:
     yield from _stems(node.child("stems"), sheet, names, total.text == "exact")
 
 
-def _stems(stems: Node, sheet: Node, names: Names, exact: bool) -> Iterator[Problem]:
+def _stems(stems: Entry, sheet: Entry, names: Names, exact: bool) -> Iterator[Problem]:
     """Stems that hold tracks, each track in one of them alone."""
     stem_of: dict[str, str] = {}
     faults: list[Problem] = []
@@ -61,13 +61,13 @@ def _stems(stems: Node, sheet: Node, names: Names, exact: bool) -> Iterator[Prob
         yield Problem("sheet/in-no-stem", message, stems.key_span, help)
 
 
-def _tracks_of(member: str | None, sheet: Node) -> list[str]:
+def _tracks_of(member: str | None, sheet: Entry) -> list[str]:
     """The tracks that a name stands for: itself, or those of the group."""
     tracks = sheet.child("tracks").entries()
     return [name for name, track in tracks if member in (name, track.child("group").text)]
 
 
-def _sounding(sheet: Node) -> list[str]:
+def _sounding(sheet: Entry) -> list[str]:
     """The tracks that the main mix holds: a spare one that stays muted adds nothing to it."""
     return [
         name

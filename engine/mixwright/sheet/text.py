@@ -6,6 +6,7 @@ import errno
 import hashlib
 import re
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from mixwright.problem import Fault, Problem, ProblemError, Span, odd_kind
@@ -32,8 +33,13 @@ class SheetText:
 
     def span(self, line: int, column: int, length: int = 1) -> Span:
         """Return a span (counted from 1) that ends at the end of its line at the latest."""
-        room = len(self.lines[line - 1].rstrip()) - column + 1 if line <= len(self.lines) else 1
+        room = self._widths[line - 1] - column + 1 if line <= len(self.lines) else 1
         return Span(self.path, line, column, max(1, min(length, room)))
+
+    @cached_property
+    def _widths(self) -> list[int]:
+        """The length of each line without blanks at its end: a sheet may be one long line."""
+        return [len(line.rstrip()) for line in self.lines]
 
     def span_at(self, index: int) -> Span:
         """Return the span of the one character at `index` (from 0) in the text."""
@@ -41,6 +47,15 @@ class SheetText:
         if before and before[-1].splitlines()[0] == before[-1]:
             return self.span(len(before), len(before[-1]) + 1)
         return self.span(len(before) + 1, 1)
+
+
+def lined(text: str, path: str = "mix.yaml") -> SheetText:
+    """Return text as that of a sheet which messages call `path`.
+
+    >>> lined("format: 1").lines
+    ('format: 1',)
+    """
+    return SheetText(path, text, tuple(text.splitlines()))
 
 
 def load_text(path: str | Path) -> SheetText:

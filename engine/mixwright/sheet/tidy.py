@@ -18,7 +18,7 @@ Numbers
 Quotes
     Double ones, where the text would be read as something else without, here or by other readers.
 Comments
-    Stay with what they are about, see :mod:`mixwright.sheet.tidy_read`. Those above the first key
+    Stay with what they are about, see :mod:`mixwright.sheet.comments`. Those above the first key
     stay at the head of the file unless an empty line parts them from it.
 Left alone
     A byte order mark, and the kind of line ends.
@@ -61,16 +61,15 @@ import re
 from dataclasses import dataclass
 from difflib import unified_diff
 from pathlib import Path
-from typing import Any
 
 from mixwright.problem import Problem, ProblemError, visible
+from mixwright.sheet.comments import comments_of, lay_comments
 from mixwright.sheet.loading import read_sheet
 from mixwright.sheet.model import Sheet
 from mixwright.sheet.rewrite import clear_beside, rewrite
-from mixwright.sheet.text import SheetText, load_text
-from mixwright.sheet.tidy_print import print_parts
-from mixwright.sheet.tidy_read import comments_of, read_parts
-from mixwright.sheet.tree import Tree
+from mixwright.sheet.text import lined, load_text
+from mixwright.sheet.tidy_print import print_sheet
+from mixwright.sheet.tree import Entry, are_same
 
 CHANGED = "tidy/would-change"
 _MARK = "\ufeff"
@@ -139,35 +138,25 @@ def tidied(text: str, path: str = "mix.yaml") -> str:
     mark = _MARK if text.startswith(_MARK) else ""
     text = text.removeprefix(_MARK)
     before = _read(text, path)
-    lines = print_parts(read_parts(text))
+    lines = print_sheet(lay_comments(before[0]))
     line_end = "\r\n" if re.match("[^\n\r]*\r\n", text) else "\n"
     after = line_end.join([*lines, ""])
-    if not _is_kept(before, text, after, path):
+    if not _is_kept(before, after, path):
         message = "tidying would change the sheet, nothing was written; this is a bug in mixwright"
-        raise ProblemError([Problem(CHANGED, message, before[0].text.span(1, 1))])
+        raise ProblemError([Problem(CHANGED, message, before[0].span)])
     return mark + after
 
 
-def _read(text: str, path: str) -> tuple[Tree, Sheet]:
-    """The sheet as values and as its model; it is tidied in places where its sound is not."""
-    lines = SheetText(path, text, tuple(text.splitlines()))
-    return read_sheet(lines, Path(path), needs_files=False)
+def _read(text: str, path: str) -> tuple[Entry, Sheet]:
+    """The sheet as a tree and as its model; it is tidied in places where its sound is not."""
+    return read_sheet(lined(text, path), Path(path), needs_files=False)
 
 
-def _is_kept(before: tuple[Tree, Sheet], text: str, after: str, path: str) -> bool:
+def _is_kept(before: tuple[Entry, Sheet], after: str, path: str) -> bool:
     """Whether the tidy text says what the sheet said, in values and in comments."""
     try:
         tree, sheet = _read(after, path)
     except ProblemError:
         return False
-    is_same = _are_same(tree.value, before[0].value) and sheet == before[1]
-    return is_same and comments_of(after) == comments_of(text)
-
-
-def _are_same(value: Any, other: Any) -> bool:
-    """Whether values are equal, and of the same kind: in Python, true and 1 are equal."""
-    if isinstance(value, dict) and isinstance(other, dict):
-        return value.keys() == other.keys() and all(_are_same(value[k], other[k]) for k in value)
-    if isinstance(value, list) and isinstance(other, list):
-        return len(value) == len(other) and all(map(_are_same, value, other))
-    return isinstance(value, bool) is isinstance(other, bool) and bool(value == other)
+    is_same = are_same(tree.value, before[0].value) and sheet == before[1]
+    return is_same and comments_of(tree) == comments_of(before[0])

@@ -10,10 +10,10 @@ from mixwright.sheet.schema import load_schema
 
 
 @dataclass(frozen=True)
-class Place:
+class SchemaPlace:
     """A place in the sheet, as the schema knows it.
 
-    >>> track = Place.root().child("tracks").child("kick")
+    >>> track = SchemaPlace.root().child("tracks").child("kick")
     >>> sorted(("eq", "why", "gain_db", "file"), key=track.rank)
     ['file', 'gain_db', 'why', 'eq']
     """
@@ -21,11 +21,11 @@ class Place:
     schema: dict[str, Any]
 
     @staticmethod
-    def root() -> Place:
+    def root() -> SchemaPlace:
         """Return the place of the whole sheet."""
-        return Place(load_schema())
+        return SchemaPlace(load_schema())
 
-    def child(self, key: str) -> Place:
+    def child(self, key: str) -> SchemaPlace:
         """Return the place of the value under `key`; nothing is known of unknown ones."""
         known: dict[str, Any] = self.schema.get("properties", {})
         if key in known:
@@ -34,7 +34,7 @@ class Place:
         found = (part for pattern, part in patterns.items() if re.search(pattern, key))
         return _resolved(next(found, {}))
 
-    def item(self) -> Place:
+    def item(self) -> SchemaPlace:
         """Return the place of the items of a list."""
         return _resolved(self.schema.get("items", {}))
 
@@ -49,7 +49,7 @@ class Place:
         return "patternProperties" in self.schema and "properties" not in self.schema
 
 
-def _resolved(schema: dict[str, Any]) -> Place:
+def _resolved(schema: dict[str, Any]) -> SchemaPlace:
     while "$ref" in schema:
         schema = load_schema()["$defs"][schema["$ref"].rpartition("/")[2]]
-    return Place(schema)
+    return SchemaPlace(schema)

@@ -1,42 +1,43 @@
-"""The parts of a sheet as tidy text."""
+"""The tree of a sheet as tidy text."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from mixwright.sheet.tidy_order import Place
-from mixwright.sheet.tidy_read import Many, Part, Word
+from mixwright.sheet.model import PathKey
+from mixwright.sheet.tidy_order import SchemaPlace
 from mixwright.sheet.tidy_words import key_text, value_text
+from mixwright.sheet.tree import Entry
 
 WIDTH = 100
-_STEP = "  "
+STEP = "  "
 # An empty line that only makes room, unlike one within a text of several lines.
 _GAP = "\n"
-_TRACKS = ("tracks",)
-Keys = tuple[str, ...]
+# Parts of these have an empty line between them.
+APART: tuple[PathKey, ...] = ((), ("tracks",))
 
 
-def print_parts(sheet: Part) -> list[str]:
-    """Return the lines of a sheet read by :func:`mixwright.sheet.tidy_read.read_parts`.
+def print_sheet(sheet: Entry) -> list[str]:
+    """Return the lines of a whole sheet, with its comments laid over it.
 
-    >>> from mixwright.sheet.tidy_read import read_parts
-    >>> print_parts(read_parts("{song: {sample_rate_hz: +48000, title: 'T'}, format: 1}"))
+    >>> from mixwright.sheet.text import lined
+    >>> from mixwright.sheet.tree import read_tree
+    >>> print_sheet(read_tree(lined("{song: {sample_rate_hz: +48000, title: 'T'}, format: 1}")))
     ['format: 1', '', 'song:', '  title: T', '  sample_rate_hz: 48000']
     """
-    many = sheet.value
-    assert isinstance(many, Many)
-    first, *others = many.parts
-    head, own = _head_and_own(first.before)
-    kept = replace(many, parts=[replace(first, before=own), *others])
+    first = next(iter(sheet.parts))
+    head, own = head_and_own(sheet.parts[first].before)
+    kept = replace(sheet, parts=sheet.parts | {first: replace(sheet.parts[first], before=own)})
     lines = _spread([*sheet.before, *head], "")
-    lines += _block(kept, "", Place.root(), ())
+    lines += _block(kept, "", SchemaPlace.root())
     lines += _spread(["", *sheet.beside], "")
     return ["" if line == _GAP else line for line in _squeezed(lines)]
 
 
-def _head_and_own(before: list[str]) -> tuple[list[str], list[str]]:
-    """Split what stands above the first key: the head of the file stays when that key moves.
+def head_and_own(before: Sequence[str]) -> tuple[Sequence[str], Sequence[str]]:
+    """Split what stands above the first key of a sheet: the head of the file stays as it moves.
 
     What an empty line sets apart from the key is about the file; so is everything without one.
     """
@@ -48,122 +49,142 @@ def _head_and_own(before: list[str]) -> tuple[list[str], list[str]]:
     return lines[:cut], lines[cut:]
 
 
-def _block(many: Many, indent: str, place: Place, path: Keys) -> list[str]:
+def _block(many: Entry, indent: str, place: SchemaPlace) -> list[str]:
     """A mapping or list with a line, or several, for each of its parts."""
     lines: list[str] = []
     for part in _ordered(many, place):
-        own = (_item if many.is_list else _entry)(part, indent, place, path)
-        is_apart = lines and path in ((), _TRACKS)
-        lines += [_GAP, *own] if is_apart else own
+        own = print_part(part, indent, place)
+        lines += [_GAP, *own] if lines and many.path in APART else own
     return lines + _spread(many.after, indent)
 
 
-def _ordered(many: Many, place: Place) -> list[Part]:
-    if many.is_list:
-        return many.parts
-    return sorted(many.parts, key=lambda part: place.rank(part.name))
+def _ordered(many: Entry, place: SchemaPlace) -> list[Entry]:
+    """The parts of a list as they are, those of a mapping as the schema has them."""
+    is_list = isinstance(many.value, list)
+    return sorted(many.parts.values(), key=lambda part: 0 if is_list else place.rank(part.name))
 
 
-def _entry(part: Part, indent: str, parent: Place, path: Keys) -> list[str]:
+def print_part(part: Entry, indent: str, parent: SchemaPlace) -> list[str]:
+    """Return the lines of an entry in a block, and of the comments about it."""
+    return (_item if part.key is None else _keyed)(part, indent, parent)
+
+
+def _keyed(part: Entry, indent: str, parent: SchemaPlace) -> list[str]:
     """One key with its value, and the comments about them."""
-    assert part.key is not None
-    place, here = parent.child(part.name), (*path, part.name)
-    lead = f"{indent}{key_text(part.name, part.key.is_plain, False)}:"
-    if isinstance(part.value, Word):
-        return _with_comments(part, indent, _word(part.value, lead, indent))
-    if (line := _one_line(part.value, lead, place, _is_always_block(here, parent))) is not None:
+    place = parent.child(part.name)
+    lead = f"{indent}{key_text(part.name, part.key.implicit[0], False)}:"
+    if part.is_scalar:
+        return _with_comments(part, indent, _scalar(part, lead, indent))
+    if (line := _one_line(part, lead, place, _is_always_block(part, parent))) is not None:
         return _with_comments(part, indent, [line])
-    inside = _block(part.value, indent + _STEP, place, here)
-    inside += _spread(part.beside[1:], indent + _STEP)
+    inside = _block(part, indent + STEP, place) + _spread(part.beside[1:], indent + STEP)
     _, inside = _cut_spacing(inside, comments=False)
     opening = "  ".join([lead, *part.beside[:1]])
     return [*_spread(part.before, indent), opening, *inside]
 
 
-def _item(part: Part, indent: str, parent: Place, path: Keys) -> list[str]:
+def _item(part: Entry, indent: str, parent: SchemaPlace) -> list[str]:
     """One item of a list, and the comments about it."""
     place, lead = parent.item(), f"{indent}-"
-    if isinstance(part.value, Word):
-        return _with_comments(part, indent, _word(part.value, lead, indent))
-    first, many = _bared(part.value, place)
-    part = replace(part, before=[*part.before, *first])
-    if (line := _one_line(many, lead, place, False)) is not None:
+    if part.is_scalar:
+        return _with_comments(part, indent, _scalar(part, lead, indent))
+    part = _bared(part, place)
+    if (line := _one_line(part, lead, place, False)) is not None:
         return _with_comments(part, indent, [line])
-    above, inside = _cut_spacing(_block(many, indent + _STEP, place, (*path, "-")))
+    above, inside = _cut_spacing(_block(part, indent + STEP, place))
     above = [*part.before, *part.beside, *(line.strip() for line in above)]
     return [*_spread(above, indent), f"{lead} {inside[0].lstrip(' ')}", *inside[1:]]
 
 
-def _bared(many: Many, place: Place) -> tuple[list[str], Many]:
-    """Take off what stands above the first key: it shares a line with the dash."""
-    if not many.parts:
-        return [], many
-    first, *others = _ordered(many, place)
-    return first.before, replace(many, parts=[replace(first, before=[]), *others])
+def _bared(part: Entry, place: SchemaPlace) -> Entry:
+    """Take up what stands above the first key of an item: that shares a line with the dash."""
+    if not part.parts:
+        return part
+    first, *others = _ordered(part, place)
+    kept = {entry.path[-1]: entry for entry in (replace(first, before=()), *others)}
+    return replace(part, before=[*part.before, *first.before], parts=kept)
 
 
-def _word(word: Word, lead: str, indent: str) -> list[str]:
+def _scalar(part: Entry, lead: str, indent: str) -> list[str]:
     """A value that is not made of others: on one line, or a paragraph below its sign."""
-    if (paragraph := word.paragraph) is None:
-        return [f"{lead} {value_text(word.text, word.is_plain, False)}"]
-    width = str(len(_STEP)) if paragraph.is_inset else ""
-    sign = paragraph.sign[0] + width + paragraph.sign[1:]
-    below = (f"{indent}{_STEP}{line}" if line else "" for line in paragraph.lines)
-    return [f"{lead} {sign}", *below]
+    if not _keeps_paragraph(part):
+        return [f"{lead} {value_text(part.first.value, part.first.implicit[0], False)}"]
+    start, end = part.first.start_mark.index, part.first.end_mark.index
+    source = part.sheet.text[start:end].splitlines()[1:]
+    while not source[-1].strip():
+        source.pop()
+    read = part.first.value.lstrip("\n")
+    width = _spaces(next(line for line in source if line.strip())) - _spaces(read)
+    inset = str(len(STEP)) if read.startswith(" ") else ""
+    sign = part.first.style + inset + ("" if part.first.value.endswith("\n") else "-")
+    return [f"{lead} {sign}", *(line[width:] and indent + STEP + line[width:] for line in source)]
 
 
-def _one_line(many: Many, lead: str, place: Place, is_always_block: bool) -> str | None:
+def _keeps_paragraph(part: Entry) -> bool:
+    """Whether it is a paragraph, and one that can hold its text safely.
+
+    Ends that count and odd line ends are written in quotes.
+    """
+    is_odd = part.first.value.endswith("\n\n") or re.search(
+        "[\r\x85\u2028\u2029]", part.first.value
+    )
+    return part.is_paragraph and bool(part.first.value.strip()) and not is_odd
+
+
+def _spaces(text: str) -> int:
+    return len(text) - len(text.lstrip(" "))
+
+
+def _one_line(many: Entry, lead: str, place: SchemaPlace, is_always_block: bool) -> str | None:
     """A mapping or list on one line, unless that is no place for it."""
     if many.parts and (is_always_block or _needs_lines(many) or _lists_decisions(many)):
         return None
-    line = f"{lead} {_in_brackets(many, place)}"
+    line = f"{lead} {print_inline(many, place)}"
     return line if len(line) <= WIDTH or many.is_one_line else None
 
 
-def _is_always_block(path: Keys, parent: Place) -> bool:
+def _is_always_block(part: Entry, parent: SchemaPlace) -> bool:
     """Parts of the sheet, and tracks, groups and whatever else is named in them."""
-    return len(path) == 1 or (len(path) == 2 and parent.names_freely)
+    return len(part.path) == 1 or (len(part.path) == 2 and parent.names_freely)
 
 
-def _needs_lines(many: Many) -> bool:
+def _needs_lines(entry: Entry) -> bool:
     """Whether there are comments inside, or texts of several lines."""
-    return any(many.after) or any(_has_comment(part) or _is_long(part) for part in many.parts)
+    if entry.is_scalar:
+        return _keeps_paragraph(entry)
+    parts = entry.parts.values()
+    return any(entry.after) or any(_has_comment(part) or _needs_lines(part) for part in parts)
 
 
-def _has_comment(part: Part) -> bool:
+def _has_comment(part: Entry) -> bool:
     return any(part.before) or bool(part.beside)
 
 
-def _is_long(part: Part) -> bool:
-    if isinstance(part.value, Many):
-        return _needs_lines(part.value)
-    return part.value.paragraph is not None
-
-
-def _lists_decisions(many: Many) -> bool:
+def _lists_decisions(many: Entry) -> bool:
     """Whether there is a list of mappings inside: each of those has a line of its own."""
-    inner = [part.value for part in many.parts if isinstance(part.value, Many)]
-    return (many.is_list and bool(inner)) or any(_lists_decisions(value) for value in inner)
+    inner = [part for part in many.parts.values() if not part.is_scalar]
+    return (isinstance(many.value, list) and bool(inner)) or any(map(_lists_decisions, inner))
 
 
-def _in_brackets(many: Many, place: Place) -> str:
-    if many.is_list:
-        return f"[{', '.join(_inline(part.value, place.item()) for part in many.parts)}]"
-    entries = (
-        f"{key_text(part.name, part.key is not None and part.key.is_plain, True)}: "
-        f"{_inline(part.value, place.child(part.name))}"
-        for part in _ordered(many, place)
-    )
+def print_inline(entry: Entry, place: SchemaPlace) -> str:
+    """Return a value as it is written between brackets."""
+    if entry.is_scalar:
+        return value_text(entry.first.value, entry.first.implicit[0], True)
+    if isinstance(entry.value, list):
+        return f"[{', '.join(print_inline(part, place.item()) for part in entry.parts.values())}]"
+    entries = (print_pair(part, place) for part in _ordered(entry, place))
     return f"{{{', '.join(entries)}}}"
 
 
-def _inline(value: Word | Many, place: Place) -> str:
-    if isinstance(value, Many):
-        return _in_brackets(value, place)
-    return value_text(value.text, value.is_plain, True)
+def print_pair(part: Entry, parent: SchemaPlace) -> str:
+    """Return a key and its value, or an item, as they are written between brackets."""
+    if part.key is None:
+        return print_inline(part, parent.item())
+    key = key_text(part.name, part.key.implicit[0], True)
+    return f"{key}: {print_inline(part, parent.child(part.name))}"
 
 
-def _with_comments(part: Part, indent: str, lines: list[str]) -> list[str]:
+def _with_comments(part: Entry, indent: str, lines: list[str]) -> list[str]:
     """The last comment beside the first line, any other above it."""
     above = _spread([*part.before, *part.beside[:-1]], indent)
     return [*above, "  ".join([lines[0], *part.beside[-1:]]), *lines[1:]]

@@ -9,13 +9,13 @@ from functools import cached_property
 from mixwright.problem import Problem
 from mixwright.sheet.nearest import Hints
 from mixwright.sheet.shape import as_written
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 from mixwright.timeline import Position, Section, TempoChange, Timeline
 
 _ANCHORS = ("section", "bar", "s")
 
 
-def position_of(node: Node) -> Position:
+def position_of(node: Entry) -> Position:
     """Return the position that a mapping with `section`, `bar` and `beat`, or `s` stands for."""
     bar, beat = node.child("bar").number, node.child("beat").number
     return Position(
@@ -26,7 +26,7 @@ def position_of(node: Node) -> Position:
     )
 
 
-def tempo_of(song: Node) -> tuple[TempoChange, ...]:
+def tempo_of(song: Entry) -> tuple[TempoChange, ...]:
     """Return the tempo changes that are whole; beats per bar come from the entry before."""
     found: list[TempoChange] = []
     beats_per_bar = 4
@@ -38,13 +38,13 @@ def tempo_of(song: Node) -> tuple[TempoChange, ...]:
     return tuple(found) or Timeline(1).tempo
 
 
-def sections_of(song: Node) -> tuple[Section, ...]:
+def sections_of(song: Entry) -> tuple[Section, ...]:
     """Return the sections that have both a name and a bar."""
     pairs = [(s.child("name").text, s.child("bar").number) for s in song.child("sections").items()]
     return tuple(Section(n, int(bar)) for n, bar in pairs if n is not None and bar is not None)
 
 
-def timeline_of(song: Node) -> Timeline | None:
+def timeline_of(song: Entry) -> Timeline | None:
     """Return the song's timeline, or None where tempo or sample rate can't be relied on."""
     entries, rate_hz = song.child("tempo").items(), song.child("sample_rate_hz").number
     changes = tempo_of(song)
@@ -57,7 +57,7 @@ def timeline_of(song: Node) -> Timeline | None:
         return None
 
 
-def check_song(song: Node) -> Iterator[Problem]:
+def check_song(song: Entry) -> Iterator[Problem]:
     """The song's map: bars that rise, section names that are unique."""
     yield from _rising_bars(song.child("tempo").items(), "tempo change")
     first = next(iter(song.child("tempo").items()), None)
@@ -77,7 +77,7 @@ def check_song(song: Node) -> Iterator[Problem]:
     yield from _known(song.child("loudest_section"), section_names(song), Hints())
 
 
-def _rising_bars(entries: list[Node], kind: str) -> Iterator[Problem]:
+def _rising_bars(entries: list[Entry], kind: str) -> Iterator[Problem]:
     last = 0.0
     for entry in entries:
         bar = entry.child("bar")
@@ -90,13 +90,13 @@ def _rising_bars(entries: list[Node], kind: str) -> Iterator[Problem]:
         last = max(last, bar.number)
 
 
-def section_names(song: Node) -> tuple[str, ...]:
+def section_names(song: Entry) -> tuple[str, ...]:
     """Return the names of the sections that have one."""
     names = (section.child("name").text for section in song.child("sections").items())
     return tuple(name for name in names if name is not None)
 
 
-def _known(node: Node, known: Sequence[str], hints: Hints) -> Iterator[Problem]:
+def _known(node: Entry, known: Sequence[str], hints: Hints) -> Iterator[Problem]:
     if node.text is not None and node.text not in known:
         help = hints.similar("section", node.text, known)
         yield Problem("sheet/unknown-section", f"unknown section {node.text}", node.span, help)
@@ -106,7 +106,7 @@ def _known(node: Node, known: Sequence[str], hints: Hints) -> Iterator[Problem]:
 class PositionCheck:
     """Checks positions and rides against a song; `timeline` is None where it is not sound."""
 
-    song: Node
+    song: Entry
     timeline: Timeline | None
     hints: Hints = field(default_factory=Hints, repr=False)
 
@@ -114,11 +114,11 @@ class PositionCheck:
     def _sections(self) -> tuple[str, ...]:
         return section_names(self.song)
 
-    def section(self, node: Node) -> Iterator[Problem]:
+    def section(self, node: Entry) -> Iterator[Problem]:
         """A section's name that is used somewhere."""
         yield from _known(node, self._sections, self.hints)
 
-    def position(self, node: Node, what: str) -> Iterator[Problem]:
+    def position(self, node: Entry, what: str) -> Iterator[Problem]:
         """Exactly one anchor, a section that exists, a beat within its bar."""
         given = (
             [key for key in node.value if key in _ANCHORS] if isinstance(node.value, dict) else []
@@ -133,7 +133,7 @@ class PositionCheck:
         yield from self.section(node.child("section"))
         yield from self._beat(node)
 
-    def _beat(self, node: Node) -> Iterator[Problem]:
+    def _beat(self, node: Entry) -> Iterator[Problem]:
         bar, beat = node.child("bar").number, node.child("beat")
         if self.timeline is None or bar is None or beat.number is None:
             return
@@ -143,7 +143,7 @@ class PositionCheck:
             message = f"{said} (bar {as_written(bar)} has {beats} beats)"
             yield Problem("sheet/beat-beyond-bar", message, beat.span)
 
-    def ride(self, points: Node) -> Iterator[Problem]:
+    def ride(self, points: Entry) -> Iterator[Problem]:
         """Points with positions that rise strictly and one kind of length each."""
         before: tuple[int, Position] | None = None
         for point in points.items():
@@ -164,7 +164,7 @@ class PositionCheck:
                 yield Problem("sheet/points-not-rising", message, anchor_of(point).span)
             before = max(before or (at, here), (at, here), key=lambda pair: pair[0])
 
-    def _sample(self, point: Node) -> int | None:
+    def _sample(self, point: Entry) -> int | None:
         """The sample of a point, or None where its value or the timeline is not sound."""
         anchor = anchor_of(point)
         if self.timeline is None or anchor.value is None:
@@ -178,11 +178,11 @@ class PositionCheck:
             return None
 
 
-def _takes_time(point: Node) -> bool:
+def _takes_time(point: Entry) -> bool:
     return any(point.child(key).number != 0.0 for key in ("over_beats", "over_ms") if key in point)
 
 
-def anchor_of(point: Node) -> Node:
+def anchor_of(point: Entry) -> Entry:
     """Return the entry that says where a point is."""
     given = [key for key in _ANCHORS if key in point]
     return point.child(given[0] if given else "bar")

@@ -1,15 +1,18 @@
-"""YAML, in a strict subset, to plain values that know where they came from.
+"""YAML, in a strict subset, to one tree that holds what a sheet says and how it is written.
 
 Composed from the parser's events, so that nothing is ever resolved behind the sheet's back:
 only ``true`` and ``false`` are booleans, only decimal numbers are numbers, everything else is
 text. Duplicate keys, anchors and aliases, tags, merge keys and second documents are refused; an
-alias is never expanded, so a small file cannot grow.
+alias is never expanded, so a small file cannot grow. Every reader of a sheet works from this tree:
+the loader, the checks, ``tidy`` and edits. Comments are laid over it by
+:mod:`mixwright.sheet.comments`, for those who ask.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import yaml
@@ -28,57 +31,55 @@ _NUMBER = re.compile(r"[-+]?(?:(?:0|[1-9][0-9]*)(\.[0-9]*)?|(\.[0-9]+))([eE][-+]
 _LARGEST_WHOLE = 2**53
 _BOOLEANS = {"true": True, "false": False}
 _NULLS = ("", "~", "null", "Null", "NULL")
+# Line and column, counted from 1, and length in characters.
+At = tuple[int, int, int]
+_TOP: At = (1, 1, 1)
 
 
-@dataclass(frozen=True)
-class Tree:
-    """Plain values with, for each path, the span of its value and of its key.
+@dataclass(slots=True, eq=False)
+class Entry:
+    """A key with its value, an item of a list, or the whole sheet; `value` as plain values.
 
-    A mapping or list that has a key is placed at that key: it is what a person would point at.
+    `parts` are the entries of a mapping by key, or of a list by index. `key`, `first` and `last`
+    are the parser's events that it is written by; a value that is not made of others is one event,
+    `first`. It is read without trust: a part that is missing or of another kind is empty. So names
+    and times can be checked in a sheet whose shape is not all sound.
+
+    `before` are the lines above it, comments and empty ones; `beside` comments at ends of its
+    lines; `after` lines at the end of a mapping or list. `stop` is the line (from 0) after its
+    last.
     """
 
-    text: SheetText = field(repr=False)
-    value: Any
-    spans: dict[PathKey, Span] = field(repr=False)
-    key_spans: dict[PathKey, Span] = field(repr=False)
-
-    def span(self, path: PathKey) -> Span:
-        """Return the place of a value, or of its nearest parent that has one."""
-        return _nearest(self.spans, path) or self.text.span(1, 1)
-
-    def key_span(self, path: PathKey) -> Span:
-        """Return the place of a key; of the value where there is no key."""
-        return self.key_spans.get(path) or self.span(path)
-
-
-@dataclass(frozen=True)
-class Node:
-    """A place in a tree that is read without trust: what is missing or of another kind is empty.
-
-    This lets names and times be checked in a sheet whose shape is not all sound.
-    """
-
-    tree: Tree = field(repr=False)
-    value: Any
-    path: PathKey = ()
+    sheet: SheetText = field(repr=False)
+    path: PathKey
+    value: Any = None
+    parts: dict[str | int, Entry] = field(default_factory=dict)
+    key: Any = None
+    first: Any = None
+    last: Any = None
+    at: At = _TOP
+    key_at: At | None = None
+    before: Sequence[str] = ()
+    beside: Sequence[str] = ()
+    after: Sequence[str] = ()
+    stop: int = 0
 
     def __contains__(self, key: str) -> bool:
-        return isinstance(self.value, dict) and key in self.value
+        return isinstance(self.value, dict) and key in self.parts
 
-    def child(self, key: str) -> Node:
+    def child(self, key: str) -> Entry:
         """Return the entry under `key`, with the value None where there is none."""
-        found = self.value.get(key) if isinstance(self.value, dict) else None
-        return Node(self.tree, found, (*self.path, key))
+        found = self.parts.get(key) if isinstance(self.value, dict) else None
+        return found or Entry(self.sheet, (*self.path, key), at=self.at)
 
-    def entries(self) -> list[tuple[str, Node]]:
-        """Return the entries of a mapping in the sheet's order."""
-        keys = self.value if isinstance(self.value, dict) else {}
-        return [(key, self.child(key)) for key in keys]
+    def entries(self) -> list[tuple[str, Entry]]:
+        """Return the entries of a mapping by their keys, in the sheet's order."""
+        is_mapping = isinstance(self.value, dict)
+        return [(str(key), part) for key, part in self.parts.items()] if is_mapping else []
 
-    def items(self) -> list[Node]:
+    def items(self) -> list[Entry]:
         """Return the items of a list."""
-        values = self.value if isinstance(self.value, list) else []
-        return [Node(self.tree, v, (*self.path, index)) for index, v in enumerate(values)]
+        return list(self.parts.values()) if isinstance(self.value, list) else []
 
     @property
     def text(self) -> str | None:
@@ -92,24 +93,91 @@ class Node:
         return float(self.value) if is_number else None
 
     @property
+    def is_scalar(self) -> bool:
+        """Whether it is written as a value that is not made of others."""
+        return isinstance(self.first, events.ScalarEvent)
+
+    @property
+    def is_paragraph(self) -> bool:
+        """Whether it is a text of several lines after ``|`` or ``>``."""
+        return self.is_scalar and self.first.style in ("|", ">")
+
+    @property
+    def is_flow(self) -> bool:
+        """Whether it is a mapping or list between brackets."""
+        return not self.is_scalar and bool(self.first.flow_style)
+
+    @property
+    def is_one_line(self) -> bool:
+        """Whether it is a mapping or list between brackets, on one line."""
+        return self.is_flow and self.first.start_mark.line == self.last.start_mark.line
+
+    @property
+    def name(self) -> str:
+        """The key, as text; of an item or the whole sheet, nothing."""
+        return "" if self.key is None else str(self.key.value)
+
+    @property
     def span(self) -> Span:
-        """The place of the value."""
-        return self.tree.span(self.path)
+        """The place of the value, or of the nearest entry around it that is there.
+
+        A mapping or list that has a key is placed at that key: it is what a person would point at.
+        """
+        return self.sheet.span(*self.at)
 
     @property
     def key_span(self) -> Span:
-        """The place of the key."""
-        return self.tree.key_span(self.path)
+        """The place of the key; of the value where there is no key."""
+        return self.sheet.span(*(self.key_at or self.at))
+
+    def nearest(self, path: PathKey) -> Entry:
+        """Return the entry at a path from here, or the last one on the way that is there."""
+        entry = self
+        for key in path:
+            if (found := entry.parts.get(key)) is None:
+                break
+            entry = found
+        return entry
+
+    def walk(self) -> Iterator[Entry]:
+        """This entry and all below it, in the sheet's order."""
+        yield self
+        for part in self.parts.values():
+            yield from part.walk()
+
+    @property
+    def spans(self) -> dict[PathKey, Span]:
+        """The place of each value below."""
+        return {entry.path: entry.span for entry in self.walk() if entry.path}
+
+    @property
+    def key_spans(self) -> dict[PathKey, Span]:
+        """The place of each key below."""
+        return {entry.path: entry.key_span for entry in self.walk() if entry.key_at is not None}
+
+    def without(self, bad: Iterable[PathKey]) -> Entry:
+        """Return the entry with the value None at these paths, which lie below or are its own."""
+        depth = len(self.path)
+        below: dict[str | int, list[PathKey]] = {}
+        for path in bad:
+            if len(path) == depth:
+                return replace(self, value=None, parts={})
+            below.setdefault(path[depth], []).append(path)
+        parts = {k: p.without(below[k]) if k in below else p for k, p in self.parts.items()}
+        if isinstance(self.value, dict):
+            return replace(self, parts=parts, value={k: p.value for k, p in parts.items()})
+        return replace(self, parts=parts, value=[part.value for part in parts.values()])
 
 
-def read_tree(text: SheetText, loader: Any = None) -> Tree:
-    """Turn a sheet's text into values and spans; `loader` is a YAML parser's class.
+def read_tree(text: SheetText, loader: Any = None) -> Entry:
+    """Return a sheet's text as a tree; `loader` is a YAML parser's class.
 
     Raises ProblemError for text that is not YAML or not in the strict subset.
     """
     composer = _Composer(text, (loader or parser_for(text.text))(text.text))
+    root = Entry(text, ())
     try:
-        value = composer.document()
+        composer.document(root)
     except yaml.YAMLError as error:
         from mixwright.sheet.syntax import syntax_problem
 
@@ -122,22 +190,19 @@ def read_tree(text: SheetText, loader: Any = None) -> Tree:
         composer.parser.dispose()
     if composer.problems:
         raise ProblemError(composer.problems)
-    return Tree(text, value, composer.spans, composer.key_spans)
+    return root
 
 
 class _Composer:
-    """Reads events into values; keeps going over faults that leave the structure clear."""
+    """Reads events into entries; keeps going over faults that leave the structure clear."""
 
     def __init__(self, text: SheetText, parser: Any) -> None:
         self.text = text
         self.parser = parser
-        self.spans: dict[PathKey, Span] = {}
-        self.key_spans: dict[PathKey, Span] = {}
         self.problems: list[Problem] = []
         self.anchors: set[str] = set()
 
-    def document(self) -> Any:
-        value = None
+    def document(self, root: Entry) -> None:
         documents = 0
         while not isinstance(event := self.parser.get_event(), events.StreamEndEvent):
             if isinstance(event, events.DocumentStartEvent):
@@ -146,71 +211,75 @@ class _Composer:
                     message = "a second document begins here, expected one sheet to a file"
                     self.fault("several-documents", message, self.mark(event))
                     break
-                value = self.value(self.parser.get_event(), (), None)
-        if not documents or (value is None and not self.problems):
+                self.compose(root, self.parser.get_event())
+        root.at = _TOP
+        if not documents or (root.value is None and not self.problems):
             message = f"{self.text.path} has no content, expected a mix sheet"
             self.fault("empty", message, self.text.span(1, 1))
-        return value
 
-    def value(self, event: Any, path: PathKey, key: Span | None) -> Any:
-        """The value that begins with `event`; `key` is where its key stands."""
+    def compose(self, entry: Entry, event: Any) -> None:
+        """Read the value that begins with `event`; the entry's key is known."""
         self.refuse_extras(event)
+        entry.first = entry.last = event
         if isinstance(event, events.ScalarEvent):
-            span = self.between(event, event)
             is_plain = event.implicit[0]
-            self.spans[path] = key if key and is_plain and not event.value else span
-            return plain_value(event.value) if is_plain else self.text_of(event)
+            if not is_plain:
+                event.value = self.text_of(event)
+            entry.value = plain_value(event.value) if is_plain else event.value
+            is_nothing = entry.key_at is not None and is_plain and not event.value
+            entry.at = (is_nothing and entry.key_at) or _between(event, event)
+            return
         if isinstance(event, events.AliasEvent):
-            return None
-        if len(path) >= MAX_DEPTH:
-            message = f"nested more than {MAX_DEPTH} deep"
-            self.fault("too-deep", message, self.mark(event))
+            return
+        if len(entry.path) >= MAX_DEPTH:
+            self.fault("too-deep", f"nested more than {MAX_DEPTH} deep", self.mark(event))
             raise ProblemError(self.problems)
         if isinstance(event, events.MappingStartEvent):
-            found, end = self.mapping(path)
+            self.mapping(entry)
         else:
-            found, end = self.sequence(path)
-        if path:
-            self.spans[path] = key or self.between(event, end)
-        return found
+            self.sequence(entry)
+        entry.at = entry.key_at or _between(event, entry.last)
 
-    def mapping(self, path: PathKey) -> tuple[Any, Any]:
-        found: dict[str, Any] = {}
+    def mapping(self, entry: Entry) -> None:
         while not isinstance(event := self.parser.get_event(), events.MappingEndEvent):
-            key, span = self.key(event, path)
-            here = (*path, key)
-            if key in found:
-                first = self.key_spans[here]
-                hint = f"it is first given in line {first.line}"
-                self.fault("duplicate-key", f"the key {key} is given twice", span, hint)
-                here = (*path, f"{key} again in line {span.line}")
-            self.key_spans[here] = span
-            value = self.value(self.parser.get_event(), here, span)
-            found.setdefault(key, value)
-        return found, event
+            key, at = self.key(event, entry.path)
+            if (first := entry.parts.get(key)) is not None:
+                hint = f"it is first given in line {first.key_span.line}"
+                message = f"the key {key} is given twice"
+                self.fault("duplicate-key", message, self.text.span(*at), hint)
+                key = f"{key} again in line {at[0]}"
+            part = Entry(self.text, (*entry.path, key), key=event, key_at=at)
+            entry.parts[key] = part
+            self.compose(part, self.parser.get_event())
+        entry.value = {key: part.value for key, part in entry.parts.items()}
+        entry.last = event
 
-    def sequence(self, path: PathKey) -> tuple[Any, Any]:
-        found: list[Any] = []
+    def sequence(self, entry: Entry) -> None:
         while not isinstance(event := self.parser.get_event(), events.SequenceEndEvent):
-            found.append(self.value(event, (*path, len(found)), None))
-        return found, event
+            index = len(entry.parts)
+            entry.parts[index] = part = Entry(self.text, (*entry.path, index))
+            self.compose(part, event)
+        entry.value = [part.value for part in entry.parts.values()]
+        entry.last = event
 
-    def key(self, event: Any, path: PathKey) -> tuple[str, Span]:
+    def key(self, event: Any, path: PathKey) -> tuple[str, At]:
         self.refuse_extras(event)
-        span = self.between(event, event)
+        at = _between(event, event)
         if not isinstance(event, events.ScalarEvent):
-            self.fault("bad-key", "a key is a list, mapping or alias, expected a plain word", span)
+            message = "a key is a list, mapping or alias, expected a plain word"
+            self.fault("bad-key", message, self.text.span(*at))
             if not isinstance(event, events.AliasEvent):
-                self.value(event, (*path, "?"), span)
-            return f"? in line {span.line} column {span.column}", span
+                self.compose(Entry(self.text, (*path, "?"), key_at=at), event)
+            return f"? in line {at[0]} column {at[1]}", at
         if event.value == "<<" and event.implicit[0]:
             hint = "write the keys out where they are used"
-            self.fault("merge-key", "merge keys (<<) are not allowed in a sheet", span, hint)
-        text = self.text_of(event)
-        if not text or not text.isprintable():
+            message = "merge keys (<<) are not allowed in a sheet"
+            self.fault("merge-key", message, self.text.span(*at), hint)
+        event.value = self.text_of(event)
+        if not event.value or not event.value.isprintable():
             message = "a key is empty or holds a line break, expected a plain word"
-            self.fault("bad-key", message, span)
-        return text, span
+            self.fault("bad-key", message, self.text.span(*at))
+        return event.value, at
 
     def text_of(self, event: Any) -> str:
         """The text of a scalar; half a character, which only an escape can be, is refused."""
@@ -243,11 +312,12 @@ class _Composer:
         start = event.start_mark
         return self.text.span(start.line + 1, start.column + 1, length)
 
-    def between(self, first: Any, last: Any) -> Span:
-        """From where `first` starts to where `last` ends, or to the end of the first line."""
-        start, end = first.start_mark, last.end_mark
-        length = end.column - start.column if end.line == start.line else 10**6
-        return self.text.span(start.line + 1, start.column + 1, length)
+
+def _between(first: Any, last: Any) -> At:
+    """From where `first` starts to where `last` ends, or to the end of the first line."""
+    start, end = first.start_mark, last.end_mark
+    length = end.column - start.column if end.line == start.line else 10**6
+    return start.line + 1, start.column + 1, length
 
 
 def plain_value(text: str) -> Any:
@@ -268,8 +338,14 @@ def plain_value(text: str) -> Any:
     return float(text)
 
 
-def _nearest(spans: dict[PathKey, Span], path: PathKey) -> Span | None:
-    for length in range(len(path), 0, -1):
-        if (span := spans.get(path[:length])) is not None:
-            return span
-    return None
+def are_same(value: Any, other: Any) -> bool:
+    """Return whether values are equal, and of the same kind: in Python, true and 1 are equal.
+
+    >>> are_same([1.0], [1]), are_same([True], [1])
+    (True, False)
+    """
+    if isinstance(value, dict) and isinstance(other, dict):
+        return value.keys() == other.keys() and all(are_same(value[k], other[k]) for k in value)
+    if isinstance(value, list) and isinstance(other, list):
+        return len(value) == len(other) and all(map(are_same, value, other))
+    return isinstance(value, bool) is isinstance(other, bool) and bool(value == other)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 from mixwright.units import SILENCE_DB
 
 
@@ -28,11 +28,11 @@ def pan_value(text: str) -> float:
     return float(text[1:]) * (-1.0 if text[0] == "L" else 1.0)
 
 
-def plain_of(node: Node, *keys: str) -> dict[str, Any]:
+def plain_of(node: Entry, *keys: str) -> dict[str, Any]:
     """Return the entries under these keys that are there, as they are."""
     return {key: node.value[key] for key in keys if key in node}
 
 
-def numbers_of(node: Node, *keys: str) -> dict[str, Any]:
+def numbers_of(node: Entry, *keys: str) -> dict[str, Any]:
     """Return the entries under these keys that are there, as floats."""
     return {key: float(node.value[key]) for key in keys if key in node}

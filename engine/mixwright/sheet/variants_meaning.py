@@ -16,7 +16,7 @@ from mixwright.sheet.names import PARTS, Names
 from mixwright.sheet.shape import as_written
 from mixwright.sheet.stems_meaning import check_parts
 from mixwright.sheet.times import PositionCheck
-from mixwright.sheet.tree import Node
+from mixwright.sheet.tree import Entry
 
 # What makes a variant another mix than the main mix.
 _OF_OTHERS = (
@@ -36,9 +36,9 @@ _OPUS_HZ = 48000
 _MP3_HIGHEST_HZ = 48000
 
 
-def check_deliverables(sheet: Node, names: Names, times: PositionCheck) -> Iterator[Problem]:
+def check_deliverables(sheet: Entry, names: Names, times: PositionCheck) -> Iterator[Problem]:
     """Every fault of the release and its variants that a shape can't say."""
-    release, check = sheet.child("release"), _Check(sheet, names, times)
+    release, check = sheet.child("release"), _VariantCheck(sheet, names, times)
     yield from check_pattern(release.child("file_name"))
     yield from _date(release.child("date"))
     yield from _alike(sheet.child("variants"))
@@ -56,7 +56,7 @@ def check_deliverables(sheet: Node, names: Names, times: PositionCheck) -> Itera
         yield from _date(node.child("labels").child("date"))
 
 
-def _main(node: Node) -> Iterator[Problem]:
+def _main(node: Entry) -> Iterator[Problem]:
     """The main mix, which holds everything."""
     for key in (key for key in _OF_OTHERS if key in node):
         message = f"{MAIN} takes no {key}: it is the mix itself"
@@ -64,7 +64,7 @@ def _main(node: Node) -> Iterator[Problem]:
         yield Problem("sheet/main-is-the-mix", message, node.child(key).key_span, help)
 
 
-def _alike(variants: Node) -> Iterator[Problem]:
+def _alike(variants: Entry) -> Iterator[Problem]:
     """Names that are one name to some disks."""
     seen: dict[str, str] = {}
     for name, node in variants.entries():
@@ -75,7 +75,7 @@ def _alike(variants: Node) -> Iterator[Problem]:
             yield Problem("sheet/names-alike", problem, node.key_span)
 
 
-def _covered_stand_ins(covers: Sequence[Node], tracks: Node) -> Iterator[Problem]:
+def _covered_stand_ins(covers: Sequence[Entry], tracks: Entry) -> Iterator[Problem]:
     """A track that sounds instead of a word is silent otherwise: it can't be covered as well."""
     pairs = [(cover.child("name"), cover.child("instead")) for cover in covers]
     instead = {other.text for name, other in pairs if other.text not in (None, name.text)}
@@ -86,7 +86,7 @@ def _covered_stand_ins(covers: Sequence[Node], tracks: Node) -> Iterator[Problem
             yield Problem("sheet/covered-replacement", problem, name.span)
 
 
-def _date(node: Node) -> Iterator[Problem]:
+def _date(node: Entry) -> Iterator[Problem]:
     """A day that the calendar has."""
     if node.text is None or node.text.count("-") != 2:
         return
@@ -98,14 +98,14 @@ def _date(node: Node) -> Iterator[Problem]:
 
 
 @dataclass(frozen=True)
-class _Check:
+class _VariantCheck:
     """The whole sheet, the names in it, and its times."""
 
-    sheet: Node
+    sheet: Entry
     names: Names
     times: PositionCheck
 
-    def members(self, name: str, node: Node) -> Iterator[Problem]:
+    def members(self, name: str, node: Entry) -> Iterator[Problem]:
         """Names that exist, and at least one track left."""
         faults: list[Problem] = []
         for key in ("only", "without"):
@@ -129,7 +129,7 @@ class _Check:
         tracks = self.sheet.child("tracks")
         return any(name in (one, tracks.child(one).child("group").text) for one in held)
 
-    def _held(self, node: Node) -> list[str]:
+    def _held(self, node: Entry) -> list[str]:
         """The tracks that a variant holds: first only, then what is out is taken away."""
         kept = {item.text for item in node.child("only").items()}
         out = {item.text for key in ("without", "mute") for item in node.child(key).items()}
@@ -140,7 +140,7 @@ class _Check:
                 found.append(name)
         return found
 
-    def cover(self, node: Node) -> Iterator[Problem]:
+    def cover(self, node: Entry) -> Iterator[Problem]:
         """A word that is covered: what, when, for how long, and what sounds instead."""
         yield from self.names.known(node.child("name"), "tracks", "groups")
         yield from self.names.known(node.child("instead"), "tracks")
@@ -158,7 +158,7 @@ class _Check:
             help = "leave instead out for silence"
             yield Problem("sheet/own-replacement", message, instead.span, help)
 
-    def files(self, node: Node) -> Iterator[Problem]:
+    def files(self, node: Entry) -> Iterator[Problem]:
         """Formats that can hold what is asked for, and a loudness that is one."""
         dither, formats = node.child("dither"), node.child("formats").items()
         if dither.text == "shaped" and not any((f.text or "").endswith("16") for f in formats):
@@ -171,7 +171,7 @@ class _Check:
             message = "the loudness has no level, expected standard or integrated_lufs"
             yield Problem("sheet/no-loudness", message, loudness.key_span)
 
-    def _rates(self, form: Node, rates: Node, alone: bool) -> Iterator[Problem]:
+    def _rates(self, form: Entry, rates: Entry, alone: bool) -> Iterator[Problem]:
         """A format that goes with each sample rate it is to be written at."""
         song_hz = self.sheet.child("song").child("sample_rate_hz").number
         for rate_hz in [rate.number for rate in rates.items()] or [song_hz]:
