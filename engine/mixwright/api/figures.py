@@ -15,7 +15,7 @@ from mixwright.api.loading import (
     said_in,
     unknown_choice,
 )
-from mixwright.checks import STAGES, Checked, Stage, run_checks
+from mixwright.checks import STAGES, Checked, StageName, run_checks
 from mixwright.measuring import (
     Comparison,
     Inspected,
@@ -78,7 +78,7 @@ def compare_references(
 def check(
     sheet: Sheet | str | Path,
     *,
-    step: Stage | None = None,
+    step: StageName | None = None,
     **options: Unpack[Options],
 ) -> Checked:
     """Walk the six steps of a mix and say of every rule whether it holds.

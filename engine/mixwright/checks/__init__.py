@@ -6,7 +6,7 @@ True
 """
 
 from mixwright.checks.judged import Checked, RuleOutcome, Spoken, StageOutcome, State
-from mixwright.checks.rule import STAGES, Remark, Result, Rule, Stage, Verdict
+from mixwright.checks.rule import STAGES, Remark, Result, Rule, StageName, Verdict
 from mixwright.checks.rules import RULES
 from mixwright.checks.run import run_checks
 
@@ -19,7 +19,7 @@ __all__ = [
     "Rule",
     "RuleOutcome",
     "Spoken",
-    "Stage",
+    "StageName",
     "StageOutcome",
     "State",
     "Verdict",

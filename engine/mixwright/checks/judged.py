@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeAlias
 
-from mixwright.checks.rule import Remark, Rule, Stage, worst
+from mixwright.checks.rule import Remark, Rule, StageName, worst
 from mixwright.problem import Span
 
 State: TypeAlias = Literal["holds", "accepted", "look", "fails", "idle"]
@@ -58,7 +58,7 @@ class RuleOutcome:
 class StageOutcome:
     """One line of the scoreboard: a step, what its rules say, and its headline figures."""
 
-    stage: Stage
+    stage: StageName
     rules: tuple[RuleOutcome, ...]
     headline: str
 

@@ -13,10 +13,10 @@ from typing import Literal, TypeAlias
 from mixwright.measuring.evidence import Evidence
 from mixwright.sheet import STEPS
 
-Stage: TypeAlias = Literal[
+StageName: TypeAlias = Literal[
     "intake", "balance", "bus", "eq", "dynamics", "effects", "automation", "delivery"
 ]
-STAGES: tuple[Stage, ...] = ("intake", *STEPS, "delivery")
+STAGES: tuple[StageName, ...] = ("intake", *STEPS, "delivery")
 Verdict: TypeAlias = Literal["fails", "look", "note"]
 VERDICTS: tuple[Verdict, ...] = ("fails", "look", "note")
 
@@ -75,7 +75,7 @@ class Rule:
     check: Check
 
     @property
-    def stage(self) -> Stage:
+    def stage(self) -> StageName:
         """The step it belongs to, or intake or delivery."""
         stage = self.id.partition("/")[0]
         return next(known for known in STAGES if known == stage)

@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 
 from mixwright.checks.judged import Checked, RuleOutcome, Spoken, StageOutcome, State
 from mixwright.checks.limits import limits_of
-from mixwright.checks.rule import STAGES, Remark, Rule, Stage
+from mixwright.checks.rule import STAGES, Remark, Rule, StageName
 from mixwright.checks.rules import RULES
 from mixwright.measuring.evidence import Evidence
 from mixwright.sheet import Accept
 
 # The rule whose figures say most about a step, for its line on the scoreboard.
-HEADLINES: dict[Stage, str] = {
+HEADLINES: dict[StageName, str] = {
     "intake": "intake/faulty-track",
     "balance": "balance/headroom-short",
     "bus": "bus/reduction-out-of-range",
@@ -28,7 +28,7 @@ WORST: tuple[State, ...] = ("fails", "look", "accepted", "holds", "idle")
 ON_THE_BEAT_S = 0.0005
 
 
-def run_checks(heard: Evidence, stage: Stage | None = None) -> Checked:
+def run_checks(heard: Evidence, stage: StageName | None = None) -> Checked:
     """Return what every rule says, or those of one stage, in step order."""
     stages = STAGES if stage is None else (stage,)
     sheet, limits = heard.sheet, limits_of(heard.sheet)
@@ -40,7 +40,7 @@ def run_checks(heard: Evidence, stage: Stage | None = None) -> Checked:
     return Checked(sheet.path, sheet.song.title, tuple(outcomes))
 
 
-def _headline(stage: Stage, rules: Sequence[RuleOutcome]) -> str:
+def _headline(stage: StageName, rules: Sequence[RuleOutcome]) -> str:
     """What the worst rule measured; where all hold, the one chosen for the step."""
     judged = [one for one in rules if one.judged]
     judged.sort(key=lambda one: (WORST.index(one.state), one.rule.id != HEADLINES[stage]))

@@ -17,7 +17,7 @@ from mixwright.sheet.model import processors_of
 from mixwright.timeline import Position
 
 T = TypeVar("T")
-Chain = TypeVar("Chain", Track, Group, Bus)
+StripKind = TypeVar("StripKind", Track, Group, Bus)
 Names = Mapping[str, str]  # the new name by the old one
 
 
@@ -119,7 +119,7 @@ def _track(track: Track, names: Names) -> Track:
     )
 
 
-def _strip(part: Chain, names: Names) -> Chain:
+def _strip(part: StripKind, names: Names) -> StripKind:
     """A part whose processors listen to tracks by their new names."""
     keyed: dict[str, Any] = {
         kind.id: replace(processor, key=_other(processor.key, names))  # type: ignore[type-var]

@@ -162,7 +162,7 @@ def _run_lanes(rows: Sections, state: Block, block: Block) -> Block:
     return block
 
 
-EqStage = RunningCascade | _MidSideCascade | RunningSweep
+RunningBands = RunningCascade | _MidSideCascade | RunningSweep
 
 
 class RunningEq:
@@ -173,7 +173,7 @@ class RunningEq:
     def __init__(self, settings: EqSettings, rate_hz: int, channels: int, at: int) -> None:
         if channels == 1 and any(band.on != "both" for band in settings.bands):
             raise ValueError("there is one channel, expected two for a band on mid or side")
-        self._stages: list[tuple[bool, EqStage]] = []
+        self._stages: list[tuple[bool, RunningBands]] = []
         for kind, group in groupby(_ridden(settings), lambda pair: _kind(*pair)):
             pairs = list(group)
             if kind == "moving":
