@@ -13,6 +13,7 @@ from mixwright.problem import Fault, Problem, ProblemError, Span, odd_kind
 
 # A sheet of the longest songs has some 100 kB; whatever is read is held in memory several times.
 MAX_BYTES = 4 * 1024 * 1024
+BYTE_ORDER_MARK = "\ufeff"
 # What YAML 1.1 allows in a stream; anything else is a control character or half a pair.
 _NOT_ALLOWED = re.compile(
     "[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|(?<!^)\ufeff"

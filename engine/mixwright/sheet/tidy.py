@@ -67,12 +67,11 @@ from mixwright.sheet.comments import comments_of, lay_comments
 from mixwright.sheet.loading import read_sheet
 from mixwright.sheet.model import Sheet
 from mixwright.sheet.rewrite import clear_beside, rewrite
-from mixwright.sheet.text import lined, load_text
+from mixwright.sheet.text import BYTE_ORDER_MARK, lined, load_text
 from mixwright.sheet.tidy_print import print_sheet
 from mixwright.sheet.tree import Entry, are_same
 
 CHANGED = "tidy/would-change"
-_MARK = "\ufeff"
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,7 @@ def tidy_sheet(path: str | Path, check: bool = False) -> Tidied:
     """
     text = load_text(path).text
     with Path(path).open("rb") as file:
-        mark = _MARK if file.read(3) == _MARK.encode() else ""
+        mark = BYTE_ORDER_MARK if file.read(3) == BYTE_ORDER_MARK.encode() else ""
     result = Tidied(str(path), mark + text, tidied(mark + text, str(path)))
     if not check:
         clear_beside(Path(path))
@@ -135,8 +134,8 @@ def tidied(text: str, path: str = "mix.yaml") -> str:
     and if it would not be the same afterwards: that is a bug of ours, and has the rule
     ``tidy/would-change``.
     """
-    mark = _MARK if text.startswith(_MARK) else ""
-    text = text.removeprefix(_MARK)
+    mark = BYTE_ORDER_MARK if text.startswith(BYTE_ORDER_MARK) else ""
+    text = text.removeprefix(BYTE_ORDER_MARK)
     before = _read(text, path)
     lines = print_sheet(lay_comments(before[0]))
     line_end = "\r\n" if re.match("[^\n\r]*\r\n", text) else "\n"

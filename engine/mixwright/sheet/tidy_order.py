@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 from mixwright.sheet.schema import load_schema
@@ -33,6 +35,12 @@ class SchemaPlace:
         patterns: dict[str, Any] = self.schema.get("patternProperties", {})
         found = (part for pattern, part in patterns.items() if re.search(pattern, key))
         return _resolved(next(found, {}))
+
+    def at(self, path: Iterable[str | int]) -> SchemaPlace:
+        """Return the place at a path from here."""
+        return reduce(
+            lambda at, key: at.child(key) if isinstance(key, str) else at.item(), path, self
+        )
 
     def item(self) -> SchemaPlace:
         """Return the place of the items of a list."""

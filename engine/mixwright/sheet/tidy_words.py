@@ -49,6 +49,17 @@ def number_text(text: str) -> str:
     return shortest if "." in shortest else f"{shortest}.0"
 
 
+def written_number(value: float) -> str:
+    """Return a number as a person writes it: twelve digits at most, so that none is dust.
+
+    >>> [written_number(value) for value in (0.1 + 0.2, 1e-05, -4.50, 3.0)]
+    ['0.3', '0.00001', '-4.5', '3']
+    """
+    if isinstance(value, int):
+        return str(value)
+    return number_text(repr(float(f"{value:.12g}"))).removesuffix(".0")
+
+
 def _with_exponent(value: float) -> str:
     # With a point, as YAML 1.1 asks of a number with an exponent.
     digits, _, exponent = repr(value).partition("e")

@@ -1,0 +1,250 @@
+"""Edits of a sheet's text: what they change, and that they change nothing else."""
+
+from __future__ import annotations
+
+import copy
+import random
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fuzzing.sheet_styles import as_json, as_yaml
+from fuzzing.sound_sheets import SMALL as FEW
+from fuzzing.sound_sheets import sound_sheet
+from mixwright.problem import ProblemError
+from mixwright.sheet.comments import comments_of
+from mixwright.sheet.edits import InsertAfter, Remove, Set, edited
+from mixwright.sheet.text import lined
+from mixwright.sheet.tidy import tidied
+from mixwright.sheet.tree import Entry, are_same, read_tree
+from scribbled_sheets import Scribbler, random_sheet
+
+Path_ = tuple[str | int, ...]
+SHEETS = Path(__file__).parent / "sheets"
+DEMO = Path(__file__).parents[1] / "projects" / "lanterns_at_low_tide" / "mix.yaml"
+HEAD = "format: 1\nsong: {title: T, sample_rate_hz: 48000}\n"
+SHEET = f"""{HEAD}tracks:
+  kick:  # inside
+    file: kick.wav
+    pan: C  # in the middle
+
+    # rides
+    why: >
+      it
+      stays
+  # the low one
+  bass:
+    file: 'bass.wav'
+    eq:
+      # weight
+      - {{type: bell, freq_hz: 80, gain_db: 2}}  # first
+      - type: notch
+        freq_hz: 50
+"""
+PLAINEST = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]*[1-9])?")
+LAWS = settings(max_examples=60, deadline=None)
+SEEDS = st.integers(0, 2**32)
+
+
+def tree_of(text: str) -> Entry:
+    return read_tree(lined(text.removeprefix("\ufeff")))
+
+
+def values_of(text: str) -> Any:
+    return tree_of(text).value
+
+
+def scribbled(dice: random.Random) -> str:
+    """A sound sheet in any style, as JSON, or with other line ends."""
+    style = dice.randrange(5)
+    if style == 0:
+        text = as_json(sound_sheet(dice, FEW), dice)
+    elif style == 1:
+        text = as_yaml(sound_sheet(dice, FEW), dice)
+    else:
+        scribbler = Scribbler(dice)
+        text = scribbler.above() + scribbler.block(random_sheet(dice), -1).lstrip(" ")
+    if style == 2:
+        text = "\ufeff" + text.replace("\n", "\r\n")
+    return text.rstrip("\n") if style == 3 and not text.endswith("\n\n") else text
+
+
+def entries_of(text: str) -> Iterator[Entry]:
+    return (entry for entry in tree_of(text).walk() if entry.path)
+
+
+def at(value: Any, path: Path_) -> Any:
+    for key in path:
+        value = value[key]
+    return value
+
+
+def any_value(dice: random.Random, made_of_others: bool = True) -> Any:
+    choices = [-4.5, 3, 0.1 + 0.2, 1e-05, True, "words", "a: b, c", "yes", "7", "two\nlines", "#1"]
+    if made_of_others and dice.random() < 0.3:
+        return dice.choice(
+            (
+                [1, 2],
+                [{"type": "bell", "freq_hz": 80}, {"type": "notch", "why": "x" * 99}],
+                {"ratio": 2, "threshold_db": -20},
+                {},
+                [],
+            )
+        )
+    return dice.choice(choices)
+
+
+def as_read(value: Any) -> Any:
+    """A value as edits keep it: numbers without dust."""
+    if isinstance(value, list):
+        return [as_read(item) for item in value]
+    if isinstance(value, dict):
+        return {key: as_read(item) for key, item in value.items()}
+    return float(f"{value:.12g}") if isinstance(value, float) else value
+
+
+# Laws
+
+
+@LAWS
+@given(SEEDS)
+def test_no_edits_change_nothing(seed: int) -> None:
+    text = scribbled(random.Random(seed))
+    assert edited(text, []) == text
+
+
+@LAWS
+@given(SEEDS)
+def test_a_value_is_set_and_nothing_else_changes(seed: int) -> None:
+    dice = random.Random(seed)
+    text = scribbled(dice)
+    entry = dice.choice([e for e in entries_of(text) if e.is_scalar])
+    value = any_value(dice, False)
+    made = edited(text, [Set(entry.path, value)])
+    expected = copy.deepcopy(values_of(text))
+    at(expected, entry.path[:-1])[entry.path[-1]] = as_read(value)
+    assert are_same(values_of(made), expected)
+    assert comments_of(tree_of(made)) == comments_of(tree_of(text))
+    mark = len(text) - len(text.removeprefix("\ufeff"))
+    start, end = entry.first.start_mark.index + mark, entry.first.end_mark.index + mark
+    assert made[: start - 1] == text[: start - 1]
+    assert made.endswith(text[end:].lstrip("\r\n ") if entry.is_paragraph else text[end:])
+    old = entry.first.value
+    if entry.first.implicit[0] and old and "\n" not in text[start:end]:
+        back = edited(made, [Set(entry.path, entry.value)])
+        assert are_same(values_of(back), as_read(values_of(text)))
+        if PLAINEST.fullmatch(old) or isinstance(entry.value, str | bool):
+            assert back == text
+
+
+@LAWS
+@given(SEEDS)
+def test_any_value_may_stand_anywhere(seed: int) -> None:
+    dice = random.Random(seed)
+    text = scribbled(dice)
+    entry, value = dice.choice(list(entries_of(text))), any_value(dice)
+    made = edited(text, [Set(entry.path, value)])
+    expected = copy.deepcopy(values_of(text))
+    at(expected, entry.path[:-1])[entry.path[-1]] = as_read(value)
+    assert are_same(values_of(made), expected)
+    outside = [e for e in entries_of(text) if e.path[: len(entry.path)] != entry.path]
+    kept = {
+        e.path: text[e.first.start_mark.index : e.last.end_mark.index]
+        for e in outside
+        if e.is_scalar
+    }
+    after = {e.path: e for e in entries_of(made)}
+    text, made = text.removeprefix("\ufeff"), made.removeprefix("\ufeff")
+    for e in outside:
+        if e.is_scalar:
+            now = after[e.path]
+            assert (
+                made[now.first.start_mark.index : now.last.end_mark.index].rstrip()
+                == text[e.first.start_mark.index : e.last.end_mark.index].rstrip()
+            )
+    assert kept
+
+
+@LAWS
+@given(SEEDS)
+def test_what_is_new_stands_among_the_rest(seed: int) -> None:
+    dice = random.Random(seed)
+    text = scribbled(dice)
+    parent = dice.choice([e for e in tree_of(text).walk() if not e.is_scalar])
+    value = any_value(dice)
+    if isinstance(parent.value, dict):
+        key: str | int = dice.choice(["new key", "why", "gain_db", "type", "file", "title"])
+        key = key if key not in parent.parts else "newer"
+    else:
+        key = len(parent.parts)
+    made = edited(text, [Set((*parent.path, key), value)])
+    expected = copy.deepcopy(values_of(text))
+    holder = at(expected, parent.path)
+    if isinstance(key, int):
+        holder.append(as_read(value))
+    else:
+        holder[key] = as_read(value)
+    assert are_same(values_of(made), expected)
+    assert set(comments_of(tree_of(text))) <= set(comments_of(tree_of(made)))
+    if parent.parts:
+        assert is_within(text, made)
+
+
+@LAWS
+@given(SEEDS)
+def test_what_is_inserted_stands_behind(seed: int) -> None:
+    dice = random.Random(seed)
+    text = scribbled(dice)
+    entry, value = dice.choice(list(entries_of(text))), any_value(dice)
+    key = None if isinstance(entry.path[-1], int) else "new key"
+    made = edited(text, [InsertAfter(entry.path, value, key)])
+    before, after = (at(values_of(one), entry.path[:-1]) for one in (text, made))
+    if key is None:
+        index = int(entry.path[-1])
+        assert are_same(after, [*before[: index + 1], as_read(value), *before[index + 1 :]])
+        start = edited(text, [InsertAfter((*entry.path[:-1], -1), value)])
+        assert are_same(at(values_of(start), entry.path[:-1]), [as_read(value), *before])
+    else:
+        keys = list(before)
+        index = keys.index(str(entry.path[-1])) + 1
+        assert list(after) == [*keys[:index], key, *keys[index:]]
+    assert is_within(text, made)
+
+
+@LAWS
+@given(SEEDS)
+def test_what_is_removed_is_gone_and_nothing_else(seed: int) -> None:
+    dice = random.Random(seed)
+    text = scribbled(dice)
+    entry = dice.choice(list(entries_of(text)))
+    made = edited(text, [Remove(entry.path)])
+    expected = copy.deepcopy(values_of(text))
+    del at(expected, entry.path[:-1])[entry.path[-1]]
+    assert are_same(values_of(made), expected)
+    if at(expected, entry.path[:-1]):
+        assert is_within(made, text)
+
+
+@LAWS
+@given(SEEDS)
+def test_edits_of_a_tidy_sheet_leave_it_nearly_tidy(seed: int) -> None:
+    # Keys stand where tidy asks for them: all that it may still do is join or part lines.
+    dice = random.Random(seed)
+    sheet = random_sheet(dice)
+    text = tidied(as_yaml(sheet, dice))
+    for name in sheet["tracks"]:
+        new = {"gain_db": -4.5, "why": "words", "mute": True, "role": "bass", "pan": "L20"}
+        key = dice.choice(list(new))
+        text = edited(text, [Set(("tracks", name, key), new[key])])
+        assert tidied(text) == text
+
+
+def is_within(part: str, whole: str) -> bool:
+    """Whether a text is another one with something left out."""
+    letters = iter(re.sub(r"\s+", " ", whole))
+    return all(letter in letters for letter in re.sub(r"\s+", " ", part).strip())
