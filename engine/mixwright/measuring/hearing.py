@@ -24,7 +24,6 @@ from mixwright.measuring.placing import eq_power, placed_power, sent_levels
 from mixwright.measuring.references import Comparison, compared
 from mixwright.meters import LoudnessMeter, SoundMeter
 from mixwright.meters.loudness import HOP_S
-from mixwright.meters.silence import SilenceMeter
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.apart import Apart
 from mixwright.rendering.ears import Ear, Listener, Together, Within
@@ -68,7 +67,7 @@ def gather(
         balance=first.balance,
         mix=second.done.meter.sound,
         mix_gain=second.done.gain,
-        silence=second.silence.readings(second.done.gain),
+        silence=second.done.meter.sound.silence(second.done.gain, frames=second.done.spool.frames),
         tracks=_tracks(sheet, first, second),
         groups=second.groups(),
         returns=second.returned(),
@@ -174,7 +173,6 @@ class _SecondHearing:
             for group in sorted(self._apart.mixed):
                 whole += [(p, group) for p in ("group in", "group", "apart in", "others in")]
             self._spectra |= {point: SpectrumMeter(rate_hz, 2, BAND_HOP_S) for point in whole}
-        self.silence = SilenceMeter(rate_hz, 2)
 
     def perform(self, threads: int | None, keep_cache: bool, progress: StageProgress) -> None:
         """Play it and keep what was heard."""
@@ -188,8 +186,6 @@ class _SecondHearing:
         options = {"threads": threads, "keep_cache": keep_cache, "progress": progress}
         with performance(self.plan, ears, self._apart, **options) as done:  # type: ignore[arg-type]
             self.done = done
-            for block in done.spool.blocks():
-                self.silence.feed(block)
 
     def _ear_of(self, point: tuple[str, str]) -> Within:
         start, end = self._within.get(point, (0, None))

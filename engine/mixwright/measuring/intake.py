@@ -26,12 +26,11 @@ from mixwright.faults.track import FaultMeter
 from mixwright.measuring.kept_findings import as_data, from_data
 from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
-from mixwright.meters.silence import SilenceMeter, SilenceReadings
+from mixwright.meters.silence import SilenceReadings
 from mixwright.places import cache_folder
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import DataCache
 from mixwright.rendering.cores import usable_cores
-from mixwright.rendering.ears import Listener
 from mixwright.rendering.plan import probe_stems
 from mixwright.rendering.recordings import probed_all
 from mixwright.rendering.sums import FRAMES
@@ -238,8 +237,7 @@ class _StemMeters:
         self.stem = stem
         self.faults = FaultMeter(info.rate_hz, info.channels, bits)
         self._sound = SoundMeter(info.rate_hz, info.channels)
-        self._silence = SilenceMeter(info.rate_hz, info.channels)
-        self._measured: list[Listener] = [self._sound, self._silence] if measured else []
+        self._measured = measured
 
     def play(self) -> None:
         """Play the file; what comes before it in the song is silence to the detectors."""
@@ -247,8 +245,8 @@ class _StemMeters:
         for at in range(0, lead, FRAMES):
             self.faults.feed(np.zeros((min(FRAMES, lead - at), info.channels)))
         for at, block in played(info):
-            for meter in self._measured:
-                meter.feed(block)
+            if self._measured:
+                self._sound.feed(block)
             self.faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
 
     def error(self) -> ProblemError | None:
@@ -262,8 +260,10 @@ class _StemMeters:
     def readings(self) -> StemReadings:
         """What the file is and measures."""
         info = self.stem.info
-        sound, silence = self._sound.readings(), self._silence.readings()
-        return StemReadings(self.stem.name, info, sound, silence, read_bext(info.path))
+        sound = self._sound.readings()
+        return StemReadings(
+            self.stem.name, info, sound, self._sound.silence(), read_bext(info.path)
+        )
 
 
 def _piece(stem: Stem, start_s: float, seconds: float, rate_hz: int) -> Block:
