@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import StemInfo, StemReader
+from mixwright.audio import StemInfo, played, read_part
 from mixwright.audio.bext import Bext, read_bext
 from mixwright.audio.mp3 import MP3_HELP, MP3_WORDS
 from mixwright.audio.probe import PCM_BYTES
@@ -24,7 +24,6 @@ from mixwright.faults.pairs import inspect_pairs
 from mixwright.faults.time_stamps import TimeStamp, disagreeing
 from mixwright.faults.track import FaultMeter
 from mixwright.measuring.kept_findings import as_data, from_data
-from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.silence import SilenceReadings
 from mixwright.places import cache_folder
@@ -268,13 +267,8 @@ class _StemMeters:
 
 def _piece(stem: Stem, start_s: float, seconds: float, rate_hz: int) -> Block:
     """Part of a track in the time of the song, with the polarity that the sheet gives it."""
-    reader = StemReader(
-        stem.info, rate_hz, round(stem.lead_s * rate_hz), max(0, round(start_s * rate_hz))
-    )
-    try:
-        block = reader.read(np.zeros((round(seconds * rate_hz), stem.info.channels)))
-    finally:
-        reader.close()
+    offset, start = round(stem.lead_s * rate_hz), max(0, round(start_s * rate_hz))
+    block = read_part(stem.info, rate_hz, round(seconds * rate_hz), offset, start)
     inverted = stem.track is not None and stem.track.polarity == "invert"
     return -block if inverted else block
 
