@@ -16,6 +16,7 @@ from conftest import noise
 from mixwright.audio import (
     FORMATS,
     RENDER_FORMATS,
+    Encoding,
     Spool,
     StemReader,
     check_target,
@@ -219,9 +220,9 @@ def test_every_format_holds_the_mix_to_its_resolution(tmp_path: Path, name: str)
     form = FORMATS[name]
     target = tmp_path / f"mix{form.suffix}"
     spool = spooled(tmp_path, samples)
-    write_mix(spool, 0.5, target, form, 48000, 1, "0")
+    write_mix(spool, 0.5, target, Encoding(form, 48000, 1, "0"))
     first = target.read_bytes()
-    write_mix(spool, 0.5, target, form, 48000, 1, "0")
+    write_mix(spool, 0.5, target, Encoding(form, 48000, 1, "0"))
     spool.close()
     assert target.read_bytes() == first
     back, rate_hz = soundfile.read(target)
@@ -235,7 +236,7 @@ def test_only_our_own_files_are_overwritten(tmp_path: Path) -> None:
     target = tmp_path / "mix.wav"
     check_target(target, force=False)
     spool = spooled(tmp_path, np.zeros((200, 2)))
-    write_mix(spool, 1.0, target, FORMATS["wav24"], 48000, 1, "0")
+    write_mix(spool, 1.0, target, Encoding(FORMATS["wav24"], 48000, 1, "0"))
     spool.close()
     check_target(target, force=False)
     soundfile.write(target, np.zeros(10), 48000)
@@ -254,7 +255,9 @@ def test_a_machine_that_refuses_is_named_and_nothing_is_left(tmp_path: Path) -> 
     assert caught.value.problems[0].fault is Fault.INPUT  # another name would do
     spool = spooled(tmp_path, np.zeros((200, 2)))
     with pytest.raises(ProblemError) as caught:
-        write_mix(spool, 1.0, tmp_path / "no" / "mix.wav", FORMATS["wav24"], 48000, 1, "0")
+        write_mix(
+            spool, 1.0, tmp_path / "no" / "mix.wav", Encoding(FORMATS["wav24"], 48000, 1, "0")
+        )
     spool.close()
     assert "mix.wav" in caught.value.problems[0].message
     assert caught.value.problems[0].fault is Fault.MACHINE

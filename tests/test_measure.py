@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 
 import mixwright
 from conftest import SongMaker, noise
-from mixwright.audio import probe
+from mixwright.audio import played, probe
 from mixwright.cli import run
-from mixwright.measuring.measure import played
 from mixwright.problem import ProblemError
 
 SONG = (

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from mixwright.meters.silence import SilenceMeter, SilenceReadings
+from mixwright.meters.silence import SilenceReadings
+from mixwright.meters.sound import SoundMeter
 
 
 def read(
-    samples: NDArray[np.float64], rate_hz: int = 48000, block: int = 65536, **asked: float
+    samples: NDArray[np.float64], rate_hz: int = 48000, block: int = 65536, **asked: Any
 ) -> SilenceReadings:
     samples = samples[:, None] if samples.ndim == 1 else samples
-    meter = SilenceMeter(rate_hz, samples.shape[1])
+    meter = SoundMeter(rate_hz, samples.shape[1])
     for at in range(0, len(samples), block):
         meter.feed(samples[at : at + block])
-    return meter.readings(**asked)
+    return meter.silence(**asked)
 
 
 def gaussian(
@@ -101,11 +103,19 @@ def test_any_blocks_give_the_same_bits(channels: int) -> None:
 
 def test_asking_halfway_changes_nothing() -> None:
     samples = gaussian(6, 3.1, -55.0)
-    meter = SilenceMeter(48000, 2)
+    meter = SoundMeter(48000, 2)
     for at in range(0, len(samples), 4800):
         meter.feed(samples[at : at + 4800])
-        meter.readings()
-    assert meter.readings() == read(samples)
+        meter.silence()
+    assert meter.silence() == read(samples)
+
+
+def test_what_comes_behind_the_frames_asked_for_does_not_count() -> None:
+    # At a rate whose hops are not all of one length; where it is cut, silence goes on.
+    samples = np.concatenate([gaussian(7, 1.0, -20.0), np.zeros((24000, 2))])
+    for frames in (0, 48000, 48020, 50123, 60007, len(samples)):
+        assert read(samples, 22050, frames=frames) == read(samples[:frames], 22050)
+    assert read(samples, 22050, frames=47000).tail_s == 0.0
 
 
 def test_silence_and_shortness_have_defined_answers() -> None:

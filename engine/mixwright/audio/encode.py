@@ -11,6 +11,7 @@ import os
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypedDict
 
@@ -56,36 +57,42 @@ EFFORTS: dict[str, Effort] = {
 }
 
 
+@dataclass(frozen=True)
+class Encoding:
+    """How a file is written: all that its bytes depend on beside the sound.
+
+    Integer formats are dithered from `seed`, noise-shaped if `shaped`; `version` goes into the mark
+    of the software. `bext` is for WAV, other formats have no place for it.
+    """
+
+    form: MixFormat
+    rate_hz: int
+    seed: int
+    version: str
+    shaped: bool = False
+    tags: Tags | None = None
+    bext: Bext | None = None
+
+
 def encode(
-    blocks: Iterable[Block],
-    frames: int,
-    path: Path,
-    form: MixFormat,
-    rate_hz: int,
-    *,
-    seed: int,
-    shaped: bool = False,
-    tags: Tags | None = None,
-    bext: Bext | None = None,
-    version: str,
-    named: Path | None = None,
+    blocks: Iterable[Block], frames: int, path: Path, how: Encoding, named: Path | None = None
 ) -> None:
     """Write stereo blocks (frames, 2), `frames` in all, to exactly `path`: who calls stages it.
 
-    Integer formats are dithered from `seed`, noise-shaped if `shaped`. What is over full scale
-    clips in them, and in the decoder of a lossy one. `bext` is for WAV, other formats have no place
-    for it; `version` goes into the mark of the software. WAV becomes RF64 when RIFF would not hold
-    it. The blocks may share one buffer. Problems name the file `named`, if given.
+    What is over full scale clips in integer formats, and in the decoder of a lossy one. WAV becomes
+    RF64 when RIFF would not hold it. The blocks may share one buffer. Problems name the file
+    `named`, if given.
 
     Raises ProblemError if the machine refuses, its sound library lacks the format, or AIFF would be
-    longer than it can; RuntimeError if `frames` or `rate_hz` is not what it should be.
+    longer than it can; RuntimeError if `frames` or the rate is not what it should be.
     """
+    form, rate_hz = how.form, how.rate_hz
     check_available(form)
     if form.rates_hz and rate_hz not in form.rates_hz:
         raise RuntimeError(f"{form.name} has no rate of {rate_hz} Hz")
     container = _container(form, frames, named or path)
-    software = f"{OWN_MARK} {version}"
-    quantiser = None if form.bits is None else Quantiser(form.bits, seed, shaped, rate_hz)
+    software = f"{OWN_MARK} {how.version}"
+    quantiser = None if form.bits is None else Quantiser(form.bits, how.seed, how.shaped, rate_hz)
     with told_as_problem(named or path):
         with (
             _reason_found(path),
@@ -103,10 +110,10 @@ def encode(
                 file.software = software
             _write_blocks(file, _in_pieces(blocks, frames), quantiser)
         _settle(path, form)
-        if tags is not None or form.container == "MP3":
-            write_tags(path, form, tags or Tags(), software)
-        if bext is not None and form.container == "WAV":
-            write_bext(path, bext, coding_history(form.bits, rate_hz, software))
+        if how.tags is not None or form.container == "MP3":
+            write_tags(path, form, how.tags or Tags(), software)
+        if how.bext is not None and form.container == "WAV":
+            write_bext(path, how.bext, coding_history(form.bits, rate_hz, software))
         _sync(path)
 
 

@@ -12,13 +12,13 @@ import math
 import os
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from typing import Protocol
 
 import numpy as np
 import soundfile
 
-from mixwright.audio.opened import changed, opened
+from mixwright.audio.opened import changed, opened, refuse_changed
 from mixwright.audio.play_apart import PlayedApart
 from mixwright.audio.probe import PCM_BYTES, StemInfo, data_chunk
 from mixwright.audio.vouching import COPY
@@ -28,6 +28,7 @@ from mixwright.units import Block, scratch_block
 # Whose samples may be any numbers.
 UNBOUNDED_SUBTYPES = ("FLOAT", "DOUBLE", "VORBIS", "OPUS")
 PLAIN_SUBTYPES = ("PCM_16", "PCM_24", "FLOAT")
+PLAYED_FRAMES = 65536
 # Floating-point samples beyond this, 240 dB over full scale, are damage and no sound: twice as many
 # decibels over, their energies are no longer numbers. Integers that nobody scaled reach 2.1e9.
 LARGEST_SAMPLE = 1e12
@@ -102,6 +103,24 @@ class StemReader:
             expected = f"no more than {LARGEST_SAMPLE:g} (full scale is 1)"
         message = f"{self.info.path.name} holds {what} {where}, expected {expected}"
         raise ProblemError.of(rule, message, "export it again from its source")
+
+
+def played(info: StemInfo) -> Iterator[tuple[int, Block]]:
+    """Yield a whole file at its own rate: frames so far, and a block that is valid until the next.
+
+    Raises ProblemError for what turns out unreadable, or was written to meanwhile.
+    """
+    room = np.empty((min(PLAYED_FRAMES, info.frames), info.channels))
+    with closing(StemReader(info, info.rate_hz)) as reader:
+        for at in range(0, info.frames, PLAYED_FRAMES):
+            yield at, reader.read(room[: info.frames - at])
+        refuse_changed([info])
+
+
+def read_part(info: StemInfo, rate_hz: int, frames: int, offset: int = 0, start: int = 0) -> Block:
+    """Return so many frames as a :class:`StemReader` reads them, shape ``(frames, channels)``."""
+    with closing(StemReader(info, rate_hz, offset, start)) as reader:
+        return reader.read(np.empty((frames, info.channels)))
 
 
 def _open(info: StemInfo) -> _Frames:

@@ -14,7 +14,7 @@ import platform
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -58,6 +58,10 @@ class Vouched:
     frames: int
     warnings: tuple[str, ...] = ()
 
+
+# How its fields are kept.
+KEPT_AS = {"container": str, "subtype": str, "rate_hz": int, "channels": int, "frames": int}
+KEPT_AS |= {"warnings": list}
 
 # What was found in this process; what can't be decoded is not decoded again to say so.
 _known: dict[tuple[Path, FileStamp], Vouched | ProblemError] = {}
@@ -284,16 +288,10 @@ def _reason(text: str) -> str:
 
 def _from_data(data: Any) -> Vouched | None:
     """What was remembered; None for what this version did not write."""
-    names = [field.name for field in fields(Vouched)]
-    if not isinstance(data, dict) or sorted(data) != sorted(names):
+    if not isinstance(data, dict) or {key: type(data[key]) for key in data} != KEPT_AS:
         return None
-    numbers = (data["rate_hz"], data["channels"], data["frames"])
-    texts = (data["container"], data["subtype"])
-    warnings = data["warnings"]
-    if not isinstance(warnings, list) or not all(
-        isinstance(one, str) for one in (*texts, *warnings)
-    ):
+    if not all(isinstance(one, str) for one in data["warnings"]):
         return None
-    if not all(type(one) is int and one >= 0 for one in numbers):
+    if min(data["rate_hz"], data["channels"], data["frames"]) < 0:
         return None
-    return Vouched(**data | {"warnings": tuple(warnings)})
+    return Vouched(**data | {"warnings": tuple(data["warnings"])})

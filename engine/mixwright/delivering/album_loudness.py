@@ -9,9 +9,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.audio import FORMATS, StemInfo
+from mixwright.audio import FORMATS, StemInfo, played
 from mixwright.delivering.manifest import OutputEntry
-from mixwright.measuring.measure import played
 from mixwright.meters.loudness import LoudnessMeter, integrated_lufs
 from mixwright.problem import ProblemError
 from mixwright.rendering.probing import probed_all

@@ -6,16 +6,15 @@ import math
 from dataclasses import fields
 from pathlib import Path
 
-from mixwright.audio import MixFormat, probe
+from mixwright.audio import MixFormat, played, probe
 from mixwright.audio.bext import Bext
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.tags import Tags
 from mixwright.delivering.manifest import FileMeters, OutputEntry
 from mixwright.delivering.orders import Order
 from mixwright.delivering.ready import Ready
 from mixwright.delivering.variants import Version
-from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.run import FULL_SCALE_MARGIN
@@ -39,19 +38,16 @@ def write_file(
     path = staged / file
     path.parent.mkdir(parents=True, exist_ok=True)
     shaped = variant.dither == "shaped" and form.bits == 16
-    encode(
-        ready.source.blocks(),
-        ready.source.frames,
-        path,
+    how = Encoding(
         form,
         rate_hz,
         seed=seed_of(sheet, version.stem),
+        version=__version__,
         shaped=shaped,
         tags=tags_of(sheet, order, version),
         bext=bext_of(sheet, order, version, ready),
-        version=__version__,
-        named=Path(file),
     )
+    encode(ready.source.blocks(), ready.source.frames, path, how, named=Path(file))
     return OutputEntry(
         file=file,
         variant=variant.name,

@@ -24,7 +24,6 @@ from mixwright.measuring.placing import eq_power, placed_power, sent_levels
 from mixwright.measuring.references import Comparison, compared
 from mixwright.meters import LoudnessMeter, SoundMeter
 from mixwright.meters.loudness import HOP_S
-from mixwright.meters.silence import SilenceMeter
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.apart import Apart
 from mixwright.rendering.ears import Ear, Listener, Together, Within
@@ -59,7 +58,7 @@ def gather(sheet: Sheet, still: Plan, finished: Plan, session: Session = USUAL) 
         balance=first.balance,
         mix=second.done.meter.sound,
         mix_gain=second.done.gain,
-        silence=second.silence.readings(second.done.gain),
+        silence=second.done.meter.sound.silence(second.done.gain, frames=second.done.spool.frames),
         tracks=_tracks(sheet, first, second),
         groups=second.groups(),
         returns=second.returned(),
@@ -160,7 +159,6 @@ class _SecondHearing:
             for group in sorted(self._apart.mixed):
                 whole += [(p, group) for p in ("group in", "group", "apart in", "others in")]
             self._spectra |= {point: SpectrumMeter(rate_hz, 2, BAND_HOP_S) for point in whole}
-        self.silence = SilenceMeter(rate_hz, 2)
 
     def perform(self, session: Session) -> None:
         """Play it and keep what was heard."""
@@ -173,8 +171,6 @@ class _SecondHearing:
         }
         with performance(self.plan, ears, session, self._apart) as done:
             self.done = done
-            for block in done.spool.blocks():
-                self.silence.feed(block)
 
     def _ear_of(self, point: tuple[str, str]) -> Within:
         start, end = self._within.get(point, (0, None))

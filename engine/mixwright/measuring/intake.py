@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import StemInfo, StemReader
+from mixwright.audio import StemInfo, played, read_part
 from mixwright.audio.bext import Bext, read_bext
 from mixwright.audio.mp3 import MP3_HELP, MP3_WORDS
 from mixwright.audio.probe import PCM_BYTES
@@ -24,12 +24,10 @@ from mixwright.faults.pairs import inspect_pairs
 from mixwright.faults.time_stamps import TimeStamp, disagreeing
 from mixwright.faults.track import FaultMeter
 from mixwright.measuring.kept_findings import as_data, from_data
-from mixwright.measuring.measure import played
 from mixwright.meters import SoundMeter, SoundReadings
-from mixwright.meters.silence import SilenceMeter, SilenceReadings
+from mixwright.meters.silence import SilenceReadings
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import DataCache
-from mixwright.rendering.ears import Listener
 from mixwright.rendering.plan import probe_stems
 from mixwright.rendering.probing import probed_all
 from mixwright.rendering.session import USUAL, Session
@@ -230,8 +228,7 @@ class _StemMeters:
         self.stem = stem
         self.faults = FaultMeter(info.rate_hz, info.channels, bits)
         self._sound = SoundMeter(info.rate_hz, info.channels)
-        self._silence = SilenceMeter(info.rate_hz, info.channels)
-        self._measured: list[Listener] = [self._sound, self._silence] if measured else []
+        self._measured = measured
 
     def play(self) -> None:
         """Play the file; what comes before it in the song is silence to the detectors."""
@@ -239,8 +236,8 @@ class _StemMeters:
         for at in range(0, lead, FRAMES):
             self.faults.feed(np.zeros((min(FRAMES, lead - at), info.channels)))
         for at, block in played(info):
-            for meter in self._measured:
-                meter.feed(block)
+            if self._measured:
+                self._sound.feed(block)
             self.faults.feed(block[max(0, -lead - at) :] if lead < 0 else block)
 
     def error(self) -> ProblemError | None:
@@ -254,19 +251,16 @@ class _StemMeters:
     def readings(self) -> StemReadings:
         """What the file is and measures."""
         info = self.stem.info
-        sound, silence = self._sound.readings(), self._silence.readings()
-        return StemReadings(self.stem.name, info, sound, silence, read_bext(info.path))
+        sound = self._sound.readings()
+        return StemReadings(
+            self.stem.name, info, sound, self._sound.silence(), read_bext(info.path)
+        )
 
 
 def _piece(stem: Stem, start_s: float, seconds: float, rate_hz: int) -> Block:
     """Part of a track in the time of the song, with the polarity that the sheet gives it."""
-    reader = StemReader(
-        stem.info, rate_hz, round(stem.lead_s * rate_hz), max(0, round(start_s * rate_hz))
-    )
-    try:
-        block = reader.read(np.zeros((round(seconds * rate_hz), stem.info.channels)))
-    finally:
-        reader.close()
+    offset, start = round(stem.lead_s * rate_hz), max(0, round(start_s * rate_hz))
+    block = read_part(stem.info, rate_hz, round(seconds * rate_hz), offset, start)
     inverted = stem.track is not None and stem.track.polarity == "invert"
     return -block if inverted else block
 

@@ -11,9 +11,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.audio import StemInfo, StemReader
+from mixwright.audio import StemInfo, played
 from mixwright.audio.leftovers import clear_earlier
-from mixwright.audio.opened import refuse_changed
 from mixwright.claims import nameless
 from mixwright.meters import SoundMeter
 from mixwright.problem import Fault, Problem, ProblemError
@@ -23,8 +22,7 @@ from mixwright.rendering.perform import Performed, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
-from mixwright.rendering.sums import FRAMES
-from mixwright.units import SILENCE_DB, Block, scratch_block
+from mixwright.units import SILENCE_DB
 
 
 @dataclass(frozen=True)
@@ -59,21 +57,6 @@ def heard(info: StemInfo) -> Ear:
     for _, block in played(info):
         ear.feed(block)
     return ear
-
-
-def played(info: StemInfo) -> Iterator[tuple[int, Block]]:
-    """Yield a file at its own rate: frames so far, and a block that is valid until the next.
-
-    Raises ProblemError for what turns out unreadable, or was written to meanwhile.
-    """
-    reader = StemReader(info, info.rate_hz)
-    try:
-        for at in range(0, info.frames, FRAMES):
-            frames = min(FRAMES, info.frames - at)
-            yield at, reader.read(scratch_block(frames, info.channels, "front"))
-        refuse_changed([info])
-    finally:
-        reader.close()
 
 
 def measure_file(path: Path, session: Session = USUAL) -> Measured:

@@ -1,4 +1,4 @@
-"""Compiled loops of the meters: true peak, all levels of a 10 ms hop at once, cells of silence.
+"""Compiled loops of the meters: true peak, and all levels of a 10 ms hop at once.
 
 Loops over neighbouring samples are the inner ones and end in arrays, not in one running number: so
 they vectorise without changing the order of any sum.
@@ -313,26 +313,3 @@ def measure_hops(  # type: ignore[no-untyped-def]
                     at += 1
                 row[SAMPLE_AT] = at - MARGIN
     return whole
-
-
-@njit(**OPTIONS)
-def cell_levels(block, cells, phase, cell):  # type: ignore[no-untyped-def]
-    """Go on filling `cells` (n, 2) of `cell` frames with peak and energy over all channels.
-
-    Index 0 is the cell under way, of which `phase` frames have been seen: it is added to, sample
-    by sample, so that the sum is the same however the signal is cut. Returns the index of the cell
-    under way at the end, and its phase.
-    """
-    index = 0
-    peak, energy = cells[0, 0], cells[0, 1]
-    for n in range(block.shape[0]):
-        if phase == cell:
-            cells[index, 0], cells[index, 1] = peak, energy
-            index, phase, peak, energy = index + 1, 0, 0.0, 0.0
-        for c in range(block.shape[1]):
-            value = block[n, c]
-            peak = max(peak, abs(value))
-            energy += value * value
-        phase += 1
-    cells[index, 0], cells[index, 1] = peak, energy
-    return index, phase

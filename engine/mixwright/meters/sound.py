@@ -14,6 +14,7 @@ import numpy as np
 
 from mixwright.meters.framing import grouped
 from mixwright.meters.layout import TRUE_LEFT
+from mixwright.meters.silence import THRESHOLD_DBFS, SilenceReadings, silence_of
 from mixwright.meters.trace import HOPS_PER_S, SoundTrace
 from mixwright.meters.trace_slice import TraceSlice
 from mixwright.units import SILENCE_DB, Block, Floats, gain_to_db
@@ -99,6 +100,18 @@ class SoundMeter:
         After such a sample no figure can be trusted.
         """
         return self._trace.feed(block)
+
+    def silence(
+        self,
+        gain: float = 1.0,
+        threshold_dbfs: float = THRESHOLD_DBFS,
+        frames: int | None = None,
+    ) -> SilenceReadings:
+        """Return silences and noise floor of all that was fed, as if multiplied by `gain`.
+
+        Of the first `frames` only, where what came behind them is not to count.
+        """
+        return silence_of(self._trace, gain, threshold_dbfs, frames)
 
     @property
     def seconds(self) -> float:

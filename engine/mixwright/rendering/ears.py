@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from mixwright.meters import SoundMeter, SoundReadings
-from mixwright.meters.silence import SilenceMeter, SilenceReadings
+from mixwright.meters.silence import SilenceReadings
 from mixwright.meters.spectrum import SpectrumMeter, SpectrumReadings
 from mixwright.units import Block
 
@@ -51,12 +51,10 @@ class Ear:
         self.kind, self.name, self.rate_hz = kind, name, rate_hz
         self.sound = SoundMeter(rate_hz, channels)
         self._spectrum = SpectrumMeter(rate_hz, channels)
-        self._silence = SilenceMeter(rate_hz, channels)
 
     def feed(self, block: Block) -> float:
         """Take a block (frames, channels); return a number, not finite if a sample is not."""
         self._spectrum.feed(block)
-        self._silence.feed(block)
         return self.sound.feed(block)
 
     def figures(self, gain: float = 1.0) -> Figures:
@@ -67,7 +65,7 @@ class Ear:
             None,
             self.sound.readings(gain=gain),
             self._spectrum.readings(gain=gain),
-            self._silence.readings(gain=gain),
+            self.sound.silence(gain),
         )
 
     def stretch(

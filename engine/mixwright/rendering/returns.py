@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
-
-from mixwright.audio import StemReader
+from mixwright.audio import read_part
 from mixwright.dsp.contract import Running
 from mixwright.dsp.delay import RunningDelay
 from mixwright.dsp.impulse import ImpulseSettings
@@ -80,12 +78,8 @@ def _started_effect(plan: ReturnPlan, rate_hz: int, start: int) -> Running:
     assert plan.impulse is not None
     place = ("returns", plan.name, "impulse")
     with at_node(*place):
-        reader = StemReader(plan.impulse, rate_hz)
         frames = round(plan.impulse.frames * rate_hz / plan.impulse.rate_hz)
-        try:
-            samples = reader.read(np.zeros((frames, plan.impulse.channels)))
-        finally:
-            reader.close()
+        samples = read_part(plan.impulse, rate_hz, frames)
     try:
         started: Running = effect.start_with(samples, rate_hz)
         return started

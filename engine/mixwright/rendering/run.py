@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mixwright.audio import MixFormat, check_target, write_mix
+from mixwright.audio import Encoding, MixFormat, check_target, write_mix
 from mixwright.meters import MixReadings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.match import Found
@@ -83,7 +83,8 @@ def render_plan(
         warnings = [*plan.warnings, *doubtful_matches(done.found)]
         warnings += refuse_clipping(readings, target, form)
         check_target(target, force)  # someone may have put a file there meanwhile
-        write_mix(done.spool, done.gain, target, form, plan.rate_hz, seed, __version__, shaped)
+        how = Encoding(form, plan.rate_hz, seed, __version__, shaped)
+        write_mix(done.spool, done.gain, target, how)
     return Rendered(target, form.name, plan.rate_hz, replace(readings, warnings=tuple(warnings)))
 
 

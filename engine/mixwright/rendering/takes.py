@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio import MixFormat, Spool, check_target
+from mixwright.audio import Encoding, MixFormat, Spool, check_target
 from mixwright.audio.staged import aside, check_name, told_as_problem
 from mixwright.audio.write import encode_spool
 from mixwright.meters import LoudnessMeter
@@ -181,17 +181,10 @@ def write_takes(
     """
     with aside(options.folder, [target.name for target in takes]) as room:
         for number, (target, (take, gain_db)) in enumerate(takes.items(), 1):
-            encode_spool(
-                take.spool,
-                db_to_gain(gain_db),
-                room / str(number),
-                options.form,
-                take.rate_hz,
-                seed_of(sheet),
-                __version__,
-                shaped=options.shaped,
-                named=target,
-            )
+            form, shaped = options.form, options.shaped
+            how = Encoding(form, take.rate_hz, seed_of(sheet), __version__, shaped)
+            gain, path = db_to_gain(gain_db), room / str(number)
+            encode_spool(take.spool, gain, path, how, named=target)
         for target in takes:  # someone may have put a file there meanwhile
             check_target(target, options.force)
         for number, target in enumerate(takes, 1):

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from mixwright.audio import FORMATS, StemInfo
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.comparing.together import share_a_pass
 from mixwright.delivering.variants import versions_of
 from mixwright.measuring.measure import heard
@@ -86,8 +86,8 @@ class Reference:
         info = self.info
         first = round(self.start_s * info.rate_hz)
         frames = min(round(self.seconds * info.rate_hz), info.frames - first)
-        blocks, form = _cut(in_stereo(info), first, frames), FORMATS["wav32f"]
-        encode(blocks, frames, path, form, info.rate_hz, seed=0, version=__version__)
+        blocks = _cut(in_stereo(info), first, frames)
+        encode(blocks, frames, path, Encoding(FORMATS["wav32f"], info.rate_hz, 0, __version__))
         return path
 
 
@@ -156,10 +156,9 @@ class Listening:
         found: dict[str, Path] = {}
         for count, one in enumerate(self.mixes):
             path = found[one.id] = folder / f"{count}.wav"
-            done, form = one.done, FORMATS["wav32f"]
-            encode(
-                done.blocks(), done.frames, path, form, done.rate_hz, seed=0, version=__version__
-            )
+            done = one.done
+            how = Encoding(FORMATS["wav32f"], done.rate_hz, 0, __version__)
+            encode(done.blocks(), done.frames, path, how)
         for count, reference in enumerate(self.references, 1):
             found[f"reference-{count}"] = reference.written(folder / f"reference-{count}.wav")
         return found

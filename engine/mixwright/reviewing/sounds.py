@@ -11,18 +11,17 @@ import base64
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.formats import RENDER_FORMATS
 from mixwright.audio.leftovers import clear_earlier
 from mixwright.audio.probe import StemInfo
-from mixwright.audio.read import StemReader
+from mixwright.audio.read import played
 from mixwright.audio.staged import aside, told_as_problem
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
@@ -33,7 +32,6 @@ from mixwright.version import __version__
 FOLDER = "audio"
 CALL = "registerAudio("
 FORM = RENDER_FORMATS["flac16"]
-BLOCK_FRAMES = 65536
 # Three bytes make four characters: a piece that ends between would be padded in the middle.
 PIECE_BYTES = 3 * 2**18
 LONGEST_NAME = 60
@@ -130,9 +128,7 @@ def _write_flac(info: StemInfo, flac: Path, named: Path) -> float:
     lowered_db = max(0.0, gain_to_db(_peak(info) / ROOM))
     gain = db_to_gain(-lowered_db)
     blocks = (block * gain for block in in_stereo(info))
-    encode(
-        blocks, info.frames, flac, FORM, info.rate_hz, seed=SEED, version=__version__, named=named
-    )
+    encode(blocks, info.frames, flac, Encoding(FORM, info.rate_hz, SEED, __version__), named)
     return lowered_db
 
 
@@ -146,11 +142,8 @@ def in_stereo(info: StemInfo) -> Iterator[Block]:
     One channel plays from both sides at 3 dB less: then it is as loud (ITU-R BS.1770, which adds
     the powers of channels) as it was measured to be.
     """
-    with closing(StemReader(info, info.rate_hz)) as reader:
-        for at in range(0, info.frames, BLOCK_FRAMES):
-            frames = min(BLOCK_FRAMES, info.frames - at)
-            block = reader.read(np.empty((frames, info.channels)))
-            yield block if info.channels == 2 else np.repeat(block, 2, axis=1) * np.sqrt(0.5)
+    for _, block in played(info):
+        yield block if info.channels == 2 else np.repeat(block, 2, axis=1) * np.sqrt(0.5)
 
 
 def _write_script(id: str, flac: Path, script: Path) -> None:
