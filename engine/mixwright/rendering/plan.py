@@ -18,7 +18,7 @@ from mixwright.dsp.inserts import PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.draw import Drawer, stem_end
-from mixwright.rendering.parts import BusPlan, ReturnPlan, Stretch, TrackPlan
+from mixwright.rendering.parts import BusPlan, Stretch, TrackPlan
 from mixwright.rendering.recordings import WHOLLY, Probing, probed_all
 from mixwright.rendering.settle import Paths, limiter_settling
 from mixwright.sheet import STEPS, Sheet, StepName, check_length
@@ -42,7 +42,7 @@ class Plan:
     through: StepName
     tracks: tuple[TrackPlan, ...]
     groups: tuple[BusPlan, ...]
-    returns: tuple[ReturnPlan, ...]
+    returns: tuple[BusPlan, ...]
     mix_bus: BusPlan
     start: int
     keep_from: int
