@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from mixwright.audio import StemInfo
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import Plan
+from mixwright.rendering.parts import BusPlan, ChainPlan
+from mixwright.rendering.stages import EffectStage
 
 
 @dataclass(frozen=True)
@@ -31,19 +32,30 @@ def with_shared_files(old: Plan, new: Plan) -> tuple[Plan, tuple[OtherFile, ...]
     others: list[OtherFile] = []
     stems = {track.name: track.stem for track in new.tracks}
     rooms = {part.name: part.impulse for part in new.returns if part.impulse is not None}
-    tracks = tuple(_with_shared(track, "stem", stems, others) for track in old.tracks)
-    returns = tuple(_with_shared(part, "impulse", rooms, others) for part in old.returns)
+    tracks = tuple(
+        replace(track, stem=_shared(track.name, track.stem, stems, others)) for track in old.tracks
+    )
+    returns = tuple(_with_room(part, rooms, others) for part in old.returns)
     return replace(old, tracks=tracks, returns=returns), tuple(others)
 
 
-def _with_shared(part: Any, key: str, files: Mapping[str, StemInfo], others: Any) -> Any:
-    old, new = getattr(part, key), files.get(part.name)
-    if old is None or new is None or old == new:
+def _with_room(part: BusPlan, rooms: Mapping[str, StemInfo], others: list[OtherFile]) -> BusPlan:
+    """A return whose effect, where that is a recorded room, reads the new one's file."""
+    effect, *rest = part.chain.stages
+    if part.impulse is None or not isinstance(effect, EffectStage):
         return part
-    if _holds_the_same(old, new):
-        return replace(part, **{key: new})
-    others.append(OtherFile(part.name, old.path, new.path))
-    return part
+    effect = replace(effect, impulse=_shared(part.name, part.impulse, rooms, others))
+    return replace(part, chain=ChainPlan((effect, *rest)))
+
+
+def _shared(
+    name: str, old: StemInfo, files: Mapping[str, StemInfo], others: list[OtherFile]
+) -> StemInfo:
+    new = files.get(name, old)
+    if old == new or _holds_the_same(old, new):
+        return new
+    others.append(OtherFile(name, old.path, new.path))
+    return old
 
 
 def _holds_the_same(old: StemInfo, new: StemInfo) -> bool:

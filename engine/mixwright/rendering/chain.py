@@ -98,7 +98,7 @@ class Chain:
     """A chain at work. `watch` names the part whose change of level is to be measured.
 
     `path` is its place in the sheet, `start` the song sample of the first frame it will see.
-    `heard` is None unless others follow it: what each dynamics processor hears is kept there.
+    `heard` is None unless others follow it: what each stage that listens hears is kept there.
     """
 
     def __init__(
@@ -121,7 +121,7 @@ class Chain:
         self.latency = 0  # samples by which `treat` lags; `equalise` never does
         self._links: list[_Link] = []
         for stage in plan.stages:
-            running = stage.start(path, rate_hz, channels, start)
+            running = stage.start(path, rate_hz, channels, start - self.latency)
             self._links.append(self._link(stage, running, matches))
             self.latency += running.latency
         self._fronts = len(plan.as_far_as("eq").stages)
@@ -156,8 +156,12 @@ class Chain:
         is_watched = link.stage.kind == self._watch
         if is_watched:
             self._before.feed(self._within(block, at))
-        if link.log is not None:
-            link.log.process(block, at, self._heard_by(link, block, key))
+        if link.stage.listens:
+            key = self._heard_by(link, block, key)
+            if link.log is None:
+                link.running.process(block, key)
+            else:
+                link.log.process(block, at, key)
         elif link.stage.is_added and self._following.additions is not None:
             additions, first = self._following.additions, self._following.is_first
             additions.add(block, first, link.running.process)
@@ -168,7 +172,7 @@ class Chain:
         scaled(block, link.gain)
 
     def _heard_by(self, link: _Link, block: Block, key: Block | None) -> Block | None:
-        """What a dynamics processor goes by: its key, what its lead hears, or None for itself."""
+        """What a stage goes by: its key, what its lead hears, or None for itself."""
         lead, kind = self._following.lead, link.stage.kind
         if lead is not None and lead.heard is not None:
             return lead.heard.of(kind)

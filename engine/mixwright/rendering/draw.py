@@ -19,10 +19,17 @@ from mixwright.dsp.inserts import InsertSettings, PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem, ProblemError
-from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plugin_list import plugin_list_path, unknown_plugin
 from mixwright.rendering.probing import probed
-from mixwright.rendering.stages import EqStage, InsertsStage, Makeup, ProcessorStage, Stage
+from mixwright.rendering.stages import (
+    EffectStage,
+    EqStage,
+    InsertsStage,
+    Makeup,
+    ProcessorStage,
+    Stage,
+)
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import Cover
 from mixwright.sheet.model import (
@@ -207,18 +214,19 @@ class Drawer:
             return dataclasses.replace(settings, path=str(self.plugins[settings.plugin]))
         return settings
 
-    def returned(self, part: Return) -> ReturnPlan:
-        """One return."""
-        effect, impulse = self._effect(part)
-        return ReturnPlan(
+    def returned(self, part: Return) -> BusPlan:
+        """One return: effect, inserts, EQ."""
+        stages: list[Stage] = [EffectStage(*self._effect(part))]
+        if part.inserts:
+            stages.append(InsertsStage(self.inserts(part.inserts, ("returns", part.name))))
+        if part.eq:
+            stages.append(EqStage(self.eq(part.eq)))
+        return BusPlan(
             part.name,
-            effect,
-            self.eq(part.eq),
+            ChainPlan(tuple(stages)),
             self.ridden(part.gain_db, part.automation.gain_db),
             self.muted(part.mute, part.automation.mute),
-            self.inserts(part.inserts, ("returns", part.name)),
             part.width_percent,
-            impulse,
         )
 
     def _effect(

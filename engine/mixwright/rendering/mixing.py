@@ -16,14 +16,12 @@ from typing import Any
 import numpy as np
 
 from mixwright.dsp.align import RunningAlign
-from mixwright.dsp.delay import DelaySettings
 from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
 from mixwright.rendering.chain import Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
-from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
+from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.returns import ReturnStrip
 from mixwright.rendering.strip import BusStrip, kept_part
 from mixwright.rendering.sums import FRAMES, Feed, Sums
 from mixwright.sheet.model import CHAIN_PARTS
@@ -77,7 +75,7 @@ class Node:
 
     def __init__(
         self,
-        plan: BusPlan | ReturnPlan,
+        plan: BusPlan,
         sum_index: int,
         waits_for: list[Node],
         keys: tuple[tuple[str, Front], ...] = (),
@@ -171,40 +169,33 @@ class Mixing:
         own = [i for i, t in pairs if t.group == group and t.name in self._apart.tracks]
         return sums.index_of([Feed(index) for index in own])
 
-    def _return_node(self, part: ReturnPlan, nodes: Nodes, submit: Submit) -> Node:
+    def _return_node(self, part: BusPlan, nodes: Nodes, submit: Submit) -> Node:
         index = nodes.sums.index_of(self._feeds_of_return(part.name))
-        lead = _named(part.name, self._lead.returns if self._lead else [])
-        if lead is not None and (lead.plan, lead.sum_index) == (part, index):
-            return lead
-        ducks = isinstance(part.effect, DelaySettings) and part.effect.duck_db is not None
-        lead = lead if ducks else None
-        following, before = self._following(part.name, bool(part.inserts), "returns")
-        key = (part, index, lead, before, following.additions)
-        if key not in nodes.returns:
-            waits_for = [node for node in (lead, before) if node is not None]
-            node = nodes.returns[key] = Node(part, index, waits_for)
-            strip = None if lead is None else lead.strip
-            plan = self.plan
-            node.strip = submit(ReturnStrip, part, plan.rate_hz, plan.start, strip, following)
-        return nodes.returns[key]
+        return self._node(part, index, nodes.returns, submit)
 
     def _group_node(self, part: BusPlan, nodes: Nodes) -> Node:
         index = nodes.sums.index_of(self._feeds_of_group(part.name))
-        keys = self.mix.keys_of(part.chain)
-        lead = _named(part.name, self._lead.groups if self._lead else [])
+        return self._node(part, index, nodes.groups, _at_once)
+
+    def _node(
+        self, part: BusPlan, index: int, known: dict[object, Node], submit: Callable[..., Any]
+    ) -> Node:
+        """The node of a group or return, shared with other mixes where it is the same."""
+        kind, keys = part.path[0], self.mix.keys_of(part.chain)
+        lead = _named(part.name, getattr(self._lead, kind) if self._lead else [])
         if lead is not None and (lead.plan, lead.sum_index) == (part, index):
             return lead
-        lead = lead if part.chain.after_eq else None
-        following, before = self._following(part.name, part.chain.is_added, "groups")
+        lead = lead if part.chain.listens else None
+        following, before = self._following(part.name, part.chain.is_added, kind)
         matches = tuple(self.mix.matches.get((part.name, matched)) for matched in CHAIN_PARTS)
         key = (part, index, lead, before, following.additions, keys, matches)
-        if key not in nodes.groups:
+        if key not in known:
             waits_for = [node for node in (lead, before) if node is not None]
-            node = nodes.groups[key] = Node(part, index, waits_for, keys)
+            node = known[key] = Node(part, index, waits_for, keys)
             chain = None if lead is None else lead.strip.chain
             following = Following(chain, following.additions, following.is_first)
-            node.strip = self._bus_strip(part, self.plan.start, following)
-        return nodes.groups[key]
+            node.strip = submit(self._bus_strip, part, self.plan.start, following)
+        return known[key]
 
     def _following(self, name: str, has_inserts: bool, kind: str) -> tuple[Following, Node | None]:
         """Which part of a set it is, and the node of the part before it that has inserts, too."""
@@ -224,7 +215,7 @@ class Mixing:
     def lags(self) -> tuple[int, int]:
         """By how much the latest of its groups lags, and the latest of groups and returns."""
         grouped = max([0, *(node.strip.chain.latency for node in self.groups)])
-        return grouped, max([grouped, *(node.strip.latency for node in self.returns)])
+        return grouped, max([grouped, *(node.strip.chain.latency for node in self.returns)])
 
     def start_bus(self, grouped: int, lag: int) -> None:
         """Start the mix bus. `grouped` and `lag` are the lags that everything is held back to.
@@ -235,7 +226,9 @@ class Mixing:
         self._group_aligns = [
             RunningAlign(grouped - node.strip.chain.latency) for node in self.groups
         ]
-        self._return_aligns = [RunningAlign(lag - node.strip.latency) for node in self.returns]
+        self._return_aligns = [
+            RunningAlign(lag - node.strip.chain.latency) for node in self.returns
+        ]
         self._direct_align, self._dry_align = RunningAlign(grouped), RunningAlign(lag - grouped)
         self._apart_strip = ApartStrip(self._apart, grouped, lag - grouped)
         known = ("mix_bus", "compressor") in self.mix.matches or self._lead is not None
@@ -304,6 +297,11 @@ class Mixing:
 
 def _named(name: str, nodes: Sequence[Node]) -> Node | None:
     return next((node for node in nodes if node.plan.name == name), None)
+
+
+def _at_once(work: Callable[..., Any], *arguments: Any) -> Any:
+    """Do something here and now, as the pool would."""
+    return work(*arguments)
 
 
 def _aligned(block: Block, align: RunningAlign) -> Block:

@@ -6,12 +6,8 @@ from dataclasses import dataclass
 
 from mixwright.audio import StemInfo
 from mixwright.dsp.curve import Curve
-from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import EqSettings
-from mixwright.dsp.impulse import ImpulseSettings
-from mixwright.dsp.inserts import InsertSettings
-from mixwright.dsp.reverb import ReverbSettings
-from mixwright.rendering.stages import NO_EQ, EqStage, Stage
+from mixwright.rendering.stages import NO_EQ, EffectStage, EqStage, Stage
 from mixwright.sheet.model import CHAIN_PARTS
 
 UNCOVERED = Curve("dB", 0.0)
@@ -21,7 +17,7 @@ UNCOVERED = Curve("dB", 0.0)
 class ChainPlan:
     """What the sound of one strip runs through: stages that do something, in order of the signal.
 
-    The EQ, where there is one, is the first.
+    The EQ of a track, group or mix bus, where there is one, is the first.
     """
 
     stages: tuple[Stage, ...] = ()
@@ -54,6 +50,11 @@ class ChainPlan:
     def after_eq(self) -> tuple[Stage, ...]:
         """The stages after the EQ."""
         return self.stages[len(self.as_far_as("eq").stages) :]
+
+    @property
+    def listens(self) -> bool:
+        """Whether something in it goes by how loud a sound is."""
+        return any(stage.listens for stage in self.stages)
 
     @property
     def is_added(self) -> bool:
@@ -91,7 +92,7 @@ class TrackPlan:
 
 @dataclass(frozen=True)
 class BusPlan:
-    """A group or the mix bus."""
+    """A group, a return or the mix bus. The chain of a return begins with its effect."""
 
     name: str
     chain: ChainPlan
@@ -99,19 +100,18 @@ class BusPlan:
     mute: Curve
     width_percent: float = 100.0
 
+    @property
+    def path(self) -> tuple[str, ...]:
+        """Its place in the sheet."""
+        if self.name == "mix_bus":
+            return (self.name,)
+        return ("groups" if self.chain.stage("effect") is None else "returns", self.name)
 
-@dataclass(frozen=True)
-class ReturnPlan:
-    """A shared effect and its level; `impulse` is the recording of a recorded room."""
-
-    name: str
-    effect: ReverbSettings | ImpulseSettings | DelaySettings
-    eq: EqSettings
-    gain: Curve
-    mute: Curve
-    inserts: tuple[InsertSettings, ...] = ()
-    width_percent: float = 100.0
-    impulse: StemInfo | None = None
+    @property
+    def impulse(self) -> StemInfo | None:
+        """The recording of a return that is a recorded room."""
+        effect = self.chain.stage("effect")
+        return effect.impulse if isinstance(effect, EffectStage) else None
 
 
 @dataclass(frozen=True)

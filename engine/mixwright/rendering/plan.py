@@ -20,7 +20,7 @@ from mixwright.dsp.inserts import PluginSettings
 from mixwright.dsp.limiter import LimiterSettings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.draw import Drawer, stem_end
-from mixwright.rendering.parts import BusPlan, ReturnPlan, Stretch, TrackPlan
+from mixwright.rendering.parts import BusPlan, Stretch, TrackPlan
 from mixwright.rendering.probing import probed, probed_all
 from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.settle import Paths, limiter_settling
@@ -45,7 +45,7 @@ class Plan:
     through: StepName
     tracks: tuple[TrackPlan, ...]
     groups: tuple[BusPlan, ...]
-    returns: tuple[ReturnPlan, ...]
+    returns: tuple[BusPlan, ...]
     mix_bus: BusPlan
     start: int
     keep_from: int

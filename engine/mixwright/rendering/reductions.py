@@ -4,33 +4,24 @@ from __future__ import annotations
 
 import bisect
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from mixwright.dsp.reduction import GainReduction, Tally
 from mixwright.rendering.parts import Stretch
+from mixwright.rendering.stages import RunningStage
 from mixwright.units import Block
 
 NOTHING = Tally(0, 0, 0.0, 0.0, 0.0)
 
 
-class Reducing(Protocol):
+class Reducing(RunningStage, Protocol):
     """A dynamics processor at work, as this room needs it."""
-
-    @property
-    def latency(self) -> int:
-        """Samples by which its output lags."""
-        ...
 
     @property
     def tally(self) -> Tally:
         """What it did since its readings were last forgotten."""
-        ...
-
-    @property
-    def process(self) -> Callable[..., Block]:
-        """Work in place on a block, and on the level of another where it takes a key."""
         ...
 
     def forget_readings(self) -> None:
@@ -63,11 +54,6 @@ class MeasuredReduction:
         self._cuts = sorted({first, last, *ends})
         self._whole = NOTHING
         self._by_section: dict[str, Tally] = {}
-
-    @property
-    def latency(self) -> int:
-        """Samples by which its output lags."""
-        return self.running.latency
 
     def process(self, block: Block, at: int, key: Block | None = None) -> Block:
         """Work in place on the block at song sample `at`, in pieces that no section ends in."""

@@ -10,16 +10,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.detector import TIME_CONSTANTS
 from mixwright.dsp.limiter import LimiterSettings
-from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan, TrackPlan
-from mixwright.rendering.stages import InsertsStage, Stage, eq_tail
+from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
+from mixwright.rendering.stages import Stage
 
 LEAST_S = 1.0
 # Filters that ring longer than this after the end are cut: at 75 dB down by then, they are unheard.
 LONGEST_FILTER_TAIL_S = 2.0
-DUCKING_MEMORY_S = 9.0
 
 
 @dataclass(frozen=True)
@@ -28,7 +26,7 @@ class Paths:
 
     tracks: Sequence[TrackPlan]
     groups: Sequence[BusPlan]
-    returns: Sequence[ReturnPlan]
+    returns: Sequence[BusPlan]
     mix_bus: BusPlan
     rate_hz: int
 
@@ -42,7 +40,7 @@ class Paths:
             filters += max([0, *(_tail(one.as_far_as("eq").stages, rate_hz) for one in parallel)])
             rest += max([0, *(_tail(one.after_eq, rate_hz) for one in parallel)])
         filters = min(filters, round(LONGEST_FILTER_TAIL_S * rate_hz))
-        return filters + rest + max([0, *(_return_tail(part, rate_hz) for part in self.returns)])
+        return filters + rest + max([0, *(_tail(r.chain.stages, rate_hz) for r in self.returns)])
 
     @property
     def keeps_time(self) -> bool:
@@ -50,18 +48,17 @@ class Paths:
 
         A part of the song can then be begun nowhere else.
         """
-        strips: tuple[TrackPlan | BusPlan, ...] = (*self.tracks, *self.groups, self.mix_bus)
-        stages = [stage for strip in strips for stage in strip.chain.stages]
-        stages += [InsertsStage(part.inserts) for part in self.returns]
-        return any(stage.keeps_time for stage in stages)
+        buses = (*self.groups, *self.returns, self.mix_bus)
+        chains = [*(track.chain for track in self.tracks), *(bus.chain for bus in buses)]
+        return any(stage.keeps_time for chain in chains for stage in chain.stages)
 
     @property
     def settling(self) -> int:
         """How early a part of a song is begun."""
         rate_hz = self.rate_hz
         longest_track = max(_chain_time(track.chain, rate_hz) for track in self.tracks)
-        after = [0, *(_chain_time(group.chain, rate_hz) for group in self.groups)]
-        after += [_return_tail(part, rate_hz) + _memory(part, rate_hz) for part in self.returns]
+        buses = (*self.groups, *self.returns)
+        after = [0, *(_chain_time(bus.chain, rate_hz) for bus in buses)]
         along = longest_track + max(after) + _chain_time(self.mix_bus.chain, rate_hz)
         return max(along, round(LEAST_S * rate_hz))
 
@@ -84,14 +81,3 @@ def _chain_time(chain: ChainPlan, rate_hz: int) -> int:
 
 def _tail(stages: Sequence[Stage], rate_hz: int) -> int:
     return sum(stage.tail(rate_hz) for stage in stages)
-
-
-def _memory(part: ReturnPlan, rate_hz: int) -> int:
-    """A delay that ducks goes by the loudest it has heard in the last seconds."""
-    ducks = isinstance(part.effect, DelaySettings) and part.effect.duck_db is not None
-    return round(DUCKING_MEMORY_S * rate_hz) if ducks else 0
-
-
-def _return_tail(part: ReturnPlan, rate_hz: int) -> int:
-    rest = InsertsStage(part.inserts).tail(rate_hz) + eq_tail(part.eq, rate_hz)
-    return part.effect.tail_samples(rate_hz) + rest

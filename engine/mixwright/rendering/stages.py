@@ -11,9 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Literal, Protocol
 
+from mixwright.audio import StemInfo, read_part
 from mixwright.dsp.contract import Running
+from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.eq import EqSettings
+from mixwright.dsp.impulse import ImpulseSettings
 from mixwright.dsp.inserts import InsertSettings, SaturationSettings
+from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem
 from mixwright.rendering.nodes import NodeError, PathKey, at_node
 from mixwright.units import Block
@@ -21,6 +25,7 @@ from mixwright.units import Block
 Makeup = float | Literal["matched"]
 NO_EQ = EqSettings()
 LONGEST_INSERT_TAIL_S = 12.0
+DUCKING_MEMORY_MS = 9000.0
 
 
 class RunningStage(Protocol):
@@ -45,9 +50,15 @@ class Stage:
     """
 
     kind: str
+    settings: Any
     key: str | None = None
     makeup: Makeup = 0.0
     is_added: ClassVar[bool] = False
+
+    @property
+    def listens(self) -> bool:
+        """Whether it goes by how loud something is: its key, what its lead hears, or itself."""
+        return False
 
     @property
     def is_matched(self) -> bool:
@@ -100,7 +111,7 @@ class EqStage(Stage):
 
     def tail(self, rate_hz: int) -> int:
         """Return for how many samples its filters ring on."""
-        return eq_tail(self.settings, rate_hz)
+        return self.settings.start(rate_hz, 2).tail
 
     def start(self, path: PathKey, rate_hz: int, channels: int, at: int) -> RunningStage:
         """Start it; its rides are in song time."""
@@ -115,6 +126,11 @@ class ProcessorStage(Stage):
     settings: Any
     key: str | None = None
     makeup: Makeup = 0.0
+
+    @property
+    def listens(self) -> bool:
+        """Always: what does not go by a level takes a key too, and leaves it alone."""
+        return True
 
     @property
     def settling_ms(self) -> tuple[float, float]:
@@ -132,7 +148,7 @@ class ProcessorStage(Stage):
 class InsertsStage(Stage):
     """All inserts of a strip, in order: their level is matched together."""
 
-    inserts: tuple[InsertSettings, ...]
+    settings: tuple[InsertSettings, ...]
     level_match: bool = False
     kind = "inserts"
     is_added: ClassVar[bool] = True
@@ -145,17 +161,17 @@ class InsertsStage(Stage):
     @property
     def keeps_time(self) -> bool:
         """Whether one of them swings or cuts into frames from the start of the song on."""
-        return any(not isinstance(one, SaturationSettings) for one in self.inserts)
+        return any(not isinstance(one, SaturationSettings) for one in self.settings)
 
     def tail(self, rate_hz: int) -> int:
         """Return for how many samples they ring on, within reason."""
-        ringing = sum(insert.tail_samples(rate_hz) for insert in self.inserts)
+        ringing = sum(insert.tail_samples(rate_hz) for insert in self.settings)
         return min(ringing, round(LONGEST_INSERT_TAIL_S * rate_hz))
 
-    def start(self, path: PathKey, rate_hz: int, channels: int, at: int = 0) -> RunningInserts:
+    def start(self, path: PathKey, rate_hz: int, channels: int, at: int) -> RunningInserts:
         """Start them; what is wrong with one is said at its place in the sheet."""
         running: list[Running] = []
-        for index, settings in enumerate(self.inserts):
+        for index, settings in enumerate(self.settings):
             place = (*path, self.kind, index)
             try:
                 with at_node(*place):
@@ -163,6 +179,46 @@ class InsertsStage(Stage):
             except ValueError as error:
                 raise NodeError([Problem("render/insert", str(error))], place) from error
         return RunningInserts(running, path)
+
+
+@dataclass(frozen=True)
+class EffectStage(Stage):
+    """The effect of a return, which comes first; `impulse` is the recording of a recorded room."""
+
+    settings: ReverbSettings | ImpulseSettings | DelaySettings
+    impulse: StemInfo | None = None
+    kind = "effect"
+
+    @property
+    def listens(self) -> bool:
+        """Whether it is a delay that ducks."""
+        return isinstance(self.settings, DelaySettings) and self.settings.duck_db is not None
+
+    @property
+    def settling_ms(self) -> tuple[float, float]:
+        """What ducks goes by the loudest it has heard in the last seconds."""
+        return 0.0, DUCKING_MEMORY_MS if self.listens else 0.0
+
+    def tail(self, rate_hz: int) -> int:
+        """Return for how many samples it rings on."""
+        return self.settings.tail_samples(rate_hz)
+
+    def start(self, path: PathKey, rate_hz: int, channels: int, at: int) -> RunningStage:
+        """Start it; times of it that go by the tempo are those at `at`."""
+        settings = self.settings.begun_at(at / rate_hz)
+        if not isinstance(settings, ImpulseSettings):
+            return settings.start(rate_hz, channels)
+        assert self.impulse is not None
+        place = (*path, "impulse")
+        with at_node(*place):
+            frames = round(self.impulse.frames * rate_hz / self.impulse.rate_hz)
+            samples = read_part(self.impulse, rate_hz, frames)
+        try:
+            started: RunningStage = settings.start_with(samples, rate_hz)
+            return started
+        except ValueError as error:
+            message = f"{self.impulse.path.name}: {error}"
+            raise NodeError([Problem("audio/bad-impulse", message)], place) from error
 
 
 class RunningInserts:
@@ -181,8 +237,3 @@ class RunningInserts:
                 problem = Problem("render/insert-failed", str(error))
                 raise NodeError([problem], (*self._path, InsertsStage.kind, index)) from error
         return block
-
-
-def eq_tail(eq: EqSettings, rate_hz: int) -> int:
-    """Return for how many samples an EQ rings on."""
-    return eq.start(rate_hz, 2).tail if eq.bands else 0

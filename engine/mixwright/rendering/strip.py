@@ -168,7 +168,7 @@ class TrackStrip:
 
 
 class BusStrip:
-    """A group or the mix bus: chain, then width and gain, in place on its sum.
+    """A group, a return or the mix bus: chain, then width and gain, in place on its sum.
 
     `start` is the song sample of the first frame it will see, `at` that of the block it is given;
     what it returns is as late as its chain.
@@ -186,9 +186,10 @@ class BusStrip:
     ) -> None:
         self.plan = plan
         self.name = plan.name
-        path = (plan.name,) if plan.name == "mix_bus" else ("groups", plan.name)
         self.following = following
-        self.chain = Chain(path, plan.chain, matches, rate_hz, 2, span, start, watch, following)
+        self.chain = Chain(
+            plan.path, plan.chain, matches, rate_hz, 2, span, start, watch, following
+        )
 
     def process(self, block: Block, at: int, keys: Keys = NO_KEYS) -> Block:
         """The whole bus, in place."""

@@ -19,7 +19,6 @@ from mixwright.measuring.evidence import Evidence, VoiceHeard
 from mixwright.meters.bands import third_octaves
 from mixwright.meters.sound import SoundMeter
 from mixwright.meters.spectrum import SpectrumMeter
-from mixwright.rendering.parts import BusPlan, ReturnPlan
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.reviewing.data import (
@@ -43,7 +42,7 @@ from mixwright.reviewing.data import (
 )
 from mixwright.reviewing.listening import HOP_S, Heard, Listening
 from mixwright.sheet import Sheet
-from mixwright.sheet.model import Group, Track, processors_of, spoken
+from mixwright.sheet.model import Bus, Group, Track, processors_of, spoken
 from mixwright.units import SILENCE_DB, gain_to_db
 from mixwright.version import __version__
 
@@ -150,12 +149,11 @@ def _automation(plan: Plan) -> Iterator[Automation]:
         for target, level in track.sends:
             yield from _moving(plan, track.name, f"{target} send", "dB", level)
     equalised = [(t.name, t.chain.eq) for t in plan.tracks]
-    equalised += [(bus.name, bus.chain.eq) for bus in (*plan.groups, plan.mix_bus)]
-    equalised += [(part.name, part.eq) for part in plan.returns]
+    buses = (*plan.groups, plan.mix_bus, *plan.returns)
+    equalised += [(bus.name, bus.chain.eq) for bus in buses]
     for name, eq in equalised:
         yield from _moving_bands(plan, name, eq)
-    strips: list[BusPlan | ReturnPlan] = [*plan.groups, *plan.returns, plan.mix_bus]
-    for part in strips:
+    for part in (*plan.groups, *plan.returns, plan.mix_bus):
         yield from _moving(plan, part.name, "fader", "dB", part.gain)
         yield from _moving(plan, part.name, "mute", "", part.mute)
 
@@ -242,10 +240,7 @@ def _buses(heard: Evidence) -> Iterator[TrackRow]:
         level = wet.wet.integrated_lufs()
         yield TrackRow(name, "return", None, level, None, None, None, tuple(moves))
     bus = heard.sheet.mix_bus
-    moves = [Move("as a whole", bus.why)] if bus.why is not None else []
-    moves += [Move(f"EQ: {band_words(band)}", band.why) for band in bus.eq]
-    for kind, one in processors_of(bus):
-        moves.append(Move(f"{spoken(kind.id)}: {processor_words(one)}", one.why))
+    moves = list(_shaping(bus))
     if bus.limiter is not None:
         moves.append(Move(f"limiter: {processor_words(bus.limiter)}", bus.limiter.why))
     loudness = heard.mix_readings().integrated_lufs
@@ -254,16 +249,21 @@ def _buses(heard: Evidence) -> Iterator[TrackRow]:
 
 def _moves(strip: Track | Group) -> Iterator[Move]:
     """Everything done to a track, in the order of the sound, with its reason."""
-    if strip.why is not None:
-        yield Move("as a whole", strip.why)
-    for band in strip.eq:
-        yield Move(f"EQ: {band_words(band)}", band.why)
-    for kind, part in processors_of(strip):
-        yield Move(f"{spoken(kind.id)}: {processor_words(part)}", part.why)
+    yield from _shaping(strip)
     for insert in strip.inserts:
         yield Move(insert_words(insert), insert.why)
     if ridden := _ridden(strip):
         yield Move(f"rides: {', '.join(ridden)}")
+
+
+def _shaping(part: Track | Group | Bus) -> Iterator[Move]:
+    """EQ and processors, after the reason for it all."""
+    if part.why is not None:
+        yield Move("as a whole", part.why)
+    for band in part.eq:
+        yield Move(f"EQ: {band_words(band)}", band.why)
+    for kind, one in processors_of(part):
+        yield Move(f"{spoken(kind.id)}: {processor_words(one)}", one.why)
 
 
 def _ridden(strip: Track | Group) -> list[str]:

@@ -87,7 +87,7 @@ def level_rides(heard: Evidence) -> Iterator[LevelRide]:
         yield from _of_fader(
             name, path, part.automation.gain_db, drawn.gain, part.gain_db, sounding
         )
-        yield from _of_bands(name, path, part.eq, drawn.eq, sounding)
+        yield from _of_bands(name, path, part.eq, drawn.chain.eq, sounding)
     yield from _of_bus(heard)
 
 

@@ -46,8 +46,9 @@ def slap_beyond_the_voice(heard: Evidence, limits: Mapping[str, float]) -> Resul
 
 def _is_slap(heard: Evidence, returned: ReturnHeard) -> bool:
     """Whether a return that sounds is a single short repeat, with its time by the tempo."""
-    planned = next((p for p in heard.plan.returns if p.name == returned.part.name), None)
-    effect = returned.part.effect if planned is None else planned.effect
+    name, returns = returned.part.name, heard.plan.returns
+    planned = next((part.chain.stage("effect") for part in returns if part.name == name), None)
+    effect = returned.part.effect if planned is None else planned.settings
     if not isinstance(effect, DelaySettings) or not returned.wet.hops.any():
         return False
     single = effect.feedback_db is None or effect.feedback_db <= FEEDBACK_DB
