@@ -17,7 +17,8 @@ from mixwright.cli.options import (
     sheet_argument,
     threads_option,
 )
-from mixwright.problem import Problem, ProblemError, json_text
+from mixwright.escaping import json_text
+from mixwright.problem import Problem, ProblemError
 
 if TYPE_CHECKING:
     from mixwright.sheet import Sheet

@@ -16,7 +16,7 @@ from mixwright.cli.options import (
     sheet_argument,
     threads_option,
 )
-from mixwright.problem import visible
+from mixwright.escaping import visible
 
 
 @click.command(

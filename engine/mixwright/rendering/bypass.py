@@ -48,10 +48,10 @@ from mixwright.rendering.takes import (
     write_takes,
 )
 from mixwright.sheet import Group, Points, Sheet, Track
-from mixwright.sheet.nearest import listed, similar
+from mixwright.sheet.nearest import similar
+from mixwright.words import listed, named
 
 PARTS: tuple[ChainPart, ...] = ("eq", "gate", "compressor", "de_esser", "inserts")
-WORDS = {"eq": "EQ", "de_esser": "de-esser"}
 STILL = Curve("dB", 0.0)
 # Two ways to take a difference of level that are further apart than this (LU) do not speak of the
 # same sound. The bound is ours: in the example song, where tracks play, they are within 1.2.
@@ -113,22 +113,13 @@ def known_part(sheet: Sheet, name: str, part: str) -> ChainPart:
         raise ProblemError([Problem("usage/unknown-track", message, help=help)])
     strip = strips[name]
     if not getattr(strip, part):
-        there = [spoken(one) for one in PARTS if getattr(strip, one)]
+        there = [named(one) for one in PARTS if getattr(strip, one)]
         expected = (
             f"expected what it has: {listed(there)}" if there else "nor any other part to compare"
         )
-        message = f"{name} has no {spoken(part)}, {expected}"
+        message = f"{name} has no {named(part)}, {expected}"
         raise ProblemError([Problem("bypass/no-part", message, place_of(sheet, name))])
     return known
-
-
-def spoken(part: str) -> str:
-    """Return a part as a person says it.
-
-    >>> spoken("eq"), spoken("gate")
-    ('EQ', 'gate')
-    """
-    return WORDS.get(part, part)
 
 
 def strips_of(sheet: Sheet) -> list[Track | Group]:
@@ -266,8 +257,8 @@ def _played(
         return kept.enter_context(taken(plan, options, stage))
 
     bare = without_part(sheet, name, part)
-    dry = [take(alone(plan_of(sheet), name), f"{name} with its {spoken(part)}")]
-    dry.append(take(alone(plan_of(bare), name), f"{name} without its {spoken(part)}"))
+    dry = [take(alone(plan_of(sheet), name), f"{name} with its {named(part)}")]
+    dry.append(take(alone(plan_of(bare), name), f"{name} without its {named(part)}"))
     make_equally_long(dry)
     _refuse_silence(sheet, name, part, dry)
     fader_db, same_moments = difference_db(*dry)
@@ -310,7 +301,7 @@ def _refuse_silence(sheet: Sheet, name: str, part: ChainPart, takes: list[Take])
     for take, version in zip(takes, VERSIONS, strict=True):
         if not math.isfinite(take.integrated_lufs):
             message = (
-                f"{name} {version} its {spoken(part)} is silent or too short to be matched in "
+                f"{name} {version} its {named(part)} is silent or too short to be matched in "
                 "loudness, expected 0.4 s of sound or more in the part that is compared"
             )
             raise ProblemError([Problem("bypass/silent", message, place_of(sheet, name))])

@@ -12,7 +12,6 @@ from mixwright.checks import Checked
 from mixwright.checks.automation.phrase_buried import phrases_heard
 from mixwright.checks.rule import Remark
 from mixwright.comparing.changes import changes_between
-from mixwright.comparing.strips import band_words, effect_words, insert_words, processor_words
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.eq import EqSettings
 from mixwright.measuring.evidence import Evidence, VoiceHeard
@@ -44,8 +43,15 @@ from mixwright.reviewing.data import (
 from mixwright.reviewing.listening import HOP_S, Heard, Listening
 from mixwright.sheet import Sheet
 from mixwright.sheet.model import Group, Track
+from mixwright.sheet.part_words import (
+    effect_words,
+    insert_words,
+    moving_band_words,
+    processor_words,
+)
 from mixwright.units import SILENCE_DB, gain_to_db
 from mixwright.version import __version__
+from mixwright.words import named
 
 SHORT_TERM_S = 3.0
 SILENT_LUFS = -100.0
@@ -163,7 +169,7 @@ def _automation(plan: Plan) -> Iterator[Automation]:
 def _moving_bands(plan: Plan, name: str, eq: EqSettings) -> Iterator[Automation]:
     """The frequencies and gains of bands that move."""
     for ride in eq.rides:
-        kind = eq.bands[ride.band].type.replace("_", " ")
+        kind = named(eq.bands[ride.band].type)
         if ride.freq_hz is not None:
             yield from _moving(plan, name, f"EQ {kind} frequency", "Hz", ride.freq_hz)
         if ride.gain_db is not None:
@@ -237,13 +243,13 @@ def _buses(heard: Evidence) -> Iterator[TrackRow]:
         yield TrackRow(name, "group", None, level, None, None, None, tuple(_moves(group.group)))
     for name, wet in heard.returns.items():
         part = wet.part
-        moves = [Move(f"{effect_words(part)}", part.why)]
-        moves += [Move(f"EQ: {band_words(band)}", band.why) for band in part.eq]
+        moves = [Move(effect_words(part), part.why)]
+        moves += [Move(f"EQ: {moving_band_words(band)}", band.why) for band in part.eq]
         level = wet.wet.integrated_lufs()
         yield TrackRow(name, "return", None, level, None, None, None, tuple(moves))
     bus = heard.sheet.mix_bus
     moves = [Move("as a whole", bus.why)] if bus.why is not None else []
-    moves += [Move(f"EQ: {band_words(band)}", band.why) for band in bus.eq]
+    moves += [Move(f"EQ: {moving_band_words(band)}", band.why) for band in bus.eq]
     for what, device in (("compressor", bus.compressor), ("limiter", bus.limiter)):
         if device is not None:
             moves.append(Move(f"{what}: {processor_words(device)}", device.why))
@@ -256,7 +262,7 @@ def _moves(strip: Track | Group) -> Iterator[Move]:
     if strip.why is not None:
         yield Move("as a whole", strip.why)
     for band in strip.eq:
-        yield Move(f"EQ: {band_words(band)}", band.why)
+        yield Move(f"EQ: {moving_band_words(band)}", band.why)
     for name, part in (
         ("gate", strip.gate),
         ("compressor", strip.compressor),

@@ -63,7 +63,8 @@ from difflib import unified_diff
 from pathlib import Path
 from typing import Any
 
-from mixwright.problem import Problem, ProblemError, visible
+from mixwright.escaping import visible
+from mixwright.problem import Problem, ProblemError
 from mixwright.sheet.loading import read_sheet
 from mixwright.sheet.model import Sheet
 from mixwright.sheet.rewrite import clear_beside, rewrite

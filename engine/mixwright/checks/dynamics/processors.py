@@ -16,6 +16,7 @@ from mixwright.rendering.reductions import Reduction
 from mixwright.sheet import Compressor, Group, Sheet, Track
 from mixwright.sheet.model import DeEsser, Gate, Limiter
 from mixwright.units import SILENCE_DB
+from mixwright.words import named
 
 PARTS = ("gate", "compressor", "de_esser")
 # A signal sounds where it is within so much of its own loudness: below that are pauses, spill and
@@ -37,8 +38,7 @@ class Placed:
     @property
     def told(self) -> str:
         """Its name in words: ``the de-esser of lead_vocal``."""
-        part = "de-esser" if self.part == "de_esser" else self.part
-        return f"the {part} of {'the mix bus' if self.name == 'mix_bus' else self.name}"
+        return f"the {named(self.part)} of {'the mix bus' if self.name == 'mix_bus' else self.name}"
 
 
 @dataclass(frozen=True)
