@@ -14,10 +14,10 @@ from typing import Any
 import yaml
 
 from mixwright.checks import RULES, STAGES, Rule
-from mixwright.checks.limits import unit_of
 from mixwright.checks.page import page_of
 from mixwright.sheet import STEPS
 from mixwright.sheet.schema import load_schema
+from mixwright.words import unit_of
 
 KEEP_WORDS: dict[str, Any] = {"break_long_words": False, "break_on_hyphens": False}
 DOCS = Path(__file__).resolve().parent

@@ -72,7 +72,7 @@ WORDS = [
     (("pan: L35", "pan: C"), "balance: hat: pan L35 -> C"),
     (("width_percent: 75", "width_percent: 80"), "balance: toms: width 75 -> 80 %"),
     (("mute: true\n    why: spare", "why: spare"), "balance: lead_vocal_take_1: mute off"),
-    (("trim_db: 1.5", "trim_db: 1.49"), "balance: snare_top: trim 1.5 -> 1.49 dB (-0.01)"),
+    (("trim_db: 1.5", "trim_db: 1.49"), "balance: snare_top: trim +1.5 -> +1.49 dB (-0.01)"),
     (("group: bass\n", "group: drums\n"), "balance: bass_guitar: group bass -> drums"),
     (("role: pad", "role: backing_vocal"), "intake: pad: role pad -> backing vocal"),
     (
@@ -107,7 +107,7 @@ WORDS = [
     ),
     (
         ("ratio: 2.5, attack_ms: 3", "ratio: 4, attack_ms: 3"),
-        "dynamics: bass_guitar: compressor: ratio 2.5 -> 4",
+        "dynamics: bass_guitar: compressor: ratio 2.5:1 -> 4:1",
     ),
     (("attack_ms: 12,", "attack_ms: 8,"), "dynamics: snare_top: compressor: attack 12 -> 8 ms"),
     (
@@ -122,7 +122,7 @@ WORDS = [
     ),
     (
         ("ratio: 2, attack_ms: 15", "ratio: 1.5, attack_ms: 15"),
-        "bus: mix_bus: compressor: ratio 2 -> 1.5",
+        "bus: mix_bus: compressor: ratio 2:1 -> 1.5:1",
     ),
     # effects
     (("{room: -18}", "{room: -12}"), "effects: tambourine: room send -18 -> -12 dB (+6.0)"),
@@ -301,8 +301,8 @@ def test_bands_are_paired_by_type_and_distance() -> None:
     now = both.replace("200", "4000").replace("750", "210")
     assert told((both, now), text=text) == [
         "eq: bass_guitar: EQ: bell 4000 Hz -2.0 dB Q 1 added",
-        "eq: bass_guitar: EQ: bell 200 -> 210 Hz: gain -2.0 -> 1.5 dB (+3.5)",
-        "eq: bass_guitar: EQ: bell 750 Hz 1.5 dB Q 1 removed",
+        "eq: bass_guitar: EQ: bell 200 -> 210 Hz: gain -2.0 -> +1.5 dB (+3.5)",
+        "eq: bass_guitar: EQ: bell 750 Hz +1.5 dB Q 1 removed",
     ]
 
 
@@ -323,7 +323,7 @@ def test_a_processor_comes_and_goes_whole() -> None:
         ("  vocals:\n    gain_db: 0\n", "  vocals:\n    compressor: {threshold_db: -9, ratio: 2}\n")
     )
     assert come == [
-        "dynamics: vocals: compressor added: threshold -9 dB, ratio 2, attack 10 ms, "
+        "dynamics: vocals: compressor added: threshold -9 dB, ratio 2:1, attack 10 ms, "
         "release 100 ms, knee 6 dB, make-up matched"
     ]
 

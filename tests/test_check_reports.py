@@ -32,7 +32,14 @@ from mixwright.checks import (
 from mixwright.checks.limits import default_limits
 from mixwright.checks.page import page_of
 from mixwright.checks.rule import Result
-from mixwright.problem import Span, one_line
+from mixwright.escaping import (
+    markdown_code,
+    markdown_text,
+    one_line,
+    workflow_data,
+    workflow_property,
+)
+from mixwright.problem import Span
 from mixwright.report.checks import (
     checked_as_data,
     counts,
@@ -40,18 +47,8 @@ from mixwright.report.checks import (
     print_checked,
     summary,
 )
-from mixwright.report.checks_ci import (
-    checked_as_github,
-    checked_as_sarif,
-    escaped_data,
-    escaped_property,
-)
-from mixwright.report.checks_markdown import (
-    MOST_CHARACTERS,
-    as_code,
-    checked_as_markdown,
-    escaped,
-)
+from mixwright.report.checks_ci import checked_as_github, checked_as_sarif
+from mixwright.report.checks_markdown import MOST_CHARACTERS, checked_as_markdown
 from mixwright.sheet.schema import load_schema
 from mixwright.sheet.text import SheetText
 from mixwright.sheet.tree import read_tree
@@ -174,7 +171,7 @@ def test_findings_stand_in_step_order_with_place_moment_and_help(checked: Checke
     assert findings == (
         "\n\nbalance\n"
         "  fails     the balance peaks at -2.10 dBTP, expected -3 at most\n"
-        "            mix.yaml:27:3, chorus 2, bar 21:3.9, 0:54.2 (balance/headroom-short)\n"
+        "            mix.yaml:27:3, chorus 2, bar 21 beat 3.9, 0:54.2 (balance/headroom-short)\n"
         "            help: take 3.9 dB off every fader\n"
         "\neq\n"
         "  fails     bass has no reason for its bell, expected a why\n"
@@ -258,7 +255,7 @@ def test_what_cannot_be_seen_is_spelt_out() -> None:
 
 def test_a_moment_says_what_is_known() -> None:
     assert moment(spoken("eq/masked", section="verse 1")) == "verse 1"
-    assert moment(spoken("eq/masked", at_s=5.0, bar=3, beat=1.0)) == "bar 3:1, 0:05.0"
+    assert moment(spoken("eq/masked", at_s=5.0, bar=3, beat=1.0)) == "bar 3 beat 1, 0:05.0"
     assert moment(spoken("eq/masked")) == ""
 
 
@@ -333,7 +330,7 @@ def test_markdown_has_a_scoreboard_findings_and_the_rest_folded(checked: Checked
     assert "| delivery | nothing to judge |  |\n" in page
     assert (
         "- the balance peaks at -2.10 dBTP, expected -3 at most  \n"
-        "  `balance/headroom-short`, `mix.yaml:27`, chorus 2, bar 21:3.9, 0:54.2  \n"
+        "  `balance/headroom-short`, `mix.yaml:27`, chorus 2, bar 21 beat 3.9, 0:54.2  \n"
         "  help: take 3.9 dB off every fader\n"
     ) in page
     accepted = page.index("<summary>Accepted: 1</summary>")
@@ -397,9 +394,9 @@ def test_markdown_fits_a_comment() -> None:
 
 def test_code_holds_backticks() -> None:
     for text in ("a`b", "`a`", "``", "a``b`c"):
-        _, shown = read(as_code(text))
+        _, shown = read(markdown_code(text))
         assert shown == text
-    assert read(escaped("a  b"))[1] == "a b"
+    assert read(markdown_text("a  b"))[1] == "a b"
 
 
 # --- workflow commands
@@ -409,7 +406,7 @@ def test_findings_are_workflow_commands(checked: Checked) -> None:
     lines = checked_as_github(checked)
     assert lines[:4] == [
         "::error file=mix.yaml,line=27,col=3,title=balance/headroom-short::"
-        "the balance peaks at -2.10 dBTP, expected -3 at most (chorus 2, bar 21:3.9, 0:54.2)"
+        "the balance peaks at -2.10 dBTP, expected -3 at most (chorus 2, bar 21 beat 3.9, 0:54.2)"
         "%0Ahelp: take 3.9 dB off every fader",
         "::error file=mix.yaml,title=eq/reason-missing::"
         "bass has no reason for its bell, expected a why",
@@ -423,8 +420,8 @@ def test_findings_are_workflow_commands(checked: Checked) -> None:
 
 def test_hostile_text_stays_in_its_command() -> None:
     # As GitHub's actions/toolkit does it (packages/core/src/command.ts): % first, then the rest.
-    assert escaped_data("100 %\r\na:b,c") == "100 %25%0D%0Aa:b,c"
-    assert escaped_property("100 %\r\na:b,c") == "100 %25%0D%0Aa%3Ab%2Cc"
+    assert workflow_data("100 %\r\na:b,c") == "100 %25%0D%0Aa:b,c"
+    assert workflow_property("100 %\r\na:b,c") == "100 %25%0D%0Aa%3Ab%2Cc"
     one = placed(spoken("eq/masked", message=HOSTILE), Span("take 1: a,b\n::debug::%.yaml", 1, 1))
     (line,) = checked_as_github(song(outcome("eq/masked", one)))
     assert len(line.splitlines()) == 1

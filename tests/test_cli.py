@@ -193,7 +193,7 @@ def test_brackets_in_names_stay_as_they_are(
     sheet.write_text(text, "utf-8")
     status, out, _ = run("render", sheet, capsys=capsys)
     assert status == 0
-    assert "in chorus [/b] [red]" in out
+    assert "(chorus [/b] [red])" in out
 
 
 def test_schema_prints_what_lies_at_its_path(capsys: pytest.CaptureFixture[str]) -> None:

@@ -96,7 +96,7 @@ def _is_of_the_song(data: ReviewData) -> None:
     assert [(one.name, one.what) for one in timeline.automation] == [("lead", "fader")]
     lead = next(track for track in data.tracks if track.name == "lead")
     assert [(move.what, move.why) for move in lead.moves] == [
-        ("EQ: bell 900 Hz 3.0 dB Q 1", "nearer"),
+        ("EQ: bell 900 Hz +3.0 dB Q 1", "nearer"),
         ("rides: fader", None),
     ]
     assert [track.name for track in data.tracks] == ["lead", "band", "room", "mix_bus"]

@@ -23,7 +23,7 @@ import pytest
 from mixwright.reviewing.data import Section
 from mixwright.reviewing.page import page_text, write_page
 from mixwright.reviewing.sounds import PageSound
-from mixwright.reviewing.words import number
+from mixwright.words import figure
 from review_sample import AMPLITUDES, CLICK_EVERY_S, RATE_HZ, mark_of, review, write_sources
 
 sync_api = pytest.importorskip("playwright.sync_api")
@@ -195,7 +195,7 @@ def test_all_are_as_loud_as_the_quietest_and_it_starts_low(visit: Visit) -> None
         peaks[name] = 20 * math.log10(samples.max() / (MATCHED * START_GAIN))
         assert whose(samples, clicks_in(samples)[1]) == name
         shown_db = 20 * math.log10(MATCHED / AMPLITUDES[name])
-        assert visit.text("#heard-gain") == f"matched by {number(shown_db)} dB"
+        assert visit.text("#heard-gain") == f"matched by {figure(shown_db, decimals=1)} dB"
     assert peaks == pytest.approx(dict.fromkeys(peaks, 0.0), abs=0.02)
 
 

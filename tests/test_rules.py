@@ -19,7 +19,7 @@ import soundfile
 import mixwright
 import rule_songs
 from mixwright.checks import RULES, Checked, Rule, RuleOutcome, run_checks
-from mixwright.checks.limits import default_limits, unit_of
+from mixwright.checks.limits import default_limits
 from mixwright.checks.page import page_of
 from mixwright.checks.rules import rule_ids
 from mixwright.measuring import hearing
@@ -27,6 +27,7 @@ from mixwright.measuring.evidence import Evidence
 from mixwright.measuring.hearing import gather
 from mixwright.rendering import Plan
 from mixwright.sheet import Sheet
+from mixwright.words import unit_of
 
 PACKAGE = Path(mixwright.__file__).parent / "checks"
 HOLDING = [rule for rule in RULES if page_of(rule).holds is not None]

@@ -20,7 +20,8 @@ import mixwright
 from conftest import SongMaker, noise
 from mixwright import cli
 from mixwright.audio.tags import Tags
-from mixwright.problem import Problem, ProblemError, Span, json_text, one_line, visible
+from mixwright.escaping import json_text, one_line, visible
+from mixwright.problem import Problem, ProblemError, Span
 from mixwright.report.figures import as_csv
 from mixwright.report.problems import problem_lines
 from mixwright.reviewing.data import shown

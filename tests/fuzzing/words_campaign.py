@@ -138,7 +138,7 @@ class _Trial:
         from mixwright.api.figures import _heard
         from mixwright.checks import run_checks
         from mixwright.cli import check as cli
-        from mixwright.problem import json_text
+        from mixwright.escaping import json_text
         from mixwright.report.checks import print_checked
         from mixwright.report.recall import recall_of
         from mixwright.report.recall_text import recall_as_text
@@ -203,7 +203,7 @@ class _Trial:
         """Figures of files and of tracks as they arrive, in every form."""
         import mixwright
         from mixwright.cli import measure as cli
-        from mixwright.problem import json_text
+        from mixwright.escaping import json_text
         from mixwright.report import intake
 
         found = [mixwright.measure(self.other), mixwright.measure(self.sheet, by_section=True)]
@@ -264,7 +264,7 @@ class _Trial:
     def problems(self) -> Iterator[tuple[str, str | None]]:
         """Sheets that are wrong in their words: each fault is one line that can be seen."""
         from mixwright.problem import ProblemError
-        from mixwright.report.problems import problem_as_data, problem_lines
+        from mixwright.report.problems import problem_lines
         from mixwright.sheet import load_sheet_text
         from mixwright.sheet.text import sheet_text
 
@@ -275,7 +275,7 @@ class _Trial:
                     load_sheet_text(sheet_text(data, str(self.sheet)), self.sheet)
                 except ProblemError as error:
                     for problem in error.problems:
-                        json.dumps(problem_as_data(problem))
+                        json.dumps(problem.as_data())
                         fault = None if problem.span else "has no place"
                         line = outputs.unseen(str(problem), kept="")
                         fault = f"shows {line}" if line else fault
@@ -285,7 +285,7 @@ class _Trial:
 
     def words(self) -> list[str]:
         """The hostile words of the case as they may come out, the longest first."""
-        from mixwright.problem import one_line
+        from mixwright.escaping import one_line
 
         raw = [self.case[key] for key in TEXTS] + [self.case["stem"], str(self.folder)]
         return sorted({*raw, *map(one_line, raw)}, key=len, reverse=True)

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 import click
 
 from mixwright import __version__
-from mixwright.problem import Fault, ProblemError, visible
+from mixwright.escaping import visible
+from mixwright.problem import Fault, ProblemError
 
 VERBS = (
     "bypass",

@@ -109,7 +109,8 @@ def _render(
 def _print_steps(results: list[Rendered]) -> None:
     from rich.console import Console
 
-    from mixwright.report.readings import level, plain_table, print_plainly
+    from mixwright.report.tables import plain_table, print_plainly
+    from mixwright.words import level
 
     table = plain_table("through", "peak dBFS", "true peak", "LUFS", "loudest part", "file")
     for done in results:

@@ -15,7 +15,8 @@ from mixwright.cli.options import (
     session_options,
     sheet_argument,
 )
-from mixwright.problem import Problem, ProblemError, json_text
+from mixwright.escaping import json_text
+from mixwright.problem import Problem, ProblemError
 
 if TYPE_CHECKING:
     from mixwright.sheet import Sheet

@@ -9,7 +9,8 @@ from typing import Any, TypeVar
 
 import click
 
-from mixwright.problem import Fault, ProblemError, json_text
+from mixwright.escaping import json_text, plain_data
+from mixwright.problem import Fault, ProblemError
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 STEP_NAMES = ("balance", "bus", "eq", "dynamics", "effects", "automation")
@@ -74,13 +75,12 @@ def json_problems(as_json: bool) -> Iterator[Outcome]:
     except ProblemError as error:
         if not as_json:
             raise
-        from mixwright.report.problems import problem_as_data
 
-        print_json({"problems": [problem_as_data(problem) for problem in error.problems]})
+        print_json({"problems": error.problems})
         machine = any(problem.fault is Fault.MACHINE for problem in error.problems)
         outcome.status = 3 if machine else 2
 
 
 def print_json(data: dict[str, Any]) -> None:
     """Print JSON to standard output."""
-    click.echo(json_text(data))
+    click.echo(json_text(plain_data(data)))

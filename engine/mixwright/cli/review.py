@@ -14,7 +14,7 @@ from mixwright.cli.options import (
     session_options,
     sheet_argument,
 )
-from mixwright.problem import visible
+from mixwright.escaping import visible
 
 
 @click.command(

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from mixwright.problem import ProblemError, visible
+from mixwright.escaping import visible
+from mixwright.problem import ProblemError
 
 if TYPE_CHECKING:
     from mixwright.sheet.tidy import Tidied

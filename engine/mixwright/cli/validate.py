@@ -11,7 +11,7 @@ from mixwright.cli.options import (
     print_json,
     sheet_argument,
 )
-from mixwright.problem import visible
+from mixwright.escaping import visible
 
 
 @click.command("validate", epilog="Example: mixwright validate mix.yaml")
@@ -26,9 +26,8 @@ def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
     """
     with json_problems(as_json) as outcome:
         from mixwright.rendering.plan import make_plan, unchecked_plugins
-        from mixwright.report.problems import problem_as_data
-        from mixwright.report.readings import clock
         from mixwright.sheet import load_sheet
+        from mixwright.words import clock
 
         loaded = load_sheet(sheet, allow_outside=allow_outside)
         plan = make_plan(loaded, plugins=unchecked_plugins(loaded), decode=False)
@@ -40,8 +39,7 @@ def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
         }
         seconds = plan.end / plan.rate_hz
         if as_json:
-            warnings = [problem_as_data(warning) for warning in plan.warnings]
-            print_json({"problems": warnings, "seconds": round(seconds, 3), **counts})
+            print_json({"problems": plan.warnings, "seconds": round(seconds, 3), **counts})
         else:
             listed = ", ".join(f"{count} {name}" for name, count in counts.items())
             click.echo(f"{visible(sheet)}: ok ({listed}, {clock(seconds)})")

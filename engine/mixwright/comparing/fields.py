@@ -13,8 +13,9 @@ from typing import Any
 
 from mixwright.comparing.change import Change, Place
 from mixwright.comparing.pairing import Pairs, displaced, in_order, paired
-from mixwright.comparing.words import change_words, named, value_words
+from mixwright.comparing.words import change_words
 from mixwright.timeline import Position
+from mixwright.words import named, value_words
 
 # Of the place of two parts, a field that differs, and both parts: what changed in that field.
 Teller = Callable[[Place, str, Any, Any], Iterable[Change]]

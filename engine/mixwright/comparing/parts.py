@@ -12,21 +12,25 @@ from mixwright.comparing.change import Change, Place, Sheets
 from mixwright.comparing.fields import Teller, called, fields_told, given, place_words
 from mixwright.comparing.pairing import displaced, in_order, paired
 from mixwright.comparing.release import cover_words, covers_told
-from mixwright.comparing.rides import OF_PART, Ridden, automation_told, ride_words
+from mixwright.comparing.rides import automation_told
 from mixwright.comparing.strips import (
-    band_words,
     effect_told,
-    effect_words,
     eq_told,
-    insert_words,
     inserts_told,
     processor_told,
-    processor_words,
     sends_told,
 )
-from mixwright.comparing.words import named, value_words
 from mixwright.sheet import Bus, Return
 from mixwright.sheet.model import PROCESSORS
+from mixwright.sheet.part_words import (
+    OF_PART,
+    effect_words,
+    insert_words,
+    moving_band_words,
+    processor_words,
+    ride_words,
+)
+from mixwright.words import named, value_words
 
 # What is told together, as the effect that it makes up.
 EFFECT = ("effect", "note", "pre_delay_note")
@@ -150,7 +154,7 @@ def _plain(part: Any, key: str, value: Any) -> str:
 
 
 def _eq(key: str, bands: Any) -> str:
-    return f"EQ ({'; '.join(map(band_words, bands))})"
+    return f"EQ ({'; '.join(map(moving_band_words, bands))})"
 
 
 def _processor(key: str, part: Any) -> str:
@@ -170,13 +174,12 @@ def _covers(key: str, covers: Any) -> str:
 
 
 def _rides(key: str, automation: Any) -> str:
-    rides = []
+    said = []
     for ridden, value in given(automation):
         if isinstance(value, Mapping):
-            rides += [(Ridden(f"{name} send", ridden), points) for name, points in value.items()]
+            said += [f"{name} send: {ride_words(ridden, some)}" for name, some in value.items()]
         else:
-            rides.append((Ridden(OF_PART.get(ridden, named(ridden)), ridden), value))
-    said = [f"{ridden.what}: {ride_words(ridden, points)}" for ridden, points in rides]
+            said.append(f"{OF_PART.get(ridden, named(ridden))}: {ride_words(ridden, value)}")
     return f"rides ({'; '.join(said)})"
 
 

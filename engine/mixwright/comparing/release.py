@@ -15,8 +15,8 @@ from mixwright.comparing.fields import (
     given,
     listed_told,
 )
-from mixwright.comparing.words import named, value_words
 from mixwright.sheet import Cover, Delivery, Release
+from mixwright.words import named, value_words
 
 
 def delivery_told(sheets: Sheets, old: Delivery | None, new: Delivery | None) -> list[Change]:

@@ -12,14 +12,11 @@ from typing import Any
 from mixwright.comparing.change import Change, Place, Sheets
 from mixwright.comparing.fields import fields_told, setting_told
 from mixwright.comparing.pairing import Pairs, displaced, paired
-from mixwright.comparing.words import from_to, number, pan_words, signed, value_words
+from mixwright.comparing.words import from_to
 from mixwright.sheet import Band, Point, Points
+from mixwright.sheet.part_words import OF_BAND, OF_PART, over_words, ridden_words, ride_words
 from mixwright.timeline import Position
 from mixwright.units import SILENCE_DB
-
-# What the rides of a part and of an EQ band are called.
-OF_PART = {"gain_db": "ride", "pan": "pan", "mute": "mute"}
-OF_BAND = {"gain_db": "gain", "freq_hz": "frequency"}
 
 
 @dataclass(frozen=True)
@@ -29,18 +26,6 @@ class Ridden:
     what: str
     key: str
     stills: tuple[float, float] = (0.0, 0.0)
-
-    def value(self, value: float) -> str:
-        """Return a value of it in words.
-
-        >>> Ridden("ride", "gain_db").value(1.0), Ridden("mute", "mute").value(1.0)
-        ('+1.0 dB', 'on')
-        """
-        if self.key == "gain_db":
-            return "off" if value == SILENCE_DB else f"{signed(value)} dB"
-        if self.key == "mute":
-            return "on" if value > 0.0 else "off"
-        return pan_words(value) if self.key == "pan" else value_words(self.key, value)
 
 
 def automation_told(place: Place, key: str, old: Any, new: Any) -> list[Change]:
@@ -174,10 +159,10 @@ def _point(place: Place, ridden: Ridden, old: Point, new: Point) -> Iterator[Cha
         yield place.told(text, "moved")
     said = []
     if old.value != new.value:
-        was, now = ridden.value(old.value), ridden.value(new.value)
+        was, now = ridden_words(ridden.key, old.value), ridden_words(ridden.key, new.value)
         said.append(from_to(was, now) if was != now else f"{old.value!r} -> {new.value!r}")
-    if _over(old) != _over(new):
-        said.append(f"{_over(old) or 'at once'} -> {_over(new) or 'at once'}")
+    if over_words(old) != over_words(new):
+        said.append(f"{over_words(old) or 'at once'} -> {over_words(new) or 'at once'}")
     if old.shape != new.shape:
         said.append(f"{old.shape} -> {new.shape}")
     if said:
@@ -193,31 +178,10 @@ def _stretch(ridden: Ridden, still: float, points: Points, some: list[int]) -> s
     """Points that follow one another; two of them that come back are one stretch of the song."""
     before = points[some[0] - 1].value if some[0] else still
     first, last = points[some[0]], points[some[-1]]
-    if len(some) == 2 and last.value == before and not _over(first) and not _over(last):
-        value = ridden.value(first.value)
+    if len(some) == 2 and last.value == before and not over_words(first) and not over_words(last):
+        value = ridden_words(ridden.key, first.value)
         return f"{ridden.what} {value} from {_short(first.at)} to {_short(last.at)}"
-    return f"{ridden.what}: {ride_words(ridden, [points[i] for i in some])}"
-
-
-def ride_words(ridden: Ridden, points: Iterable[Point]) -> str:
-    """Return points in words.
-
-    >>> ride_words(Ridden("ride", "gain_db"), [Point(Position(bar=3), 1.5, over_beats=2.0)])
-    '+1.5 dB over 2 beats at bar 3'
-    """
-    said = []
-    for point in points:
-        how = {"smooth": "smoothly ", "hold": "at the end of "}.get(point.shape, "")
-        over = f"{how}{_over(point)}".replace("of over", "of")
-        said.append(" ".join(filter(None, (ridden.value(point.value), over, f"at {point.at}"))))
-    return ", ".join(said)
-
-
-def _over(point: Point) -> str:
-    beats = f"{number(point.over_beats)} beat{'s' if point.over_beats != 1.0 else ''}"
-    lengths = [beats] if point.over_beats else []
-    lengths += [f"{number(point.over_ms)} ms"] if point.over_ms else []
-    return f"over {' and '.join(lengths)}" if lengths else ""
+    return f"{ridden.what}: {ride_words(ridden.key, [points[i] for i in some])}"
 
 
 def _short(at: Position) -> str:

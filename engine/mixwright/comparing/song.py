@@ -8,9 +8,10 @@ from dataclasses import replace
 from mixwright.checks.limits import default_limits
 from mixwright.comparing.change import ORDER, Change, Place, Sheets
 from mixwright.comparing.fields import fields_told, listed_told
-from mixwright.comparing.words import change_words, named, number, value_words
+from mixwright.comparing.words import change_words
 from mixwright.sheet import Accept, Reference, Song
 from mixwright.timeline import Section, TempoChange
+from mixwright.words import named, number, value_words
 
 
 def song_told(sheets: Sheets, old: Song, new: Song, sections: Mapping[str, str]) -> list[Change]:

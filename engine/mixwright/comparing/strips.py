@@ -9,73 +9,33 @@ from dataclasses import replace
 from typing import Any
 
 from mixwright.comparing.change import Change, Place
-from mixwright.comparing.fields import (
-    entries_told,
-    fields_told,
-    listed_told,
-    setting_told,
-)
+from mixwright.comparing.fields import entries_told, fields_told, listed_told, setting_told
 from mixwright.comparing.pairing import paired_bands
-from mixwright.comparing.rides import OF_BAND, Ridden, automation_told, ride_words
-from mixwright.comparing.words import (
-    change_words,
-    from_to,
-    named,
-    number,
-    settings_words,
-    value_words,
-    values_words,
-)
-from mixwright.dsp.band import GAIN_TYPES, PASSES
-from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.inserts import INSERTS, PluginSettings
+from mixwright.comparing.rides import automation_told
+from mixwright.comparing.words import change_words, from_to, values_words
+from mixwright.dsp.inserts import PluginSettings
 from mixwright.sheet import Band, Return, Song
-from mixwright.sheet.model import Insert, RecordedRoom
+from mixwright.sheet.model import Insert
+from mixwright.sheet.part_words import (
+    KINDS,
+    NOTES,
+    effect_words,
+    insert_words,
+    moving_band_words,
+    processor_words,
+)
 from mixwright.timeline import note_to_beats
 from mixwright.units import SILENCE_DB
-
-KINDS = {kind: name for name, kind in INSERTS.items()}
-# Which note stands for which time.
-NOTES = {"time_ms": "note", "pre_delay_ms": "pre_delay_note"}
-
+from mixwright.words import band_name, named, number, value_words
 
 # ---- EQ ----
-
-
-def band_words(band: Band) -> str:
-    """Return an EQ band in trade words.
-
-    >>> from mixwright.dsp.band import BandSettings
-    >>> band_words(Band(BandSettings("bell", 320.0, -2.0, q=1.4)))
-    'bell 320 Hz -2.0 dB Q 1.4'
-    >>> band_words(Band(BandSettings("high_pass", 95.0, slope_db_per_oct=18)))
-    'high-pass 95 Hz 18 dB/oct'
-    """
-    one, said = band.settings, [_band_name(band)]
-    if one.type in GAIN_TYPES:
-        said.append(f"{number(one.gain_db, 1)} dB")
-    if one.type in PASSES:
-        said.append(f"{one.slope_db_per_oct} dB/oct")
-    else:
-        said.append(f"Q {number(one.q)}" if one.slope is None else f"slope {number(one.slope)}")
-    said += {"both": [], "mid": ["on mid"], "side": ["on side"]}[one.on]
-    rides = [
-        f", {what}: {ride_words(Ridden(what, key), points)}"
-        for key, what in OF_BAND.items()
-        if (points := getattr(band.automation, key))
-    ]
-    return " ".join(said) + "".join(rides)
-
-
-def _band_name(band: Band) -> str:
-    return f"{named(band.settings.type)} {number(band.settings.freq_hz)} Hz"
 
 
 def eq_told(place: Place, key: str, old: Any, new: Any) -> Iterator[Change]:
     """Tell the EQ of a part: bands that came, went, changed or changed places."""
     was, now = getattr(old, key), getattr(new, key)
     here = place.at(key).leading("EQ: ")
-    yield from listed_told(here, was, now, band_words, paired_bands(was, now), _band)
+    yield from listed_told(here, was, now, moving_band_words, paired_bands(was, now), _band)
 
 
 def _band(place: Place, old: Band, new: Band) -> list[Change]:
@@ -83,7 +43,7 @@ def _band(place: Place, old: Band, new: Band) -> list[Change]:
         return _band_settings(replace(at, lead=place.lead), key, old, new)
 
     # What is said of a ride or a reason has to say of which band.
-    here = place.leading(f"{_band_name(new)}: ")
+    here = place.leading(f"{band_name(new.settings)}: ")
     return fields_told(here, old, new, {"settings": settings, "automation": automation_told})
 
 
@@ -93,7 +53,7 @@ def _band_settings(place: Place, key: str, old: Band, new: Band) -> list[Change]
     names = [entry.name for entry in dataclasses.fields(now)]
     differ = [name for name in names if getattr(was, name) != getattr(now, name)]
     hz = values_words("freq_hz", was.freq_hz, now.freq_hz)
-    text = f"{named(now.type)} {hz}" if "freq_hz" in differ else _band_name(new)
+    text = f"{named(now.type)} {hz}" if "freq_hz" in differ else band_name(new.settings)
     said = [
         change_words(name, getattr(was, name), getattr(now, name), _setting_name(name))
         for name in differ
@@ -108,18 +68,6 @@ def _setting_name(key: str) -> str:
 
 
 # ---- processors ----
-
-
-def processor_words(part: Any) -> str:
-    """Return what a processor is set to, with its key and make-up."""
-    said = settings_words(part.settings)
-    for entry in dataclasses.fields(part):
-        value = getattr(part, entry.name)
-        if entry.name == "makeup_db":
-            said += f", make-up {value_words('makeup_db', value)}"
-        elif entry.name not in ("settings", "why") and value is not None:
-            said += f", {named(entry.name)} {value_words(entry.name, value)}"
-    return said
 
 
 def processor_told(place: Place, key: str, old: Any, new: Any) -> list[Change]:
@@ -142,16 +90,6 @@ def _settings(place: Place, key: str, old: Any, new: Any) -> list[Change]:
 
 
 # ---- inserts and sends ----
-
-
-def insert_words(insert: Insert) -> str:
-    """Return an insert with its settings.
-
-    >>> insert_words(Insert(INSERTS["pitch_shift"](semitones=-0.06)))
-    'pitch-shift: -0.06 semitones'
-    """
-    words = f"{named(KINDS[type(insert.settings)])}: {settings_words(insert.settings)}"
-    return words.removesuffix(": ")
 
 
 def inserts_told(place: Place, key: str, old: Any, new: Any) -> Iterator[Change]:
@@ -198,19 +136,6 @@ def sends_told(place: Place, key: str, old: Any, new: Any) -> Iterator[Change]:
 
 
 # ---- the effect of a return ----
-
-
-def effect_words(part: Return) -> str:
-    """Return what effect a return is and how it is set; a note goes before the time it comes to."""
-    kind = {RecordedRoom: "recorded room", DelaySettings: "delay"}.get(type(part.effect), "reverb")
-    notes = [f"{named(time)} {note}" for time, key in NOTES.items() if (note := _note(part, key))]
-    timed = {time for time, key in NOTES.items() if _note(part, key)}
-    settings = [
-        words
-        for words in settings_words(part.effect).split(", ")
-        if not any(words.startswith(f"{named(time)} ") for time in timed)
-    ]
-    return f"{kind}: {', '.join([*notes, *settings])}"
 
 
 def _note(part: Return, key: str) -> str | None:

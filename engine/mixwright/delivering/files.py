@@ -113,8 +113,8 @@ def refuse_over(order: Order, version: Version, ready: Ready, form: MixFormat) -
 
 def tags_of(sheet: Sheet, order: Order, version: Version) -> Tags:
     """Return what players show of a file: a variant's name stands after the title."""
-    words = [] if order.variant.name == MAIN else [_spoken(version.stem or order.variant.name)]
-    title = sheet.song.title + "".join(f" ({word})" for word in words)
+    words = [] if order.variant.name == MAIN else [version.stem or order.variant.name]
+    title = sheet.song.title + "".join(f" ({word.replace('_', ' ')})" for word in words)
     labels = {f.name for f in fields(Tags)} & {f.name for f in fields(order.labels)}
     said = {name: getattr(order.labels, name) for name in labels}
     return Tags(title=title, artist=sheet.song.artist, **said)
@@ -144,10 +144,6 @@ def bext_of(sheet: Sheet, order: Order, version: Version, ready: Ready) -> Bext:
         max_momentary_lufs=found.momentary_max_lufs,
         max_short_term_lufs=found.short_term_max_lufs,
     )
-
-
-def _spoken(name: str) -> str:
-    return name.replace("_", " ")
 
 
 def _ascii(text: str) -> str:

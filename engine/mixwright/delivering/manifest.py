@@ -9,7 +9,6 @@ from __future__ import annotations
 import dataclasses
 import errno
 import json
-import math
 import os
 import platform
 from collections.abc import Mapping
@@ -20,7 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mixwright.audio import StemInfo
-from mixwright.problem import Fault, Problem, ProblemError, json_text, odd_kind
+from mixwright.escaping import json_text, plain_data
+from mixwright.problem import Fault, Problem, ProblemError, odd_kind
 from mixwright.rendering.cache import SOUND
 from mixwright.sheet import schema_path
 from mixwright.version import __version__
@@ -224,21 +224,7 @@ def manifest_text(manifest: Manifest) -> str:
     data |= {part.name: getattr(manifest, part.name) for part in dataclasses.fields(manifest)}
     for name in ("inputs", "outputs", "former", "replacing"):
         data[name] = sorted(data[name], key=lambda entry: str(entry.file))
-    return json_text(_plain(data)) + "\n"
-
-
-def _plain(value: Any) -> Any:
-    if dataclasses.is_dataclass(value):
-        parts = dataclasses.fields(value)
-        return {part.name: _plain(getattr(value, part.name)) for part in parts}
-    if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    # Numpy's numbers are no JSON, and nor is infinity.
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return value
+    return json_text(plain_data(data)) + "\n"
 
 
 @cache

@@ -34,6 +34,7 @@ from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
 from mixwright.units import gain_to_db
+from mixwright.words import counted
 
 FLOAT_NULL_DBFS, LOSSY_NULL_DBFS = -120.0, -60.0
 MOST_STEPS, MOST_SHAPED_STEPS = 2, 16
@@ -121,7 +122,7 @@ def verify_manifest(
     if manifest.staged is not None:
         notes.append("the last delivery was interrupted: deliver again to bring it to its end")
     if stale := sum(_is_stale(manifest, entry) for entry in manifest.outputs):
-        files = "1 file is" if stale == 1 else f"{stale} files are"
+        files = counted(stale, "file is", "files are")
         notes.append(f"{files} from an earlier sheet: deliver again to bring them up to date")
     if rerender is not None and all(held.holds for held in sources):
         outputs = _made_again(manifest, folder, outputs, rerender, session)

@@ -48,8 +48,9 @@ from mixwright.rendering.takes import (
     write_takes,
 )
 from mixwright.sheet import Group, Points, Sheet, Track
-from mixwright.sheet.model import CHAIN_PARTS, processors_of, spoken
-from mixwright.sheet.nearest import listed, similar
+from mixwright.sheet.model import CHAIN_PARTS, processors_of
+from mixwright.sheet.nearest import similar
+from mixwright.words import listed, named
 
 STILL = Curve("dB", 0.0)
 # Two ways to take a difference of level that are further apart than this (LU) do not speak of the
@@ -110,11 +111,11 @@ def check_part(sheet: Sheet, name: str, part: str) -> None:
         raise ProblemError([Problem("usage/unknown-track", message, help=help)])
     strip = strips[name]
     if not getattr(strip, part):
-        there = [spoken(one) for one in CHAIN_PARTS if getattr(strip, one)]
+        there = [named(one) for one in CHAIN_PARTS if getattr(strip, one)]
         expected = (
             f"expected what it has: {listed(there)}" if there else "nor any other part to compare"
         )
-        message = f"{name} has no {spoken(part)}, {expected}"
+        message = f"{name} has no {named(part)}, {expected}"
         raise ProblemError([Problem("bypass/no-part", message, place_of(sheet, name))])
 
 
@@ -253,8 +254,8 @@ def _played(
         return kept.enter_context(taken(plan, options, stage))
 
     bare = without_part(sheet, name, part)
-    dry = [take(alone(plan_of(sheet), name), f"{name} with its {spoken(part)}")]
-    dry.append(take(alone(plan_of(bare), name), f"{name} without its {spoken(part)}"))
+    dry = [take(alone(plan_of(sheet), name), f"{name} with its {named(part)}")]
+    dry.append(take(alone(plan_of(bare), name), f"{name} without its {named(part)}"))
     make_equally_long(dry)
     _refuse_silence(sheet, name, part, dry)
     fader_db, same_moments = difference_db(*dry)
@@ -297,7 +298,7 @@ def _refuse_silence(sheet: Sheet, name: str, part: str, takes: list[Take]) -> No
     for take, version in zip(takes, VERSIONS, strict=True):
         if not math.isfinite(take.integrated_lufs):
             message = (
-                f"{name} {version} its {spoken(part)} is silent or too short to be matched in "
+                f"{name} {version} its {named(part)} is silent or too short to be matched in "
                 "loudness, expected 0.4 s of sound or more in the part that is compared"
             )
             raise ProblemError([Problem("bypass/silent", message, place_of(sheet, name))])

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import TYPE_CHECKING, Any
 
 from mixwright.delivering.album import Album, AlbumSong
+from mixwright.escaping import plain_data
 from mixwright.problem import Problem
 from mixwright.report.delivered import delivered_as_data
-from mixwright.report.problems import problem_as_data, problem_lines
-from mixwright.report.readings import clock, finite, level, plain_table, print_plainly, say
+from mixwright.report.problems import problem_lines
+from mixwright.report.tables import plain_table, print_plainly, say
 from mixwright.sheet.deliverables import MAIN
+from mixwright.words import clock, level
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -103,7 +104,7 @@ def album_as_data(album: Album) -> dict[str, Any]:
     """Return what was done as plain JSON data; files are entries of the songs' manifests."""
     loudest, quietest = album.loudest, album.quietest
     data = {
-        "folder": str(album.folder),
+        "folder": album.folder,
         "songs": [_song_as_data(song) for song in album.songs],
         "loudest": None if loudest is None else loudest.name,
         "quietest": None if quietest is None else quietest.name,
@@ -111,7 +112,7 @@ def album_as_data(album: Album) -> dict[str, Any]:
         "integrated_lufs": album.integrated_lufs,
         "max_true_peak_dbtp": album.max_true_peak_dbtp,
     }
-    return finite(data)  # type: ignore[no-any-return]
+    return plain_data(data)  # type: ignore[no-any-return]
 
 
 def _song_as_data(song: AlbumSong) -> dict[str, Any]:
@@ -119,10 +120,10 @@ def _song_as_data(song: AlbumSong) -> dict[str, Any]:
     return {
         "name": song.name,
         "title": song.title,
-        "sheet": str(song.sheet),
+        "sheet": song.sheet,
         "failed": song.failed,
-        "problems": [problem_as_data(problem) for problem in song.problems],
+        "problems": song.problems,
         "bug": None if bug is None else f"{type(bug).__name__}: {bug}",
-        "main": None if song.main is None else dataclasses.asdict(song.main),
+        "main": song.main,
         "delivered": None if song.delivered is None else delivered_as_data(song.delivered),
     }

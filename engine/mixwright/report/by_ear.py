@@ -5,24 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from mixwright.rendering.bypass import Bypassed
+from mixwright.escaping import plain_data
+from mixwright.rendering.bypass import Bypassed, BypassedFile
 from mixwright.rendering.each_step import SteppedFile
-from mixwright.report.problems import problem_as_data
-from mixwright.report.readings import finite, level, plain_table, print_plainly, say
-from mixwright.sheet.model import spoken
+from mixwright.report.tables import plain_table, print_plainly, say
+from mixwright.words import figure, level, named
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-
-def signed(value_db: float) -> str:
-    """Return a gain with its sign; none is plain.
-
-    >>> signed(-1.204), signed(1.2), signed(-0.001)
-    ('-1.20', '+1.20', '0.00')
-    """
-    text = f"{value_db:+.2f}"
-    return "0.00" if float(text) == 0.0 else text
 
 
 def print_steps(files: Sequence[SteppedFile], console: Console) -> None:
@@ -36,7 +26,7 @@ def print_steps(files: Sequence[SteppedFile], console: Console) -> None:
             file.step,
             level(file.integrated_lufs),
             level(file.sample_peak_dbfs),
-            signed(file.gain_db),
+            figure(file.gain_db, sign=True),
         )
     print_plainly(console, table)
     say(console, "loudness and peak are those of the mix itself; the gain is in these files alone")
@@ -46,25 +36,19 @@ def print_steps(files: Sequence[SteppedFile], console: Console) -> None:
 
 
 def steps_as_data(files: Sequence[SteppedFile]) -> dict[str, Any]:
-    """Return the steps as plain JSON data; silence (-inf) becomes null."""
-    steps = [
-        {
-            "step": file.step,
-            "file": str(file.path),
-            "gain_db": file.gain_db,
-            "lowered_db": file.lowered_db,
-            "integrated_lufs": file.integrated_lufs,
-            "sample_peak_dbfs": file.sample_peak_dbfs,
-            "warnings": [problem_as_data(problem) for problem in file.warnings],
-        }
-        for file in files
-    ]
-    return {"steps": finite(steps)}
+    """Return the steps as plain JSON data; silence is null."""
+    return {"steps": [_file_as_data(file) for file in files]}
+
+
+def _file_as_data(file: SteppedFile | BypassedFile) -> dict[str, Any]:
+    said = {"file" if key == "path" else key: value for key, value in vars(file).items()}
+    data: dict[str, Any] = plain_data(said)
+    return data
 
 
 def print_bypassed(done: Bypassed, console: Console) -> None:
     """Print the table of the four files and what was done to compare them."""
-    part = spoken(done.part)
+    part = named(done.part)
     # The names of the four differ in their ends, which are short enough for a table.
     stem = done.files[0].path.stem.removesuffix(done.files[0].version)
     shown = done.files[0].path.with_name(f"{stem}*{done.files[0].path.suffix}")
@@ -73,13 +57,13 @@ def print_bypassed(done: Bypassed, console: Console) -> None:
     for file in done.files:
         table.add_row(
             file.path.stem.removeprefix(stem),
-            "" if file.alone else signed(file.fader_db),
+            "" if file.alone else figure(file.fader_db, sign=True),
             level(file.integrated_lufs),
             level(file.sample_peak_dbfs),
-            signed(file.gain_db),
+            figure(file.gain_db, sign=True),
         )
     print_plainly(console, table)
-    moved = signed(done.files[1].fader_db)
+    moved = figure(done.files[1].fader_db, sign=True)
     if moved == "0.00":
         say(console, f"{done.strip} is as loud without its {part} as with it: no fader is moved")
     else:
@@ -93,24 +77,8 @@ def print_bypassed(done: Bypassed, console: Console) -> None:
 
 def bypassed_as_data(done: Bypassed) -> dict[str, Any]:
     """Return the four files as plain JSON data."""
-    files = [
-        {
-            "file": str(file.path),
-            "version": file.version,
-            "alone": file.alone,
-            "fader_db": file.fader_db,
-            "gain_db": file.gain_db,
-            "integrated_lufs": file.integrated_lufs,
-            "sample_peak_dbfs": file.sample_peak_dbfs,
-        }
-        for file in done.files
-    ]
-    data = {
-        "name": done.strip,
-        "part": done.part,
-        "files": files,
-        "same_moments": done.same_moments,
-        "listeners": list(done.listeners),
-        "warnings": [problem_as_data(problem) for problem in done.warnings],
+    said = {"name" if key == "strip" else key: value for key, value in vars(done).items()}
+    data: dict[str, Any] = plain_data(said) | {
+        "files": [_file_as_data(file) for file in done.files]
     }
-    return finite(data)  # type: ignore[no-any-return]
+    return data

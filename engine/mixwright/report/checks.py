@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,9 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mixwright.checks import Checked, RuleOutcome, Spoken, StageOutcome
-from mixwright.checks.limits import unit_of
-from mixwright.problem import one_line
-from mixwright.report.readings import clock, finite, say
+from mixwright.escaping import one_line, plain_data
+from mixwright.problem import NOWHERE
+from mixwright.report.tables import say
+from mixwright.words import bar_and_beat, clock, counted, unit_of, value_words
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -55,17 +55,15 @@ def within_working_folder(file: str) -> Path | None:
 def moment(spoken: Spoken) -> str:
     """Return section, bar with beat, and clock of a remark, as far as it has them.
 
-    The beat is cut to tenths, not rounded: a bar of four beats has no beat 5.
-
     >>> from mixwright.checks import Remark
     >>> remark = Remark("look", "too loud", section="chorus 2", at_s=54.25)
     >>> moment(Spoken("balance/example", remark, None, bar=21, beat=3.58))
-    'chorus 2, bar 21:3.5, 0:54.2'
+    'chorus 2, bar 21 beat 3.5, 0:54.2'
     """
     remark = spoken.remark
     parts = [] if remark.section is None else [one_line(remark.section)]
     if spoken.bar is not None and spoken.beat is not None:
-        parts.append(f"bar {spoken.bar}:{math.floor(spoken.beat * 10 + 1e-6) / 10:g}")
+        parts.append(bar_and_beat(spoken.bar, spoken.beat))
     if remark.at_s is not None:
         parts.append(clock(remark.at_s))
     return ", ".join(parts)
@@ -91,13 +89,13 @@ def summary(found: Mapping[str, int]) -> str:
     '3 fail, 5 worth a look, 2 accepted, 1 note'
     """
     parts = [
-        f"{found['fails']} {'fails' if found['fails'] == 1 else 'fail'}",
+        counted(found["fails"], "fails", "fail"),
         f"{found['look']} worth a look",
     ]
     if found["accepted"]:
         parts.append(f"{found['accepted']} accepted")
     if found["note"]:
-        parts.append(f"{found['note']} {'note' if found['note'] == 1 else 'notes'}")
+        parts.append(counted(found["note"], "note"))
     return ", ".join(parts)
 
 
@@ -109,7 +107,12 @@ def headline_of(stage: StageOutcome) -> str:
 
 def limits_in_words(rule: RuleOutcome) -> str:
     """Return the limits that a rule held to, as ``key value unit``."""
-    return ", ".join(f"{key} {value:g} {unit_of(key)}".rstrip() for key, value in rule.limits)
+    return ", ".join(f"{key} {value_words(key, value)}" for key, value in rule.limits)
+
+
+def limits_as_data(rule: RuleOutcome) -> list[dict[str, Any]]:
+    """Return the limits that a rule held to as plain data."""
+    return [{"key": key, "value": value, "unit": unit_of(key)} for key, value in rule.limits]
 
 
 def print_checked(
@@ -237,15 +240,15 @@ def checked_as_data(checked: Checked) -> dict[str, Any]:
 
     `passes` is whether no rule fails, `passes_strict` whether nothing deserves a look either.
     """
-    data = {
-        "sheet": str(checked.path),
+    data: dict[str, Any] = {
+        "sheet": checked.path,
         "title": checked.title,
         "passes": checked.passes(),
         "passes_strict": checked.passes(strict=True),
         "counts": counts(checked),
         "stages": [_stage_as_data(stage) for stage in checked.stages],
     }
-    return finite(data)  # type: ignore[no-any-return]
+    return plain_data(data)  # type: ignore[no-any-return]
 
 
 def _stage_as_data(stage: StageOutcome) -> dict[str, Any]:
@@ -259,9 +262,7 @@ def _stage_as_data(stage: StageOutcome) -> dict[str, Any]:
                 "state": rule.state,
                 "measured": rule.measured,
                 "judged": rule.judged,
-                "limits": [
-                    {"key": key, "value": value, "unit": unit_of(key)} for key, value in rule.limits
-                ],
+                "limits": limits_as_data(rule),
                 "remarks": [_remark_as_data(spoken) for spoken in rule.spoken],
             }
             for rule in stage.rules
@@ -270,27 +271,9 @@ def _stage_as_data(stage: StageOutcome) -> dict[str, Any]:
 
 
 def _remark_as_data(spoken: Spoken) -> dict[str, Any]:
-    remark, span = spoken.remark, spoken.span
-    return {
-        "verdict": remark.verdict,
-        "message": remark.message,
-        "help": remark.help,
+    place = spoken.span.as_data() if spoken.span else NOWHERE
+    return {**vars(spoken.remark), **place} | {
         "accepted": spoken.accepted,
-        "path": list(remark.path),
-        "file": span.file if span else None,
-        "line": span.line if span else None,
-        "column": span.column if span else None,
-        "name": remark.name,
-        "section": remark.section,
-        "at_s": _number(remark.at_s),
         "bar": spoken.bar,
-        "beat": _number(spoken.beat),
-        "measured": _number(remark.measured),
-        "limit": _number(remark.limit),
-        "unit": remark.unit,
+        "beat": spoken.beat,
     }
-
-
-def _number(value: float | None) -> float | None:
-    """A number as JSON can hold it, also one of an array."""
-    return None if value is None else float(value)

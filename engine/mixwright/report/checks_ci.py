@@ -10,11 +10,16 @@ from typing import Any
 from urllib.parse import quote
 
 from mixwright.checks import Checked, RuleOutcome, Spoken
-from mixwright.checks.limits import unit_of
 from mixwright.checks.page import page_of
-from mixwright.problem import Span, one_line, visible
-from mixwright.report.checks import moment, shown_file, standing, within_working_folder
-from mixwright.report.readings import finite
+from mixwright.escaping import one_line, plain_data, visible, workflow_data, workflow_property
+from mixwright.problem import Span
+from mixwright.report.checks import (
+    limits_as_data,
+    moment,
+    shown_file,
+    standing,
+    within_working_folder,
+)
 from mixwright.version import __version__
 
 COMMANDS = {"fails": "error", "look": "warning", "note": "notice", "accepted": "notice"}
@@ -48,26 +53,8 @@ def _command(spoken: Spoken, sheet: str) -> str:
         lines.append(f"help: {one_line(remark.help)}")
     if spoken.accepted is not None:
         lines.append(f"accepted: {one_line(spoken.accepted)}")
-    named = ",".join(f"{key}={escaped_property(value)}" for key, value in properties.items())
-    return f"::{COMMANDS[standing(spoken)]} {named}::{escaped_data(chr(10).join(lines))}"
-
-
-def escaped_data(text: str) -> str:
-    r"""Return text as the message of a workflow command; its lines stay lines.
-
-    >>> escaped_data("40 % heard\nhelp: raise it")
-    '40 %25 heard%0Ahelp: raise it'
-    """
-    return text.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
-
-
-def escaped_property(text: str) -> str:
-    """Return text as a property of a workflow command.
-
-    >>> escaped_property("take 2, loud: mix.yaml")
-    'take 2%2C loud%3A mix.yaml'
-    """
-    return escaped_data(text).replace(":", "%3A").replace(",", "%2C")
+    named = ",".join(f"{key}={workflow_property(value)}" for key, value in properties.items())
+    return f"::{COMMANDS[standing(spoken)]} {named}::{workflow_data(chr(10).join(lines))}"
 
 
 def checked_as_sarif(checked: Checked) -> dict[str, Any]:
@@ -91,12 +78,11 @@ def checked_as_sarif(checked: Checked) -> dict[str, Any]:
         "results": list(_results(rules, str(checked.path))),
     }
     log = {"$schema": SARIF_SCHEMA, "version": SARIF_VERSION, "runs": [run]}
-    return finite(log)  # type: ignore[no-any-return]
+    return plain_data(log)  # type: ignore[no-any-return]
 
 
 def _rule(rule: RuleOutcome) -> dict[str, Any]:
     page = page_of(rule.rule)
-    limits = [{"key": key, "value": value, "unit": unit_of(key)} for key, value in rule.limits]
     return {
         "id": rule.rule.id,
         "shortDescription": {"text": _unlinked(page.title)},
@@ -107,7 +93,7 @@ def _rule(rule: RuleOutcome) -> dict[str, Any]:
             "stage": rule.rule.stage,
             "state": rule.state,
             "measured": rule.measured,
-            "limits": limits,
+            "limits": limits_as_data(rule),
         },
     }
 

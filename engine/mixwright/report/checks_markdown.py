@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from mixwright.checks import Checked, Spoken
-from mixwright.problem import one_line
+from mixwright.escaping import markdown_code, markdown_text
 from mixwright.report.checks import (
     STATES,
     counts,
@@ -17,6 +17,7 @@ from mixwright.report.checks import (
     standing,
     summary,
 )
+from mixwright.report.tables import Table, table_as_markdown
 
 # A longer comment than 65,536 characters is refused by GitHub ("Body is too long (maximum is 65536
 # characters)"); some room for what is around it.
@@ -24,43 +25,11 @@ MOST_CHARACTERS = 60_000
 MOST_OF_A_TEXT = 400
 # How many findings of one rule are listed: as many of these as fit.
 MOST_OF_A_RULE = (20, 8, 3, 1)
-# A mark of Markdown is escaped by a backslash (CommonMark 0.31.2, 2.4), `&` as what it stands for.
-_MARKS = re.compile(r"[\\`*_{}\[\]|~$]")
-_ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}
-# What hosts link by themselves even where it is escaped: names, numbers of issues, addresses. A
-# comment that shows nothing stands between what would have to stand together.
-_LINKED = re.compile(r"[@#]|://|www\.", re.I)
 
 
-def escaped(text: str) -> str:
-    r"""Return text as Markdown that shows it as it is, on one line and without links.
-
-    Fit for the inside of a line or of a table's cell: at the beginning of a line it could still
-    begin a list. Shortened to 400 characters.
-
-    >>> escaped("<b> | `guitar_left`")
-    '&lt;b&gt; \\| \\`guitar\\_left\\`'
-    """
-    text = one_line(text)
-    if len(text) > MOST_OF_A_TEXT:
-        text = text[: MOST_OF_A_TEXT - 1] + "…"
-    text = "".join(_ENTITIES.get(character, character) for character in text)
-    text = _MARKS.sub(r"\\\g<0>", text)
-    return _LINKED.sub(lambda found: f"{found[0][0]}<!-- -->{found[0][1:]}", text)
-
-
-def as_code(text: str) -> str:
-    """Return text as a span of code, whatever backticks are in it.
-
-    >>> as_code("mix.yaml:12")
-    '`mix.yaml:12`'
-    """
-    text = one_line(text)
-    longest = max((len(run) for run in re.findall(r"`+", text)), default=0)
-    fence = "`" * (longest + 1)
-    # A blank is taken off either end of code that has one at both (CommonMark 0.31.2, 6.1).
-    pad = " " if longest else ""
-    return f"{fence}{pad}{text}{pad}{fence}"
+def in_comment(text: str) -> str:
+    """Return text for a comment, at most 400 characters of it."""
+    return markdown_text(text, MOST_OF_A_TEXT)
 
 
 def checked_as_markdown(checked: Checked) -> str:
@@ -78,12 +47,12 @@ def checked_as_markdown(checked: Checked) -> str:
 
 
 def _head(checked: Checked) -> str:
-    rows = [
-        f"| {stage.stage} | {STATES[stage.state]} | {escaped(headline_of(stage))} |"
-        for stage in checked.stages
-    ]
-    table = "\n".join(["| step | state | headline |", "| --- | --- | --- |", *rows])
-    return f"## Check of the mix: {escaped(checked.title)}\n\n{summary(counts(checked))}\n\n{table}"
+    rows = tuple((one.stage, STATES[one.state], headline_of(one)) for one in checked.stages)
+    board = Table(("step", "state", "headline"), rows, words=(0, 1, 2))
+    table = table_as_markdown(board, MOST_OF_A_TEXT)
+    return (
+        f"## Check of the mix: {in_comment(checked.title)}\n\n{summary(counts(checked))}\n\n{table}"
+    )
 
 
 def _parts(checked: Checked, most: int) -> list[str]:
@@ -107,21 +76,21 @@ def _list(found: Sequence[Spoken], sheet: Path, most: int) -> str:
         of_rule = [spoken for spoken in found if spoken.rule == rule]
         lines += (_item(spoken, sheet) for spoken in of_rule[:most])
         if len(of_rule) > most:
-            lines.append(f"- and {len(of_rule) - most} more of {as_code(rule)}")
+            lines.append(f"- and {len(of_rule) - most} more of {markdown_code(rule)}")
     return "\n".join(lines)
 
 
 def _item(spoken: Spoken, sheet: Path) -> str:
     span, remark = spoken.span, spoken.remark
     where = f"{shown_file(span.file)}:{span.line}" if span else shown_file(str(sheet))
-    about = _joined([as_code(spoken.rule), as_code(where), escaped(moment(spoken))])
-    lines = [f"- {_begun(escaped(remark.message))}  ", f"  {about}"]
+    about = _joined([markdown_code(spoken.rule), markdown_code(where), in_comment(moment(spoken))])
+    lines = [f"- {_begun(in_comment(remark.message))}  ", f"  {about}"]
     if remark.help:
         lines[-1] += "  "
-        lines.append(f"  help: {escaped(remark.help)}")
+        lines.append(f"  help: {in_comment(remark.help)}")
     if spoken.accepted is not None:
         lines[-1] += "  "
-        lines.append(f"  reason: {escaped(spoken.accepted)}")
+        lines.append(f"  reason: {in_comment(spoken.accepted)}")
     return "\n".join(lines)
 
 

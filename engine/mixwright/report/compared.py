@@ -6,17 +6,16 @@ HTML only write it out.
 
 from __future__ import annotations
 
-import dataclasses
-import io
 import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 from mixwright.comparing.change import ORDER, Change
 from mixwright.comparing.compare import Compared
-from mixwright.problem import Span, one_line
-from mixwright.report.compared_page import Item, Page, Part, Table
-from mixwright.report.readings import finite
+from mixwright.escaping import one_line, plain_data
+from mixwright.report.compared_page import Item, Page, Part
+from mixwright.report.tables import table_lines
+from mixwright.words import counted
 
 WIDTH = 100
 
@@ -33,7 +32,7 @@ def page_of(compared: Compared) -> Page:
 
 def _sheet_part(changes: Sequence[Change]) -> Part:
     count = len(changes)
-    title = f"The sheet: {count or 'no'} change{'' if count == 1 else 's'}"
+    title = f"The sheet: {counted(count, 'change') if count else 'no changes'}"
     steps = [(step, tuple(_item(c) for c in changes if c.step == step)) for step in ORDER]
     lines = () if changes else ("both say the same, whatever differs in layout and comments",)
     return Part(title, lines, tuple(step for step in steps if step[1]))
@@ -64,7 +63,7 @@ def compared_as_text(compared: Compared, width: int = WIDTH) -> str:
             for item in items:
                 lines += _item_lines(item, width)
         if part.table is not None:
-            lines += _table_lines(part.table)
+            lines += table_lines(part.table)
     return "\n".join(lines) + "\n"
 
 
@@ -86,47 +85,21 @@ def _wrapped(text: str, indent: str, width: int) -> list[str]:
     )
 
 
-def _table_lines(table: Table) -> list[str]:
-    from rich.console import Console
-
-    from mixwright.report.readings import PIPE_WIDTH, plain_table, print_plainly
-
-    drawn = plain_table(*(one_line(column) for column in table.columns))
-    for row in table.rows:
-        drawn.add_row(*(one_line(cell) for cell in row))
-    out = io.StringIO()
-    print_plainly(Console(file=out, width=PIPE_WIDTH, force_terminal=False), drawn)
-    return out.getvalue().strip("\n").split("\n")
-
-
 # ---- data ----
 
 
 def compared_as_data(compared: Compared) -> dict[str, Any]:
-    """Return a comparison as plain JSON data; silence (-inf) becomes null."""
-    sound = compared.sound
-    data = {
-        "title": compared.title,
-        "old": compared.old,
-        "new": compared.new,
+    """Return a comparison as plain JSON data; silence is null."""
+    data = vars(compared) | {
         "has_changes": compared.has_changes,
         "changes": [_change_as_data(change) for change in compared.changes],
-        "sound": None,
     }
-    if sound is not None:
+    if compared.sound is not None:
         from mixwright.report.compared_sound import sound_as_data
 
-        data["sound"] = sound_as_data(sound)
-    return finite(data)  # type: ignore[no-any-return]
+        data["sound"] = sound_as_data(compared.sound)
+    return plain_data(data)  # type: ignore[no-any-return]
 
 
 def _change_as_data(change: Change) -> dict[str, Any]:
-    spans = {"old": _place(change.old_span), "new": _place(change.new_span)}
-    said = dataclasses.asdict(dataclasses.replace(change, old_span=None, new_span=None))
-    return {key: said[key] for key in said if not key.endswith("_span")} | spans
-
-
-def _place(span: Span | None) -> dict[str, Any] | None:
-    if span is None:
-        return None
-    return {"file": span.file, "line": span.line, "column": span.column}
+    return {key.removesuffix("_span"): value for key, value in vars(change).items()}

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from html import escape
-
 from mixwright.comparing.compare import Compared
-from mixwright.problem import one_line
+from mixwright.escaping import html_text
 from mixwright.report.compared import page_of
-from mixwright.report.compared_page import Item, Part, Table
+from mixwright.report.compared_page import Item, Part
+from mixwright.report.tables import table_as_html
 from mixwright.version import __version__
 
 STYLE = """
@@ -34,7 +33,7 @@ footer { color: var(--soft); margin-top: 3rem; }
 def compared_as_html(compared: Compared) -> str:
     """Return a comparison as a whole HTML page, which holds all it needs."""
     page = page_of(compared)
-    title = f"The mix compared: {_text(page.title)}"
+    title = f"The mix compared: {html_text(page.title)}"
     parts = "\n".join(_part(part) for part in page.parts)
     return f"""<!DOCTYPE html>
 <html lang="en">
@@ -47,31 +46,27 @@ def compared_as_html(compared: Compared) -> str:
 <body>
 <main>
 <h1>{title}</h1>
-<p><code>{_text(page.old)}</code> to <code>{_text(page.new)}</code></p>
+<p><code>{html_text(page.old)}</code> to <code>{html_text(page.new)}</code></p>
 {parts}
 </main>
-<footer>mixwright {_text(__version__)}</footer>
+<footer>mixwright {html_text(__version__)}</footer>
 </body>
 </html>
 """
 
 
-def _text(text: str) -> str:
-    return escape(one_line(text))
-
-
 def _part(part: Part) -> str:
     said = []
     if part.lines:
-        said.append(_list([_text(line) for line in part.lines]))
+        said.append(_list([html_text(line) for line in part.lines]))
     for heading, items in part.items:
-        said += [f"<h3>{_text(heading)}</h3>", _list([_item(item) for item in items])]
+        said += [f"<h3>{html_text(heading)}</h3>", _list([_item(item) for item in items])]
     if part.table is not None:
-        said.append(_table(part.table, part.title))
+        said.append(table_as_html(part.table, part.title))
     if part.folded:
         body = "\n".join(said)
-        return f"<details>\n<summary>{_text(part.title)}</summary>\n{body}\n</details>"
-    return "\n".join(["<section>", f"<h2>{_text(part.title)}</h2>", *said, "</section>"])
+        return f"<details>\n<summary>{html_text(part.title)}</summary>\n{body}\n</details>"
+    return "\n".join(["<section>", f"<h2>{html_text(part.title)}</h2>", *said, "</section>"])
 
 
 def _list(items: list[str]) -> str:
@@ -79,21 +74,7 @@ def _list(items: list[str]) -> str:
 
 
 def _item(item: Item) -> str:
-    line = f"<strong>{_text(item.name)}</strong>: {_text(item.text)}"
+    line = f"<strong>{html_text(item.name)}</strong>: {html_text(item.text)}"
     for more in filter(None, (item.reason, item.place)):
-        line += f"<small>{_text(more)}</small>"
+        line += f"<small>{html_text(more)}</small>"
     return line
-
-
-def _table(table: Table, title: str) -> str:
-    head = "".join(f'<th scope="col">{_text(column)}</th>' for column in table.columns)
-    rows = "\n".join(
-        f'<tr><th scope="row">{_text(row[0])}</th>'
-        + "".join(f"<td>{_text(cell)}</td>" for cell in row[1:])
-        + "</tr>"
-        for row in table.rows
-    )
-    # The region can be reached and scrolled by keyboard where it is wider than the page.
-    opening = f'<div class="wide" role="region" tabindex="0" aria-label="{_text(title)}">'
-    body = f"<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n</tbody>"
-    return f"{opening}\n<table>\n{body}\n</table>\n</div>"

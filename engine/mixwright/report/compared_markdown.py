@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from mixwright.comparing.compare import Compared
+from mixwright.escaping import markdown_code
 from mixwright.report.checks import shown_file
-from mixwright.report.checks_markdown import MOST_CHARACTERS, as_code, escaped
+from mixwright.report.checks_markdown import MOST_CHARACTERS, MOST_OF_A_TEXT, in_comment
 from mixwright.report.compared import page_of
-from mixwright.report.compared_page import Item, Page, Part, Table
+from mixwright.report.compared_page import Item, Page, Part
+from mixwright.report.tables import table_as_markdown
 
 # How many changes of a step are listed: as many of these as fit.
 MOST_OF_A_STEP = (1000, 100, 20, 5, 0)
@@ -31,8 +33,8 @@ def compared_as_markdown(compared: Compared) -> str:
 
 
 def _head(page: Page) -> str:
-    versions = f"{as_code(page.old)} to {as_code(page.new)}"
-    return f"## The mix compared: {escaped(page.title)}\n\n{versions}"
+    versions = f"{markdown_code(page.old)} to {markdown_code(page.new)}"
+    return f"## The mix compared: {in_comment(page.title)}\n\n{versions}"
 
 
 def _written(page: Page, most: int) -> str:
@@ -40,13 +42,13 @@ def _written(page: Page, most: int) -> str:
 
 
 def _part(part: Part, most: int) -> str:
-    title = escaped(part.title)
+    title = in_comment(part.title)
     is_folded = part.folded or (part.table is not None and len(part.table.rows) > 8)
     said = [_sentences(part.lines)] if part.lines else []
     for heading, items in part.items:
-        said += [f"**{escaped(heading)}**", _list(items, most)]
+        said += [f"**{in_comment(heading)}**", _list(items, most)]
     if part.table is not None:
-        said.append(_table(part.table))
+        said.append(table_as_markdown(part.table, MOST_OF_A_TEXT))
     if is_folded:
         return "\n\n".join([f"<details>\n<summary>{title}</summary>", *said, "</details>"])
     return "\n\n".join([f"### {title}", *said])
@@ -54,7 +56,7 @@ def _part(part: Part, most: int) -> str:
 
 def _sentences(lines: tuple[str, ...]) -> str:
     """A list; every sentence begins with a word of ours, so that none begins anything else."""
-    return "\n".join(f"- {escaped(line)}" for line in lines)
+    return "\n".join(f"- {in_comment(line)}" for line in lines)
 
 
 def _list(items: tuple[Item, ...], most: int) -> str:
@@ -65,13 +67,6 @@ def _list(items: tuple[Item, ...], most: int) -> str:
 
 
 def _item(item: Item) -> str:
-    place = f" ({as_code(shown_file(item.place))})" if item.place else ""
-    line = f"- {as_code(item.name)}: {escaped(item.text)}{place}"
-    return f"{line}  \n  {escaped(item.reason)}" if item.reason else line
-
-
-def _table(table: Table) -> str:
-    rows = [table.columns, ["---", *["--:"] * (len(table.columns) - 1)]]
-    lines = [f"| {' | '.join(escaped(cell) for cell in rows[0])} |", f"| {' | '.join(rows[1])} |"]
-    lines += [f"| {' | '.join(escaped(cell) for cell in row)} |" for row in table.rows]
-    return "\n".join(lines)
+    place = f" ({markdown_code(shown_file(item.place))})" if item.place else ""
+    line = f"- {markdown_code(item.name)}: {in_comment(item.text)}{place}"
+    return f"{line}  \n  {in_comment(item.reason)}" if item.reason else line

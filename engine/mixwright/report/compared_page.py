@@ -4,13 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-
-@dataclass(frozen=True)
-class Table:
-    """Rows of cells as text, the first column naming what a row is about."""
-
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+from mixwright.report.tables import Table
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,12 @@ from mixwright.comparing.reach import AUDIBLE_LU, Reach
 from mixwright.comparing.residual import Moment, Residual
 from mixwright.comparing.sound import ReductionCompared, SoundCompared, StretchCompared
 from mixwright.dsp.reduction import GainReduction
-from mixwright.meters.bands import nominal_octaves, octaves
+from mixwright.escaping import plain_data
+from mixwright.meters.bands import octaves
 from mixwright.rendering.ears import Figures
-from mixwright.report.compared_page import Part, Table
-from mixwright.report.figures import figure
-from mixwright.report.readings import clock, finite
+from mixwright.report.compared_page import Part
+from mixwright.report.tables import Table
+from mixwright.words import bar_and_beat, change, clock, figure, moment, part_named
 
 NOTHING = "nothing changed in the sound: both come to the same mix, and nothing was rendered"
 # Figures of a mix: what they are called, their unit, how many decimals they are said with.
@@ -66,7 +67,7 @@ def _sentences(sound: SoundCompared, whole: StretchCompared) -> Iterator[str]:
     elif residual.is_null:
         yield f"the mixes null: what is left peaks at {figure(residual.peak_dbfs, 'dBFS')}"
     else:
-        where = f"; most at {moment(residual.loudest)}" if residual.loudest else ""
+        where = f"; most at {_where(residual.loudest)}" if residual.loudest else ""
         level = residual_words(residual)
         yield f"the residual, new minus old, is at {level}{where}"
     kept = [s for s in sound.stretches if s.is_section and s.residual and s.residual.is_null]
@@ -86,19 +87,8 @@ def _other_files(sound: SoundCompared) -> list[str]:
     ]
 
 
-def moment(at: Moment) -> str:
-    """Return a place in the song as a person finds it.
-
-    >>> moment(Moment(49.42, 19, 4.81, "chorus 2"))
-    '0:49.4 (chorus 2, bar 19 beat 4.8)'
-    """
-    where = f"{at.section}, " if at.section else ""
-    return f"{clock(at.seconds)} ({where}{_bar_and_beat(at)})"
-
-
-def _bar_and_beat(at: Moment) -> str:
-    # Cut, not rounded: beat 4.98 of four must not read as beat 5.
-    return f"bar {at.bar} beat {math.floor(at.beat * 10.0 + 1e-6) / 10.0:.1f}"
+def _where(at: Moment) -> str:
+    return moment(at.seconds, at.section, bar_and_beat(at.bar, at.beat))
 
 
 def residual_words(residual: Residual) -> str:
@@ -117,22 +107,6 @@ def _null_words(residual: Residual) -> str:
 
 
 # ---- tables ----
-
-
-def change(old: float | None, new: float | None, decimals: int = 2) -> str:
-    """Return by how much a figure changed; ``-`` from or to silence, and where it can't be had.
-
-    >>> change(-20.0, -19.25), change(None, 1.0), change(1.0, 1.0)
-    ('+0.75', '-', '0.00')
-    """
-    if old is None or new is None or not math.isfinite(new - old):
-        return "-"
-    return signed(new - old, decimals)
-
-
-def signed(value: float | None, decimals: int = 2) -> str:
-    """Return a difference with its sign; none has none."""
-    return figure(value, "", decimals, sign=value is not None and round(value, decimals) != 0.0)
 
 
 def both(old: float | None, new: float | None, decimals: int = 1) -> str:
@@ -193,7 +167,7 @@ def _left_of_section(residual: Residual) -> tuple[str, str, str]:
     if residual.is_null:
         return "null", peak, ""
     at = residual.loudest
-    where = "" if at is None else f"{clock(at.seconds)}, {_bar_and_beat(at)}"
+    where = "" if at is None else f"{clock(at.seconds)}, {bar_and_beat(at.bar, at.beat)}"
     return figure(residual.relative_lu, "LU", 1), peak, where
 
 
@@ -211,7 +185,7 @@ def _more_of_sections(sound: SoundCompared) -> Iterator[Part]:
     yield Part(
         "Section by section: peaks and width", table=Table(columns, tuple(rows)), folded=True
     )
-    names = tuple(f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in nominal_octaves())
+    names = tuple(band.name for band in octaves())
     octave_rows, left_rows = [], []
     for stretch in _changed(sound):
         name = stretch.name or ""
@@ -241,18 +215,17 @@ def _octave_table(whole: StretchCompared) -> Table:
     residual = whole.residual
     rows = []
     levels = zip(
-        nominal_octaves(),
+        octaves(),
         whole.old.spectrum.octave_db,
         whole.new.spectrum.octave_db,
         strict=False,  # as many as both rates have room for
     )
-    for index, (hz, old, new) in enumerate(levels):
+    for index, (band, old, new) in enumerate(levels):
         left: Sequence[float | None] = (None, None)
         if residual is not None:
             left = (residual.octave_db[index], residual.octave_relative_db[index])
-        name = f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"
         cells = [figure(x, "", 1) for x in (old, new)]
-        rows.append((name, *cells, change(old, new, 1), *(figure(x, "", 1) for x in left)))
+        rows.append((band.name, *cells, change(old, new, 1), *(figure(x, "", 1) for x in left)))
     columns = ("octave Hz", "old dB", "new dB", "change", "residual dB", "to the mix dB")
     return Table(columns, tuple(rows))
 
@@ -267,14 +240,14 @@ def _reach_row(reach: Reach) -> tuple[str, ...]:
         reach.section_changes_lu.items(), key=lambda pair: abs(pair[1]), default=("", 0.0)
     )
     stands_out = abs(most_lu) >= abs(reach.change_lu or 0.0) + AUDIBLE_LU
-    most = f"{section} {signed(most_lu)}" if stands_out else ""
+    most = f"{section} {figure(most_lu, sign=True)}" if stands_out else ""
     what = "group, " * (reach.kind == "group") + reach.state * (reach.state != "changed")
     name = f"{reach.name} ({what.removesuffix(', ')})" if what else reach.name
     return (
         name,
         *(figure(level) for level in (reach.old_lufs, reach.new_lufs)),
-        signed(reach.change_lu),
-        signed(reach.peak_change_db),
+        figure(reach.change_lu, sign=True),
+        figure(reach.peak_change_db, sign=True),
         most,
         figure(reach.residual_lu, "", 1),
     )
@@ -297,7 +270,7 @@ def _reduction_parts(found: Sequence[ReductionCompared]) -> Iterator[Part]:
         if (one.old_makeup_db, one.new_makeup_db) != (None, None):
             lines = (f"make-up {both(one.old_makeup_db, one.new_makeup_db, 2)} dB",)
         columns = ("section", "mean dB", "most dB", "at work %")
-        title = f"Gain reduction of the {one.name.replace('_', ' ').replace('.', ' ')}"
+        title = f"Gain reduction of the {part_named(one.name)}"
         yield Part(title, lines, table=Table(columns, tuple(rows)))
 
 
@@ -320,15 +293,19 @@ def _reduction_row(
 
 
 def sound_as_data(sound: SoundCompared) -> dict[str, Any]:
-    """Return it as plain JSON data; silence (-inf) becomes null, paths become text."""
-    data = dataclasses.asdict(sound)
-    data["files"] = [{key: str(value) for key, value in one.items()} for one in data["files"]]
-    data["octaves_hz"] = [band.name for band in octaves()]
-    data["is_same"] = sound.is_same
-    for kept, reach in zip(data["reaches"], sound.reaches, strict=True):
-        kept["is_audible"] = reach.is_audible
-    pairs = [(data["whole"], sound.whole), *zip(data["stretches"], sound.stretches, strict=True)]
-    for kept, stretch in pairs:
-        if stretch is not None and stretch.residual is not None:
-            kept["residual"]["is_null"] = stretch.residual.is_null
-    return finite(data)  # type: ignore[no-any-return]
+    """Return it as plain JSON data; silence is null, paths are text."""
+    return {
+        **plain_data(sound),
+        "octaves_hz": [band.name for band in octaves()],
+        "is_same": sound.is_same,
+        "reaches": [plain_data(one) | {"is_audible": one.is_audible} for one in sound.reaches],
+        "whole": _stretch_as_data(sound.whole),
+        "stretches": [_stretch_as_data(stretch) for stretch in sound.stretches],
+    }
+
+
+def _stretch_as_data(stretch: StretchCompared | None) -> dict[str, Any] | None:
+    data: dict[str, Any] | None = plain_data(stretch)
+    if data is not None and stretch is not None and stretch.residual is not None:
+        data["residual"]["is_null"] = stretch.residual.is_null
+    return data

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import TYPE_CHECKING, Any
 
 from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
-from mixwright.report.problems import problem_as_data
-from mixwright.report.readings import clock, finite, level, say
+from mixwright.escaping import plain_data
+from mixwright.report.tables import say
+from mixwright.words import clock, counted, level
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -31,7 +31,7 @@ def outcome_words(done: Delivered) -> str:
     made, kept = len(done.made), len(done.kept)
     if not made and not done.failed:
         return f"nothing to do: all {kept} files are as they would come out"
-    said = [f"{made} {'file' if made == 1 else 'files'} made"]
+    said = [f"{counted(made, 'file')} made"]
     if kept:
         said.append(f"{kept} kept as they were")
     if done.failed:
@@ -75,15 +75,12 @@ def _notes(done: Delivered) -> list[str]:
 def delivered_as_data(done: Delivered) -> dict[str, Any]:
     """Return what was done as plain JSON data; entries are those of the manifest."""
     data = {
-        "manifest": str(done.manifest_path),
-        "made": [dataclasses.asdict(entry) for entry in done.made],
-        "kept": [dataclasses.asdict(entry) for entry in done.kept],
-        "failed": {
-            name: [problem_as_data(problem) for problem in problems]
-            for name, problems in done.failed.items()
-        },
-        "stale": list(done.stale),
-        "former": [dataclasses.asdict(entry) for entry in done.manifest.former],
-        "warnings": [problem_as_data(problem) for problem in done.warnings],
+        "manifest": done.manifest_path,
+        "made": done.made,
+        "kept": done.kept,
+        "failed": done.failed,
+        "stale": done.stale,
+        "former": done.manifest.former,
+        "warnings": done.warnings,
     }
-    return finite(data)  # type: ignore[no-any-return]
+    return plain_data(data)  # type: ignore[no-any-return]

@@ -9,31 +9,16 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from mixwright.escaping import plain_data, visible
 from mixwright.measuring import Measured
 from mixwright.meters.bands import octaves, third_octaves
-from mixwright.problem import visible
 from mixwright.rendering.ears import Figures
-from mixwright.report.problems import problem_as_data
-from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
+from mixwright.report.tables import plain_table, print_plainly, say
+from mixwright.words import clock, counted, figure
 
 LEAST_SIDE_DB = -120.0
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 EXPLAINED = "short: loudest short-term; LRA in LU; crest, s/m (side to mid), slope per octave: dB"
-
-
-def figure(value: float | None, unit: str = "", decimals: int = 2, sign: bool = False) -> str:
-    """Return a figure with its unit; ``-`` where it can't be had, ``-inf`` for silence.
-
-    >>> figure(-23.014, "LUFS"), figure(None, "LU"), figure(0.5, "dB", sign=True)
-    ('-23.01 LUFS', '-', '+0.50 dB')
-    """
-    if value is None or math.isnan(value):
-        return "-"
-    if math.isinf(value):
-        return f"{'+' if value > 0 else '-'}inf"
-    # Rounded first: -0.001 is 0.00, not -0.00.
-    rounded = round(value, decimals) + 0.0
-    return f"{rounded:{'+' if sign else ''}.{decimals}f} {unit}".rstrip()
 
 
 def print_measured(found: Sequence[Measured]) -> None:
@@ -105,8 +90,7 @@ def _clipped(figures: Figures) -> str:
     sound = figures.sound
     if not sound.clipped_runs:
         return "none"
-    runs = "run" if sound.clipped_runs == 1 else "runs"
-    samples = f"{sound.clipped_samples} samples in {sound.clipped_runs} {runs}"
+    samples = f"{sound.clipped_samples} samples in {counted(sound.clipped_runs, 'run')}"
     return f"{samples}, longest {sound.longest_clip}"
 
 
@@ -162,17 +146,17 @@ def _notes(measured: Measured) -> list[str]:
 
 def measured_as_data(measured: Measured) -> dict[str, Any]:
     """Return what was measured as plain JSON data; silence (-inf) becomes null."""
-    data = {
-        "file": str(measured.path),
+    data: dict[str, Any] = {
+        "file": measured.path,
         "sample_rate_hz": measured.rate_hz,
         "through": measured.through,
-        "loudest_section": measured.loudest and dataclasses.asdict(measured.loudest),
+        "loudest_section": measured.loudest,
         "third_octaves_hz": [band.name for band in third_octaves(measured.rate_hz)],
         "octaves_hz": [band.name for band in octaves(measured.rate_hz)],
-        "figures": [dataclasses.asdict(figures) for figures in measured.figures],
-        "warnings": [problem_as_data(problem) for problem in measured.warnings],
+        "figures": measured.figures,
+        "warnings": measured.warnings,
     }
-    return finite(data)  # type: ignore[no-any-return]
+    return plain_data(data)  # type: ignore[no-any-return]
 
 
 def figures_as_csv(found: Sequence[Measured]) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import TYPE_CHECKING, Any
 
+from mixwright.escaping import plain_data
 from mixwright.measuring import Inspected
-from mixwright.report.figures import figure
-from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
+from mixwright.report.tables import plain_table, print_plainly, say
+from mixwright.words import clock, figure
 
 if TYPE_CHECKING:
     from mixwright.measuring.intake import StemReadings
@@ -62,22 +62,22 @@ def _cells(stem: StemReadings) -> list[str]:
 def inspected_as_data(inspected: Inspected) -> dict[str, Any]:
     """Return an intake as plain JSON data."""
     data = {
-        "source": str(inspected.path),
+        "source": inspected.path,
         "tracks": [
             {
                 "name": stem.name,
-                "file": str(stem.info.path),
+                "file": stem.info.path,
                 "container": stem.info.container,
                 "encoding": stem.info.subtype,
                 "sample_rate_hz": stem.info.rate_hz,
                 "channels": stem.info.channels,
                 "seconds": stem.info.seconds,
-                "sound": dataclasses.asdict(stem.sound),
-                "silence": dataclasses.asdict(stem.silence),
-                "broadcast_wav": stem.bext and dataclasses.asdict(stem.bext),
+                "sound": stem.sound,
+                "silence": stem.silence,
+                "broadcast_wav": stem.bext,
             }
             for stem in inspected.stems
         ],
-        "findings": [dataclasses.asdict(finding) for finding in inspected.findings],
+        "findings": inspected.findings,
     }
-    return finite(data)  # type: ignore[no-any-return]
+    return plain_data(data)  # type: ignore[no-any-return]

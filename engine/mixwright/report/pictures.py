@@ -14,9 +14,10 @@ import numpy as np
 
 from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.audio.write import refuse_folder
+from mixwright.escaping import visible
 from mixwright.measuring import Comparison, Measured
 from mixwright.meters.bands import octaves, third_octaves
-from mixwright.problem import Fault, Problem, ProblemError, visible
+from mixwright.problem import Fault, Problem, ProblemError
 
 DASHES = ("-", "--", "-.", ":")
 FREQUENCIES_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)

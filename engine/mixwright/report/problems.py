@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
-from mixwright.problem import Problem, Span, visible
+from mixwright.escaping import visible
+from mixwright.problem import Problem, Span
 
 
 def problem_lines(problems: Iterable[Problem], with_source: bool) -> list[str]:
@@ -17,20 +17,6 @@ def problem_lines(problems: Iterable[Problem], with_source: bool) -> list[str]:
         if with_source and problem.span is not None:
             lines += _source_lines(problem.span)
     return lines
-
-
-def problem_as_data(problem: Problem) -> dict[str, Any]:
-    """Return a problem as plain JSON data."""
-    span = problem.span
-    return {
-        "rule": problem.rule,
-        "severity": problem.severity.value,
-        "message": problem.message,
-        "help": problem.help,
-        "file": span.file if span else None,
-        "line": span.line if span else None,
-        "column": span.column if span else None,
-    }
 
 
 def _source_lines(span: Span) -> list[str]:

@@ -6,31 +6,15 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from mixwright.problem import visible
+from mixwright.escaping import plain_data
 from mixwright.rendering import Readings, Rendered
-from mixwright.sheet.model import spoken
+from mixwright.report.tables import plain_table, print_plainly, say
+from mixwright.words import clock, level, moment, part_named
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 SECTIONS_A_TABLE = 4
-PIPE_WIDTH = 120
-
-
-def clock(seconds: float) -> str:
-    """Return minutes and seconds.
-
-    >>> clock(76.25)
-    '1:16.2'
-    """
-    minutes, rest = divmod(round(seconds * 10), 600)
-    return f"{minutes}:{rest / 10:04.1f}"
-
-
-def level(value: float, unit: str = "") -> str:
-    """Return a level with two decimals; silence is ``-inf``."""
-    text = "-inf" if value == -math.inf else f"{value:.2f}"
-    return f"{text} {unit}".rstrip()
 
 
 def match_text(value_db: float | None) -> str:
@@ -58,42 +42,6 @@ def print_rendered(done: Rendered, console: Console) -> None:
         say(console, f"note: {note}", wraps=True)
 
 
-def say(console: Console, line: str, wraps: bool = False) -> None:
-    """Print a line as it is: what names in it hold is no markup, and all of it can be seen."""
-    console.print(visible(line), highlight=False, soft_wrap=not wraps, markup=False, emoji=False)
-
-
-def print_plainly(console: Console, table: Any) -> None:
-    """Print a table; into a file or a pipe without the blanks that fill its lines."""
-    if console.is_terminal:
-        console.print(table)
-        return
-    with console.capture() as caught:
-        console.print(table, width=PIPE_WIDTH)
-    for line in caught.get().splitlines():
-        console.out(line.rstrip(), highlight=False)
-
-
-def plain_table(*columns: str) -> Any:
-    """Return an empty table, its first column left-aligned, the others right-aligned."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    class PlainTable(Table):
-        """Takes words as they are, all to be seen: a section's name may hold brackets."""
-
-        def add_row(self, *cells: Any, **options: Any) -> None:
-            super().add_row(*(Text(visible(str(cell))) for cell in cells), **options)
-
-    table = PlainTable(box=box.SIMPLE_HEAD, pad_edge=False)
-    for index, column in enumerate(columns):
-        table.add_column(
-            Text(visible(column)), justify="left" if index == 0 else "right", no_wrap=index == 0
-        )
-    return table
-
-
 def _mix_table(readings: Readings) -> Any:
     mix = readings.mix
     table = plain_table("mix", "reading")
@@ -103,11 +51,9 @@ def _mix_table(readings: Readings) -> Any:
     if mix.loudest_s is None:
         table.add_row("loudest short-term", "too short: needs 3 s")
         return table
-    where = f" in {readings.loudest_section}" if readings.loudest_section else ""
-    table.add_row(
-        "loudest short-term",
-        f"{level(mix.loudest_short_term_lufs, 'LUFS')} at {clock(mix.loudest_s)}{where}",
-    )
+    loudest = level(mix.loudest_short_term_lufs, "LUFS")
+    when = moment(mix.loudest_s, readings.loudest_section)
+    table.add_row("loudest short-term", f"{loudest} at {when}")
     return table
 
 
@@ -136,7 +82,7 @@ def _reduction_table(readings: Readings) -> Any:
     )
     for name, reduction in readings.reductions.items():
         table.add_row(
-            _spoken(name),
+            part_named(name),
             *(f"{v:.2f}" for v in (reduction.min_db, reduction.mean_db, reduction.max_db)),
             f"{100.0 * reduction.active_share:.0f}",
             match_text(readings.matches_db.get(name)),
@@ -153,45 +99,12 @@ def _section_tables(readings: Readings) -> Iterator[Any]:
         for name, reduction in readings.reductions.items():
             found = [reduction.by_section.get(section) for section in here]
             cells = ["" if r is None else f"{r.mean_db:.1f} / {r.max_db:.1f}" for r in found]
-            table.add_row(_spoken(name), *cells)
+            table.add_row(part_named(name), *cells)
         yield table
 
 
-def _spoken(name: str) -> str:
-    """A processor's name as a person says it.
-
-    >>> _spoken("lead_vocal.de_esser"), _spoken("mix_bus.compressor")
-    ('lead_vocal de-esser', 'mix_bus compressor')
-    """
-    strip, _, part = name.rpartition(".")
-    return f"{strip} {spoken(part)}"
-
-
 def rendered_as_data(done: Rendered) -> dict[str, Any]:
-    """Return a finished render as plain JSON data; silence (-inf) becomes null."""
-    import dataclasses
-
-    from mixwright.report.problems import problem_as_data
-
-    readings = dataclasses.asdict(
-        dataclasses.replace(done.readings, warnings=())  # problems have their own form
-    )
-    readings["warnings"] = [problem_as_data(problem) for problem in done.readings.warnings]
-    data = {
-        "file": str(done.path),
-        "format": done.format,
-        "sample_rate_hz": done.rate_hz,
-        **readings,
-    }
-    return finite(data)  # type: ignore[no-any-return]
-
-
-def finite(value: Any) -> Any:
-    """JSON has no infinity: silence is said as null."""
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    if isinstance(value, dict):
-        return {key: finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(item) for item in value]
-    return value
+    """Return a finished render as plain JSON data; silence is null."""
+    made = {"file": done.path, "format": done.format, "sample_rate_hz": done.rate_hz}
+    data: dict[str, Any] = plain_data(made | vars(done.readings))
+    return data

@@ -13,25 +13,47 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from typing import Any, TypeAlias
 
-import numpy as np
-
-from mixwright.checks.limits import default_limits, unit_of
-from mixwright.comparing.words import pan_words
-from mixwright.dsp.filters import design_band, k_weighting, response_db
+from mixwright.checks.limits import default_limits
 from mixwright.measuring.evidence import Evidence, Levels
+from mixwright.measuring.moves import (
+    band_change_lu,
+    eq_change_lu,
+    return_wet_to_dry_lu,
+    track_wet_to_dry_lu,
+)
 from mixwright.meters import SoundReadings
-from mixwright.meters.bands import third_octaves
 from mixwright.report import recall_markdown as form
-from mixwright.report.readings import clock
 from mixwright.report.recall_deliverables import release_chapter, variants_chapter
-from mixwright.report.recall_markdown import Chapter, Column, Move, Recall, Strip, Table, table_of
-from mixwright.sheet import Band, Bus, Group, Point, Points, Return, Track, TrackAutomation
+from mixwright.report.recall_markdown import (
+    WHY,
+    Chapter,
+    Column,
+    Listing,
+    Move,
+    Recall,
+    Strip,
+    table_of,
+    words_column,
+)
+from mixwright.sheet import Band, Bus, Group, Point, Return, Track, TrackAutomation
 from mixwright.sheet.model import Processor, StepName, processors_of
+from mixwright.sheet.part_words import effect_words, insert_words, point_words, processor_words
 from mixwright.timeline import Position, Section
+from mixwright.words import (
+    band_words,
+    clock,
+    figure,
+    named,
+    number,
+    pan_words,
+    signed,
+    unit_of,
+    value_words,
+)
 
 Place: TypeAlias = tuple[str | int, ...]
 Part: TypeAlias = Track | Group | Return | Bus
-Ride: TypeAlias = tuple[str, str, Point]  # what of, which of its values, where to
+Ride: TypeAlias = tuple[str, str, Point]  # what is ridden, the field that it is of, where to
 
 
 def recall_of(heard: Evidence) -> Recall:
@@ -54,21 +76,16 @@ def _loudness(sound: SoundReadings) -> dict[str, float]:
     return _rounded(integrated_lufs=sound.integrated_lufs, true_peak_dbtp=sound.true_peak_dbtp)
 
 
-def _words(key: str, heading: str = "", **options: Any) -> Column:
-    return Column(key, heading or key, words=True, **options)
-
-
 def _measured(key: str, heading: str, of: Any) -> Column:
     def rounded(one: Any) -> float | None:
         value = of(one)
         return None if value is None else round(value, 2)
 
-    return Column(key, heading, form.measured_text, of=rounded)
+    return Column(key, heading, partial(figure, decimals=1), of=rounded)
 
 
-WHY = _words("why", text=lambda why: why or form.NO_REASON)
 FADER = (
-    Column("gain_db", "gain dB", form.signed),
+    Column("gain_db", "gain dB", signed),
     Column("width_percent", "width %", form.unless(100.0)),
     Column("mute", "mute", lambda mute: "muted" if mute else ""),
 )
@@ -90,11 +107,11 @@ def _song(heard: Evidence) -> Chapter:
 
     spans = {stretch.name: heard.seconds_of(stretch) for stretch in heard.sections}
     at = Column("at_s", "time", clock, of=lambda one: timeline.seconds_at_bar(one.bar))
-    bpm, beats = Column("bpm", "bpm", form.number), Column("beats_per_bar", "beats to the bar")
+    bpm, beats = Column("bpm", "bpm", number), Column("beats_per_bar", "beats to the bar")
     loud = _measured("integrated_lufs", "LUFS in the mix", level)
     song, bar = heard.sheet.song, Column("bar", "bar")
     tempo = table_of("tempo", (Column("bar", "tempo from bar"), at, bpm, beats), song.tempo)
-    sections = table_of("sections", (_words("name", "section"), bar, at, loud), song.sections)
+    sections = table_of("sections", (words_column("name", "section"), bar, at, loud), song.sections)
     return Chapter("song", "the song", facts, tables=(tempo, sections))
 
 
@@ -111,18 +128,18 @@ def _balance(heard: Evidence) -> Chapter:
     out = _measured("out_lufs", "LUFS out", partial(level, heard.groups, "after"))
     gain, width, mute = FADER
     tracks = (
-        _words("name", "track"),
+        words_column("name", "track"),
         gain,
         Column("pan", "pan", pan_words),
         width,
-        Column("trim_db", "trim dB", form.unless(0.0, form.signed)),
+        Column("trim_db", "trim dB", form.unless(0.0, signed)),
         Column("polarity", "polarity", form.unless("normal", str)),
         Column("offset_ms", "offset ms", form.unless(0.0)),
         mute,
         loud,
-        *(_words("file"), _words("role", text=form.named), _words("group"), WHY),
+        *(words_column("file"), words_column("role", text=named), words_column("group"), WHY),
     )
-    groups = (_words("name", "group"), *FADER, into, out, WHY)
+    groups = (words_column("name", "group"), *FADER, into, out, WHY)
     sheet = heard.sheet
     tables = (table_of("tracks", tracks, sheet.tracks), table_of("groups", groups, sheet.groups))
     return Chapter("balance", "1 balance", facts, tables=tables)
@@ -141,15 +158,16 @@ def _bus(heard: Evidence) -> Chapter:
             move = dataclasses.replace(move, measured={**move.measured, **first})
         moves.append(move)
     if bus.why is not None or (bus.gain_db, bus.width_percent) != (0.0, 100.0):
-        said = f"gain {form.signed(bus.gain_db, 'dB')}, width {form.number(bus.width_percent)} %"
+        gain, width = value_words("gain_db", bus.gain_db), number(bus.width_percent)
+        said = f"gain {gain}, width {width} %"
         moves.append(Move(said, bus.why, ("mix_bus",)))
     if bus.limiter is not None:
         held = _held(heard, "mix_bus.limiter")
-        said = f"limiter: {form.in_words(bus.limiter.settings)}"
+        said = f"limiter: {processor_words(bus.limiter)}"
         moves.append(Move(said, bus.limiter.why, ("mix_bus", "limiter"), held))
     matched = _rounded(level_match_db=heard.matches_db.get("mix_bus.eq"))
     columns = (
-        _words("section", "compressor by section", of=lambda pair: pair[0]),
+        words_column("section", "compressor by section", of=lambda pair: pair[0]),
         _measured("mean_db", "mean dB", lambda pair: pair[1].mean_db),
         _measured("max_db", "most dB", lambda pair: pair[1].max_db),
     )
@@ -174,7 +192,7 @@ def _strips(heard: Evidence) -> Iterator[tuple[Track | Group, str, Place]]:
 
 def _band(band: Band, place: Place, measured: Mapping[str, float] | None = None) -> Move:
     moves = band.automation.freq_hz or band.automation.gain_db
-    said = form.band_in_words(band.settings) + (", moves (see 6)" if moves else "")
+    said = band_words(band.settings) + (", moves (see 6)" if moves else "")
     return Move(said, band.why, place, measured or {})
 
 
@@ -182,44 +200,25 @@ def _eq(heard: Evidence) -> Chapter:
     strips = []
     for one, called, place in _strips(heard):
         moves = [
-            _band(band, (*place, "eq", i), _alone(heard, one, band))
+            _band(
+                band,
+                (*place, "eq", i),
+                _rounded(loudness_change_lu=band_change_lu(heard, one.name, band)),
+            )
             for i, band in enumerate(one.eq)
         ]
         moves += _processors(heard, one, place, "eq")
         if moves:
-            strips.append(Strip(called, tuple(moves), _eq_change(heard, one)))
+            strips.append(Strip(called, tuple(moves), _eq_change(heard, one.name)))
     alone = f"of a band alone in {heard.focus.name or 'the song'}, not gated"
     facts = {"loudness_changes": f"{alone}; together over the song, gated"} if strips else {}
     return Chapter("eq", "3 EQ", facts, strips=tuple(strips))
 
 
-def _alone(heard: Evidence, one: Track | Group, band: Band) -> dict[str, float]:
-    """What a still band alone does to the loudness of its track in the focus.
-
-    K-weighted (BS.1770-5) but not gated, from the third octaves before the EQ.
-    """
-    if not isinstance(one, Track) or band.automation.freq_hz or band.automation.gain_db:
-        return {}
-    rate_hz, power = heard.rate_hz, heard.tracks[one.name].balance_bands.sum(axis=0)
-    hz = np.array([third.midband_hz for third in third_octaves(rate_hz)])
-    heard_power = power * 10.0 ** (response_db(k_weighting(rate_hz), hz, rate_hz) / 10.0)
-    passed = 10.0 ** (response_db(design_band(band.settings, rate_hz), hz, rate_hz) / 10.0)
-    before, after = float(heard_power.sum()), float((heard_power * passed).sum())
-    if before <= 0.0 or after <= 0.0:
-        return {}
-    return _rounded(loudness_change_lu=10.0 * math.log10(after / before))
-
-
-def _eq_change(heard: Evidence, one: Track | Group) -> dict[str, float]:
+def _eq_change(heard: Evidence, name: str) -> dict[str, float]:
     """What an EQ does to the loudness over the song, and by how much that was taken back."""
-    match_db = heard.matches_db.get(f"{one.name}.eq")
-    if match_db is not None:
-        return _rounded(loudness_change_lu=-match_db, level_match_db=match_db)
-    if not isinstance(one, Track):
-        return {}
-    track, end_s = heard.tracks[one.name], heard.plan.end / heard.rate_hz
-    levels = [at.integrated_lufs(0.0, end_s) for at in (track.source, track.equalised)]
-    return _rounded(loudness_change_lu=levels[1] - levels[0])
+    match_db = heard.matches_db.get(f"{name}.eq")
+    return _rounded(loudness_change_lu=eq_change_lu(heard, name), level_match_db=match_db)
 
 
 def _dynamics(heard: Evidence) -> Chapter:
@@ -239,7 +238,7 @@ def _processors(heard: Evidence, one: Track | Group, place: Place, step: StepNam
 def _processor(heard: Evidence, name: str, part: Processor, place: Place) -> Move:
     key = str(place[-1])
     makeup = _rounded(makeup_db=heard.matches_db.get(f"{name}.{key}"))
-    said = f"{form.named(key)}: {form.processor_in_words(part)}"
+    said = f"{named(key)}: {processor_words(part)}"
     return Move(said, part.why, place, _held(heard, f"{name}.{key}") | makeup)
 
 
@@ -266,48 +265,50 @@ def _effects(heard: Evidence) -> Chapter:
 
 def _inserts(one: Track | Group | Return, place: Place) -> list[Move]:
     return [
-        Move(form.insert_in_words(part.settings), part.why, (*place, "inserts", i))
+        Move(insert_words(part), part.why, (*place, "inserts", i))
         for i, part in enumerate(one.inserts)
     ]
 
 
+def _effect(part: Return) -> str:
+    """Its effect, and what else it is set to that is not as it is by default."""
+    said = [effect_words(part)]
+    for key, plainly in (("gain_db", 0.0), ("width_percent", 100.0), ("mute", False)):
+        if (value := getattr(part, key)) != plainly:
+            said.append(f"{named(key)} {value_words(key, value)}")
+    return ", ".join(said)
+
+
 def _return(heard: Evidence, part: Return) -> Strip:
     called, place = _called(part)
-    moves = [Move(form.return_in_words(part), part.why, place, _wet(heard, part.name))]
+    moves = [Move(_effect(part), part.why, place, _wet(heard, part.name))]
     moves += _inserts(part, place)
     moves += [_band(band, (*place, "eq", i)) for i, band in enumerate(part.eq)]
     return Strip(called, tuple(moves))
 
 
 def _wet(heard: Evidence, name: str) -> dict[str, float]:
-    """How loud a return is, and how loud against the dry mix, by the energy of the whole song."""
+    """How loud a return is, and how loud against the dry mix."""
     one = heard.returns.get(name)
     if one is None:
         return {}
-    wet_to_dry_lu = one.wet.mean_lufs() - heard.dry.mean_lufs()
+    wet_to_dry_lu = return_wet_to_dry_lu(heard, name)
     return _rounded(loudness_lufs=one.wet.integrated_lufs(), wet_to_dry_lu=wet_to_dry_lu)
 
 
-def _sends(heard: Evidence) -> Table:
+def _sends(heard: Evidence) -> Listing:
     def level(name: str, one: Track) -> float | None:
         return one.sends_db.get(name)
 
+    def track_wet(one: Track) -> float | None:
+        return track_wet_to_dry_lu(heard, one.name)
+
     names = [part.name for part in heard.sheet.returns]
-    levels = [Column(f"{n}_db", f"{n} dB", form.signed, of=partial(level, n)) for n in names]
-    ridden = _words("ridden", text=", ".join, of=lambda one: list(one.automation.sends_db))
-    wet = _measured("wet_to_dry_lu", "wet to dry LU", partial(_track_wet, heard))
+    levels = [Column(f"{n}_db", f"{n} dB", form.given(), of=partial(level, n)) for n in names]
+    ridden = words_column("ridden", text=", ".join, of=lambda one: list(one.automation.sends_db))
+    wet = _measured("wet_to_dry_lu", "wet to dry LU", track_wet)
     senders = [one for one in heard.sheet.tracks if one.sends_db or one.automation.sends_db]
-    return table_of("sends", (_words("name", "sends"), *levels, ridden, wet), senders)
-
-
-def _track_wet(heard: Evidence, one: Track) -> float | None:
-    """What all returns give back of a track over the track itself, in LU; None where it is silent.
-
-    Its share of what is sent to a return is taken as its share of what comes back.
-    """
-    dry = float(heard.at_bus(one.name).hops.sum())
-    wet = sum(r.share_of(one.name) * float(r.wet.hops.sum()) for r in heard.returns.values())
-    return 10.0 * math.log10(wet / dry) if min(wet, dry) > 0.0 else None
+    return table_of("sends", (words_column("name", "sends"), *levels, ridden, wet), senders)
 
 
 # ---- automation ----
@@ -324,11 +325,11 @@ def _automation(heard: Evidence) -> Chapter:
         return str(Position(bar=at, beat=round(beat, 3))).removeprefix("bar ")
 
     columns = (
-        _words("ride", of=lambda ride: f"{ride[0]} {ride[1]}"),
-        _words("section", of=lambda ride: heard.section_at(at_s(ride))),
+        words_column("ride", of=lambda ride: ride[0]),
+        words_column("section", of=lambda ride: heard.section_at(at_s(ride))),
         Column("bar", "bar", of=bar),
         Column("at_s", "time", clock, of=at_s),
-        _words("to", of=lambda ride: form.point_in_words(ride[1], ride[2])),
+        words_column("to", of=lambda ride: point_words(ride[1], ride[2])),
         Column("value", text=None, of=lambda ride: ride[2].value),
     )
     return Chapter(
@@ -340,15 +341,19 @@ def _rides(heard: Evidence) -> Iterator[Ride]:
     sheet = heard.sheet
     parts: tuple[Part, ...] = (*sheet.tracks, *sheet.groups, *sheet.returns, sheet.mix_bus)
     for one in parts:
-        ridden: dict[str, Points] = {"gain": one.automation.gain_db, "mute": one.automation.mute}
+        ridden = [
+            ("gain", "gain_db", one.automation.gain_db),
+            ("mute", "mute", one.automation.mute),
+        ]
         if isinstance(one.automation, TrackAutomation):
+            ridden.append(("pan", "pan", one.automation.pan))
             sends = one.automation.sends_db.items()
-            ridden |= {"pan": one.automation.pan, **{f"{name} send": p for name, p in sends}}
+            ridden += [(f"{name} send", "sends_db", points) for name, points in sends]
         for index, band in enumerate(one.eq, 1):
-            ridden[f"EQ band {index} frequency"] = band.automation.freq_hz
-            ridden[f"EQ band {index} gain"] = band.automation.gain_db
-        for name, points in ridden.items():
-            yield from ((_called(one)[0], name, point) for point in points)
+            ridden.append((f"EQ band {index} frequency", "freq_hz", band.automation.freq_hz))
+            ridden.append((f"EQ band {index} gain", "gain_db", band.automation.gain_db))
+        for what, key, points in ridden:
+            yield from ((f"{_called(one)[0]} {what}", key, point) for point in points)
 
 
 # ---- what else the sheet says ----
@@ -359,16 +364,16 @@ def _listed(key: str, title: str, columns: tuple[Column, ...], of: Iterable[Any]
 
 
 def _accepted(heard: Evidence) -> Chapter:
-    columns = (_words("rule"), _words("name"), _words("section"), WHY)
+    columns = (words_column("rule"), words_column("name"), words_column("section"), WHY)
     return _listed("accepted", "accepted findings", columns, heard.sheet.accept)
 
 
 def _limits(heard: Evidence) -> Chapter:
     columns = (
-        _words("limit", text=form.named, of=lambda pair: pair[0]),
-        Column("value", "here", form.number, of=lambda pair: pair[1]),
-        Column("default", "by default", form.number, of=lambda pair: default_limits()[pair[0]]),
-        _words("unit", of=lambda pair: unit_of(pair[0])),
+        words_column("limit", text=named, of=lambda pair: pair[0]),
+        Column("value", "here", number, of=lambda pair: pair[1]),
+        Column("default", "by default", number, of=lambda pair: default_limits()[pair[0]]),
+        words_column("unit", of=lambda pair: unit_of(pair[0])),
     )
     return _listed("limits", "limits of this song", columns, heard.sheet.limits.items())
 
@@ -382,5 +387,5 @@ def _delivery(heard: Evidence) -> Chapter:
 
 
 def _references(heard: Evidence) -> Chapter:
-    columns = (_words("file", "reference"), _words("section"), WHY)
+    columns = (words_column("file", "reference"), words_column("section"), WHY)
     return _listed("references", "references", columns, heard.sheet.references)

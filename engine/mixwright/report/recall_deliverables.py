@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from mixwright.report import recall_markdown as form
-from mixwright.report.recall_markdown import Chapter, Column, Table, table_of
+from mixwright.report.recall_markdown import WHY, Chapter, Column, Listing, table_of, words_column
 from mixwright.sheet import Cover, Sheet, Variant
+from mixwright.words import counted, named, number, signed, value_words
 
 
 def release_chapter(sheet: Sheet) -> Chapter:
@@ -21,27 +22,20 @@ def release_chapter(sheet: Sheet) -> Chapter:
 def variants_chapter(sheet: Sheet) -> Chapter:
     """Return every variant with its reason, and every word that is covered."""
     columns = (
-        _words("name", "variant"),
-        *(_words(key, text=", ".join) for key in ("formats", "only", "without", "mute")),
-        _words("offset_db", "offset dB", text=_offsets),
-        _words("split_by", "split by"),
-        _words("stems", text=_stems),
-        _words("sum", text=form.unless("own", str)),
-        _words("bus_gain", "bus gain", text=form.unless("own", form.named)),
-        _words("finish", text=_finish, of=_finish_of),
-        _words("file_name", "file name"),
-        _words("labels", text=_labels, of=lambda variant: _said(variant.labels)),
-        _WHY,
+        words_column("name", "variant"),
+        *(words_column(key, text=", ".join) for key in ("formats", "only", "without", "mute")),
+        words_column("offset_db", "offset dB", text=_offsets),
+        words_column("split_by", "split by"),
+        words_column("stems", text=_stems),
+        words_column("sum", text=form.unless("own", str)),
+        words_column("bus_gain", "bus gain", text=form.unless("own", named)),
+        words_column("finish", text=_finish, of=_finish_of),
+        words_column("file_name", "file name"),
+        words_column("labels", text=_labels, of=lambda variant: _said(variant.labels)),
+        WHY,
     )
     tables = (table_of("list", columns, sheet.variants), _covers(sheet))
     return Chapter("variants", "variants", tables=tables)
-
-
-def _words(key: str, heading: str = "", **options: Any) -> Column:
-    return Column(key, heading or key, words=True, **options)
-
-
-_WHY = _words("why", text=lambda why: why or form.NO_REASON)
 
 
 def _said(part: Any) -> dict[str, Any]:
@@ -50,7 +44,7 @@ def _said(part: Any) -> dict[str, Any]:
 
 
 def _offsets(offset_db: Mapping[str, float]) -> str:
-    return ", ".join(f"{name} {form.signed(value)}" for name, value in offset_db.items())
+    return ", ".join(f"{name} {signed(value)}" for name, value in offset_db.items())
 
 
 def _stems(stems: Mapping[str, tuple[str, ...]]) -> str:
@@ -68,26 +62,26 @@ def _finish_of(variant: Variant) -> dict[str, Any]:
 
 
 def _finish(found: Mapping[str, Any]) -> str:
-    return ", ".join(f"{form.named(k)} {form.value_in_words(k, v)}" for k, v in found.items())
+    return ", ".join(f"{named(k)} {value_words(k, v)}" for k, v in found.items())
 
 
 def _labels(said: Mapping[str, Any]) -> str:
-    return ", ".join(f"{form.named(key)} {form.plain(value)}" for key, value in said.items())
+    return ", ".join(f"{named(key)} {value}" for key, value in said.items())
 
 
-def _covers(sheet: Sheet) -> Table:
+def _covers(sheet: Sheet) -> Listing:
     """Every word that is covered, with the variant it is covered in."""
     pairs = [(variant, cover) for variant in sheet.variants for cover in variant.clean]
 
     def of_cover(key: str, heading: str = "", **options: Any) -> Column:
-        return _words(key, heading, of=lambda pair: getattr(pair[1], key), **options)
+        return words_column(key, heading, of=lambda pair: getattr(pair[1], key), **options)
 
     columns = (
-        _words("variant", of=lambda pair: pair[0].name),
+        words_column("variant", of=lambda pair: pair[0].name),
         of_cover("name", "covered"),
-        _words("at", of=lambda pair: str(pair[1].at)),
-        _words("for", of=lambda pair: _length(pair[1])),
-        _words("level_db", "level dB", of=lambda pair: form.signed(pair[1].level_db)),
+        words_column("at", of=lambda pair: str(pair[1].at)),
+        words_column("for", of=lambda pair: _length(pair[1])),
+        words_column("level_db", "level dB", of=lambda pair: number(pair[1].level_db)),
         of_cover("instead"),
         of_cover("why", text=lambda why: why or form.NO_REASON),
     )
@@ -96,5 +90,5 @@ def _covers(sheet: Sheet) -> Table:
 
 def _length(cover: Cover) -> str:
     if cover.for_beats:
-        return f"{form.number(cover.for_beats)} beat{'s' if cover.for_beats != 1 else ''}"
-    return f"{form.number(cover.for_ms)} ms"
+        return counted(cover.for_beats, "beat")
+    return value_words("for_ms", cover.for_ms)

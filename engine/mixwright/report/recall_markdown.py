@@ -5,40 +5,18 @@ What it says of a mix is worked out in :mod:`mixwright.report.recall`.
 
 from __future__ import annotations
 
-import dataclasses
-import math
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from mixwright.checks.limits import unit_of
-from mixwright.comparing.words import pan_words
-from mixwright.dsp.band import PASSES, BandSettings
-from mixwright.dsp.delay import DelaySettings
-from mixwright.dsp.inserts import INSERTS, InsertSettings
-from mixwright.problem import one_line
-from mixwright.report.readings import finite
-from mixwright.sheet import Point, Return
-from mixwright.sheet.model import Compressor, Processor, RecordedRoom
+from mixwright.escaping import markdown_text, plain_data
+from mixwright.report.tables import Table, table_as_markdown
+from mixwright.words import figure, named, number, unit_of, value_words
 
 NO_REASON = "no reason given"
 NOTHING = "nothing in this step"
-SIGNED = ("gain_db", "makeup_db", "early_db", "change_lu", "match_db", "to_dry_lu")
-HYPHENED = r"\b(high|low|look|pre|ping|pitch|de) (?=pass|shelf|ahead|delay|pong|shift|esser)"
-# What a setting that does nothing is: it goes without saying.
-QUIET: Mapping[str, Any] = {
-    "detector": "peak",
-    "feedback_percent": 0.0,
-    "link_percent": 100.0,
-    "look_ahead_ms": 0.0,
-    "mix_percent": 100.0,
-    "pre_delay_ms": 0.0,
-    "spread_ms": 0.0,
-}
-SPELT = {"freq": "frequency", "integrated": "loudness", "makeup": "make-up", "rms": "RMS"}
-LEFT_OUT = {"early_db": "no early reflections", "feedback_db": "one repeat"}
-KINDS = {kind: name for name, kind in INSERTS.items()}
+# What is told with its sign: gains, and by how much something changed.
+SIGNED = ("gain_db", "makeup_db", "change_lu", "match_db", "to_dry_lu")
 
 
 def plain(value: Any) -> str:
@@ -61,8 +39,16 @@ class Column:
     of: Callable[[Any], Any] | None = None
 
 
+def words_column(key: str, heading: str = "", **options: Any) -> Column:
+    """Return a column of words; its heading is its key unless given."""
+    return Column(key, heading or key, words=True, **options)
+
+
+WHY = words_column("why", text=lambda why: why or NO_REASON)
+
+
 @dataclass(frozen=True)
-class Table:
+class Listing:
     """Rows of values under columns; the first one names what a row is about."""
 
     key: str
@@ -70,24 +56,28 @@ class Table:
     rows: tuple[tuple[Any, ...], ...]
 
     @property
-    def shown(self) -> tuple[list[Column], list[list[str]]]:
+    def shown(self) -> Table:
         """The columns in which anything stands, and their cells as text."""
         texts = [
-            [one_line(c.text(v)) if c.text else "" for c, v in zip(self.columns, row, strict=True)]
+            [c.text(v) if c.text else "" for c, v in zip(self.columns, row, strict=True)]
             for row in self.rows
         ]
         kept = [i for i in range(len(self.columns)) if i == 0 or any(row[i] for row in texts)]
-        return [self.columns[i] for i in kept], [[row[i] for i in kept] for row in texts]
+        return Table(
+            tuple(self.columns[i].heading for i in kept),
+            tuple(tuple(row[i] for i in kept) for row in texts),
+            tuple(at for at, i in enumerate(kept) if self.columns[i].words),
+        )
 
 
-def table_of(key: str, columns: Sequence[Column], objects: Iterable[Any]) -> Table:
+def table_of(key: str, columns: Sequence[Column], objects: Iterable[Any]) -> Listing:
     """Return a table with a row for each object.
 
     >>> table_of("numbers", [Column("real", "number")], [3, 4]).rows
     ((3,), (4,))
     """
     rows = [[c.of(o) if c.of else getattr(o, c.key) for c in columns] for o in objects]
-    return Table(key, tuple(columns), tuple(map(tuple, rows)))
+    return Listing(key, tuple(columns), tuple(map(tuple, rows)))
 
 
 @dataclass(frozen=True)
@@ -102,7 +92,7 @@ class Move:
     @property
     def line(self) -> tuple[str, str]:
         """The move, and after it its reason and what was measured."""
-        measured = measured_in_words(self.measured)
+        measured = all_measured_words(self.measured)
         return self.what, (self.why or NO_REASON) + (f" ({measured})" if measured else "")
 
 
@@ -117,7 +107,7 @@ class Strip:
     @property
     def lines(self) -> list[tuple[str, str]]:
         """A line for each move, in two parts, and one for what was measured of them together."""
-        together = measured_in_words(self.measured)
+        together = all_measured_words(self.measured)
         return [*(m.line for m in self.moves), *([("together", together)] if together else [])]
 
 
@@ -129,7 +119,7 @@ class Chapter:
     title: str
     facts: Mapping[str, Any] = field(default_factory=dict)
     strips: tuple[Strip, ...] = ()
-    tables: tuple[Table, ...] = ()
+    tables: tuple[Listing, ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -139,10 +129,7 @@ class Chapter:
     @property
     def facts_in_words(self) -> list[tuple[str, str]]:
         """What each fact is and says; whole numbers as they are, others as measured."""
-        return [
-            (named(k), value_in_words(k, v, number if isinstance(v, int) else measured_text))
-            for k, v in self.facts.items()
-        ]
+        return [(named(key), measured_words(key, value)) for key, value in self.facts.items()]
 
 
 @dataclass(frozen=True)
@@ -158,23 +145,23 @@ class Recall:
         for chapter in self.chapters:
             data[chapter.key] = said = dict(chapter.facts)
             if chapter.strips:
-                said["strips"] = [dataclasses.asdict(strip) for strip in chapter.strips]
+                said["strips"] = chapter.strips
             for table in chapter.tables:
                 keys = [column.key for column in table.columns]
                 said[table.key] = [dict(zip(keys, row, strict=True)) for row in table.rows]
-        return finite(data)  # type: ignore[no-any-return]
+        return plain_data(data)  # type: ignore[no-any-return]
 
     def as_markdown(self) -> str:
         """Return it as Markdown with tables."""
-        lines = [f"# Recall sheet: {escaped(self.title)}", ""]
+        lines = [f"# Recall sheet: {markdown_text(self.title)}", ""]
         for chapter in self.chapters:
-            lines += [f"## {escaped(chapter.title)}", ""]
-            lines += _list(f"{escaped(k)}: {escaped(said)}" for k, said in chapter.facts_in_words)
+            lines += [f"## {markdown_text(chapter.title)}", ""]
+            lines += _list(chapter.facts_in_words, "{}: {}")
             for strip in chapter.strips:
-                lines += [f"### {escaped(strip.name)}", ""]
-                lines += _list(f"**{escaped(a)}** - {escaped(b)}" for a, b in strip.lines)
+                lines += [f"### {markdown_text(strip.name)}", ""]
+                lines += _list(strip.lines, "**{}** - {}")
             for table in chapter.tables:
-                lines += _markdown_table(table) if table.rows else []
+                lines += [table_as_markdown(table.shown), ""] if table.rows else []
             lines += [NOTHING, ""] if chapter.is_empty else []
         return "\n".join(lines).rstrip() + "\n"
 
@@ -182,35 +169,9 @@ class Recall:
 # ---- words ----
 
 
-def number(value: float) -> str:
-    """Return a setting with no more digits than it has; -inf is ``off``.
-
-    >>> number(5217.391), number(-3.0), number(-math.inf)
-    ('5217.391', '-3', 'off')
-    """
-    return "off" if value == -math.inf else f"{value + 0.0:.10g}"
-
-
-def signed(value: float | None, unit: str = "") -> str:
-    """Return a setting with its sign; nothing for None.
-
-    >>> signed(1.5, "dB"), signed(0.0), signed(-math.inf, "dB")
-    ('+1.5 dB', '0', 'off')
-    """
-    if value is None or value == -math.inf:
-        return "" if value is None else "off"
-    return f"{'+' if value > 0 else ''}{number(value)} {unit}".rstrip()
-
-
-def measured_text(value: float | None) -> str:
-    """Return a measured figure with one decimal; silence is -inf, a figure not to be had ``-``.
-
-    >>> measured_text(-23.04), measured_text(None), measured_text(-math.inf)
-    ('-23.0', '-', '-inf')
-    """
-    if value is None or not math.isfinite(value):
-        return "-inf" if value == -math.inf else "-"
-    return f"{round(value, 1) + 0.0:.1f}"
+def given(text: Callable[[Any], str] = number) -> Callable[[Any], str]:
+    """Return a way to show a value that leaves a cell empty where there is none."""
+    return lambda value: "" if value is None else text(value)
 
 
 def unless(default: Any, text: Callable[[Any], str] = number) -> Callable[[Any], str]:
@@ -218,164 +179,29 @@ def unless(default: Any, text: Callable[[Any], str] = number) -> Callable[[Any],
     return lambda value: "" if value == default else text(value)
 
 
-def named(key: str) -> str:
-    """Return the words of a key without its unit.
+def measured_words(key: str, value: Any) -> str:
+    """Return a fact in words: what was measured with one decimal, shares and counts with none.
 
-    >>> named("pre_delay_ms"), named("makeup_db"), named("size_m"), named("seed")
-    ('pre-delay', 'make-up', 'size', 'seed')
+    >>> measured_words("loudness_change_lu", 1.24), measured_words("at_work_percent", 81.4)
+    ('+1.2 LU', '81 %')
+    >>> measured_words("sample_rate_hz", 48000), measured_words("standard", "ebu_r_128")
+    ('48000 Hz', 'ebu_r_128')
     """
-    stem = key.rpartition("_")[0]
-    words = (stem if stem and _unit(key) else key).replace("_", " ")
-    words = re.sub(HYPHENED, r"\1-", words)
-    return SPELT.get(words, words)
+    if not isinstance(value, float):
+        return value_words(key, value)
+    decimals = 0 if key.endswith("percent") else 1
+    return figure(value, unit_of(key), decimals, sign=key.endswith(SIGNED))
 
 
-def _unit(key: str) -> str:
-    return "m" if key.endswith("_m") else unit_of(key)
-
-
-def value_in_words(key: str, value: Any, show: Callable[[float], str] = number) -> str:
-    """Return a value with the unit that its key ends with.
-
-    >>> value_in_words("attack_ms", 20.0), value_in_words("ratio", 3.0), value_in_words("on", "mid")
-    ('20 ms', '3:1', 'mid')
-    """
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return {True: "yes", False: "no"}[value] if isinstance(value, bool) else plain(value)
-    text = show(value)
-    if key.endswith(SIGNED) and text.strip("0.") and value > 0:
-        text = f"+{text}"
-    return f"{text}:1" if key == "ratio" else f"{text} {_unit(key)}".rstrip()
-
-
-def in_words(settings: Any) -> str:
-    """Return the settings of a processor, in their order; what does nothing is left out.
-
-    >>> from mixwright.dsp.compressor import CompressorSettings
-    >>> in_words(CompressorSettings(-18.0, 3.0, attack_ms=20.0))
-    'threshold -18 dB, ratio 3:1, attack 20 ms, release 100 ms, knee 6 dB'
-    """
-    pairs = [(f.name, getattr(settings, f.name)) for f in dataclasses.fields(settings)]
-    if dict(pairs).get("detector") == "peak":
-        pairs = [pair for pair in pairs if pair[0] != "rms_ms"]
-    said = []
-    for key, value in pairs:
-        if value is None and key in LEFT_OUT:
-            said.append(LEFT_OUT[key])
-        elif key == "parameters":
-            said += [f"{name} {plain(setting)}" for name, setting in value]
-        elif key == "decay_by_band":
-            said += [f"decay x{number(factor)} at {number(hz)} Hz" for hz, factor in value]
-        elif key == "semitones":
-            said.append(signed(value, key))
-        elif value is True:
-            said.append(named(key))
-        elif value not in (None, (), "") and value is not False and QUIET.get(key) != value:
-            said.append(f"{named(key)} {value_in_words(key, value)}")
-    return ", ".join(said)
-
-
-def band_in_words(band: BandSettings) -> str:
-    """Return an EQ band in trade words.
-
-    >>> band_in_words(BandSettings("high_pass", 95.0, slope_db_per_oct=18))
-    'high-pass 95 Hz 18 dB/oct'
-    >>> band_in_words(BandSettings("low_shelf", 150.0, -2.0, q=0.7, on="side"))
-    'low-shelf 150 Hz -2 dB Q 0.7 on the sides'
-    """
-    said = [named(band.type), f"{number(band.freq_hz)} Hz"]
-    if band.type in PASSES:
-        said.append(f"{band.slope_db_per_oct} dB/oct")
-    else:
-        said += [] if band.type == "notch" else [signed(band.gain_db, "dB")]
-        said.append(f"Q {number(band.q)}" if band.slope is None else f"S {number(band.slope)}")
-    said += {"both": [], "mid": ["on the middle"], "side": ["on the sides"]}[band.on]
-    return " ".join(said)
-
-
-def processor_in_words(part: Processor) -> str:
-    """Return what a processor is set to, with its key and make-up."""
-    said = in_words(part.settings)
-    if part.key is not None:
-        said += f", keyed by {part.key}"
-    if isinstance(part, Compressor):
-        said += f", make-up {signed(part.makeup_db, 'dB') or 'matched'}"
-    return said
-
-
-def insert_in_words(settings: InsertSettings) -> str:
-    """Return an insert with its settings.
-
-    >>> insert_in_words(INSERTS["pitch_shift"](semitones=-0.06))
-    'pitch-shift: -0.06 semitones'
-    """
-    return f"{named(KINDS[type(settings)])}: {in_words(settings)}".removesuffix(": ")
-
-
-def return_in_words(part: Return) -> str:
-    """Return what effect a return is and how it is set; a note stands for the time it comes to."""
-    kind = {RecordedRoom: "recorded room", DelaySettings: "delay"}.get(type(part.effect), "reverb")
-    said = in_words(part.effect)
-    for key, note in (("time", part.note), ("pre-delay", part.pre_delay_note)):
-        said = said if note is None else re.sub(rf"\b{key} \S+ ms", f"{key} {note}", said)
-    said += f", gain {signed(part.gain_db, 'dB')}" if part.gain_db else ""
-    said += f", width {number(part.width_percent)} %" if part.width_percent != 100.0 else ""
-    return f"{kind}: {said}" + (", muted" if part.mute else "")
-
-
-def point_in_words(ridden: str, point: Point) -> str:
-    """Return where an automation point goes, and over how long.
-
-    >>> from mixwright.timeline import Position
-    >>> point_in_words("gain", Point(Position(bar=3), 1.5, over_beats=2.0))
-    '+1.5 dB over 2 beats'
-    """
-    if ridden in ("mute", "pan"):
-        to = pan_words(point.value) if ridden == "pan" else ("open", "muted")[point.value > 0]
-    elif ridden.endswith(" frequency"):
-        to = f"{number(point.value)} Hz"
-    else:
-        to = signed(point.value, "dB")
-    how = {"line": " over", "smooth": " smoothly over", "hold": " at the end of"}[point.shape]
-    if point.over_beats:
-        return f"{to}{how} {number(point.over_beats)} beat{'s' if point.over_beats != 1 else ''}"
-    return f"{to}{how} {number(point.over_ms)} ms" if point.over_ms else to
-
-
-def measured_in_words(measured: Mapping[str, float]) -> str:
+def all_measured_words(measured: Mapping[str, float]) -> str:
     """Return measured figures in a line.
 
-    >>> measured_in_words({"mean_reduction_db": 3.16, "at_work_percent": 81.0})
+    >>> all_measured_words({"mean_reduction_db": 3.16, "at_work_percent": 81.0})
     'mean reduction 3.2 dB, at work 81 %'
     """
-    whole = "{:.0f}".format
-    return ", ".join(
-        f"{named(k)} {value_in_words(k, v, whole if k.endswith('percent') else measured_text)}"
-        for k, v in measured.items()
-    )
+    return ", ".join(f"{named(key)} {measured_words(key, v)}" for key, v in measured.items())
 
 
-# ---- Markdown ----
-
-
-def escaped(text: str) -> str:
-    r"""Return text such that Markdown shows it as it is, within a line or a cell of a table.
-
-    >>> print(escaped("<b> *loud* | https://x.example"))
-    \<b\> \*loud\* \| https\://x.example
-    """
-    safe = re.sub(r"([\\`*_\[\]<>|&~$#!@])", r"\\\1", one_line(text))
-    return re.sub(r"(?i):(?=//)|(?<=\bwww)\.", r"\\\g<0>", safe)
-
-
-def _list(items: Iterable[str]) -> list[str]:
-    lines = [f"- {item}" for item in items]
+def _list(pairs: Iterable[tuple[str, str]], form: str) -> list[str]:
+    lines = [f"- {form.format(*map(markdown_text, pair))}" for pair in pairs]
     return [*lines, ""] if lines else []
-
-
-def _markdown_table(table: Table) -> list[str]:
-    columns, rows = table.shown
-    heads = [escaped(c.heading) for c in columns]
-    lines = [heads, ["---" if c.words else "--:" for c in columns]]
-    lines += [[escaped(cell) for cell in row] for row in rows]
-    return [*(f"| {' | '.join(line)} |" for line in lines), ""]

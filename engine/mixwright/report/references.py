@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
+from mixwright.escaping import plain_data
 from mixwright.measuring import Comparison
 from mixwright.meters.bands import octaves
-from mixwright.report.figures import as_csv, figure
-from mixwright.report.problems import problem_as_data
-from mixwright.report.readings import clock, finite, plain_table, print_plainly, say
+from mixwright.report.figures import as_csv
+from mixwright.report.tables import plain_table, print_plainly, say
+from mixwright.words import clock, figure
 
 Pairs = Sequence[tuple[str, Sequence[Comparison]]]
 
@@ -72,17 +72,8 @@ def _band_table(one: Comparison) -> Any:
 def comparisons_as_data(sheet: str, found: Sequence[Comparison]) -> dict[str, Any]:
     """Return comparisons as plain JSON data."""
     names = [band.name for band in octaves()]
-    data = {
-        "sheet": sheet,
-        "octaves_hz": names,
-        "references": [
-            # problems have their own form
-            dataclasses.asdict(dataclasses.replace(one, warnings=()))
-            | {"warnings": [problem_as_data(problem) for problem in one.warnings]}
-            for one in found
-        ],
-    }
-    return finite(data)  # type: ignore[no-any-return]
+    data = {"sheet": sheet, "octaves_hz": names, "references": found}
+    return plain_data(data)  # type: ignore[no-any-return]
 
 
 def comparisons_as_csv(pairs: Pairs) -> str:

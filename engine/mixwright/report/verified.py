@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections import Counter
 from typing import Any
 
 from mixwright.delivering.verify import Held, Remade, Verified
-from mixwright.report.readings import finite, say
+from mixwright.escaping import plain_data
+from mixwright.report.tables import say
+from mixwright.words import counted
 
 
 def print_verified(verified: Verified, show_all: bool = False) -> None:
@@ -22,7 +23,7 @@ def print_verified(verified: Verified, show_all: bool = False) -> None:
     shown = [held for held in verified.files if show_all or not held.holds]
     lines = [str(verified.path), "", *map(_line, shown)]
     if kept := len(verified.files) - len(shown):
-        lines.append(f"  {kept} {'file' if kept == 1 else 'files'} as listed (--all shows them)")
+        lines.append(f"  {counted(kept, 'file')} as listed (--all shows them)")
     lines.append("")
     lines += [f"note: {note}" for note in verified.notes]
     for line in (*lines, verdict(verified)):
@@ -73,13 +74,13 @@ def _fault_of(held: Held) -> str:
 
 def verified_as_data(verified: Verified) -> dict[str, Any]:
     """Return what was found as plain JSON data; a difference of nothing (-inf) becomes null."""
-    files = [dataclasses.asdict(held) | {"holds": held.holds} for held in verified.files]
+    files = [{**vars(held), "holds": held.holds} for held in verified.files]
     data = {
-        "manifest": str(verified.path),
+        "manifest": verified.path,
         "holds": verified.holds,
         "outputs_hold": verified.outputs_hold,
         "files": files,
         "notes": list(verified.notes),
-        "strangers": [dataclasses.asdict(one) for one in verified.strangers],
+        "strangers": verified.strangers,
     }
-    return finite(data)  # type: ignore[no-any-return]
+    return plain_data(data)  # type: ignore[no-any-return]

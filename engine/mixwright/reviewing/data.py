@@ -7,13 +7,12 @@ nothing is ``-inf``: the page writes "-" and "-inf" for them, and both are ``nul
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias
 
-from mixwright.problem import one_line
+from mixwright.escaping import one_line, plain_data, script_json
 from mixwright.rendering.takes import matched_gains_db
 
 Level: TypeAlias = float | None
@@ -324,30 +323,8 @@ def shown(value: Any) -> Any:
 
 
 def to_json(review: ReviewData, more: Mapping[str, Any] | None = None) -> str:
-    r"""Return all of it, and `more`, as JSON that is safe inside a script element.
+    """Return all of it, and `more`, as JSON that is safe inside a script element.
 
-    Numbers have three decimals; what is not finite is ``null``. Nothing in the text ends the
-    element or begins a comment: ``<``, ``>``, ``&`` and all that isn't ASCII are spelt out.
-
-    >>> to_json_text({"title": "<script>"})
-    '{"title":"\\u003cscript\\u003e"}'
+    Numbers have three decimals; what is not finite is ``null``.
     """
-    return to_json_text({**asdict(review), **(more or {})})
-
-
-def to_json_text(value: Any) -> str:
-    """Return plain data as JSON for a script element, see :func:`to_json`."""
-    text = json.dumps(_finite(value), ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    for character in "<>&":
-        text = text.replace(character, f"\\u{ord(character):04x}")
-    return text
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, float):
-        return round(value, 3) if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(key): _finite(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(one) for one in value]
-    return value
+    return script_json(plain_data({**vars(review), **(more or {})}, decimals=3))

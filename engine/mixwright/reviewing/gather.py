@@ -12,7 +12,6 @@ from mixwright.checks import Checked
 from mixwright.checks.automation.phrase_buried import phrases_heard
 from mixwright.checks.rule import Remark
 from mixwright.comparing.changes import changes_between
-from mixwright.comparing.strips import band_words, effect_words, insert_words, processor_words
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.eq import EqSettings
 from mixwright.measuring.evidence import Evidence, VoiceHeard
@@ -42,9 +41,16 @@ from mixwright.reviewing.data import (
 )
 from mixwright.reviewing.listening import HOP_S, Heard, Listening
 from mixwright.sheet import Sheet
-from mixwright.sheet.model import Bus, Group, Track, processors_of, spoken
+from mixwright.sheet.model import Bus, Group, Track, processors_of
+from mixwright.sheet.part_words import (
+    effect_words,
+    insert_words,
+    moving_band_words,
+    processor_words,
+)
 from mixwright.units import SILENCE_DB, gain_to_db
 from mixwright.version import __version__
+from mixwright.words import named
 
 SHORT_TERM_S = 3.0
 SILENT_LUFS = -100.0
@@ -161,7 +167,7 @@ def _automation(plan: Plan) -> Iterator[Automation]:
 def _moving_bands(plan: Plan, name: str, eq: EqSettings) -> Iterator[Automation]:
     """The frequencies and gains of bands that move."""
     for ride in eq.rides:
-        kind = eq.bands[ride.band].type.replace("_", " ")
+        kind = named(eq.bands[ride.band].type)
         if ride.freq_hz is not None:
             yield from _moving(plan, name, f"EQ {kind} frequency", "Hz", ride.freq_hz)
         if ride.gain_db is not None:
@@ -235,8 +241,8 @@ def _buses(heard: Evidence) -> Iterator[TrackRow]:
         yield TrackRow(name, "group", None, level, None, None, None, tuple(_moves(group.group)))
     for name, wet in heard.returns.items():
         part = wet.part
-        moves = [Move(f"{effect_words(part)}", part.why)]
-        moves += [Move(f"EQ: {band_words(band)}", band.why) for band in part.eq]
+        moves = [Move(effect_words(part), part.why)]
+        moves += [Move(f"EQ: {moving_band_words(band)}", band.why) for band in part.eq]
         level = wet.wet.integrated_lufs()
         yield TrackRow(name, "return", None, level, None, None, None, tuple(moves))
     bus = heard.sheet.mix_bus
@@ -261,9 +267,9 @@ def _shaping(part: Track | Group | Bus) -> Iterator[Move]:
     if part.why is not None:
         yield Move("as a whole", part.why)
     for band in part.eq:
-        yield Move(f"EQ: {band_words(band)}", band.why)
+        yield Move(f"EQ: {moving_band_words(band)}", band.why)
     for kind, one in processors_of(part):
-        yield Move(f"{spoken(kind.id)}: {processor_words(one)}", one.why)
+        yield Move(f"{named(kind.id)}: {processor_words(one)}", one.why)
 
 
 def _ridden(strip: Track | Group) -> list[str]:

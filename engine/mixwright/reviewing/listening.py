@@ -36,6 +36,7 @@ from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import MAIN
 from mixwright.units import Block
 from mixwright.version import __version__
+from mixwright.words import named
 
 FINISHED: StepName = STEPS[-1]
 # The bus compressor's reduction is read so often; pictures have no more points than that.
@@ -43,7 +44,6 @@ HOP_S = 0.2
 # What is further below the mix is not matched (our choice).
 MOST_MATCHED_LU = 20.0
 TOO_SOFT = "too soft to be matched"
-WORDS = {"bus": "mix bus", "eq": "EQ"}
 
 
 @dataclass(frozen=True)
@@ -212,7 +212,7 @@ def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
     first, *others = plans
     found: list[Entry] = [("mix", "the mix", "mix", "all six steps", Part(first))]
     for count, (step, plan) in enumerate(zip(STEPS, others, strict=False), 1):
-        label = f"through {WORDS.get(step, step)}"
+        label = f"through {'mix bus' if step == 'bus' else named(step)}"
         found.append((f"step-{step}", label, "step", f"step {count} of six", Part(plan)))
     return found
 

@@ -12,6 +12,7 @@ import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from importlib import resources
 from itertools import groupby
 from pathlib import Path
@@ -34,6 +35,7 @@ from mixwright.reviewing.data import (
 )
 from mixwright.reviewing.sounds import PageSound, clear_away, write_sounds
 from mixwright.sheet import STEPS
+from mixwright.words import change, clock, figure, level, pan_words, share, value_words
 
 PAGE = "index.html"
 MARK = '<meta name="generator" content="mixwright'
@@ -41,13 +43,15 @@ MARK_WITHIN = 2000  # characters from the beginning of the file
 # In the order they need one another.
 SCRIPTS = ("sounds.js", "player.js", "blind.js", "charts.js", "page.js")
 KEYED_SOURCES = 9
-FILTERS = {
-    "number": words.number,
-    "clock": words.clock,
-    "place": words.place,
-    "share": words.share,
-    "send": words.send,
-    "difference": words.difference,
+# How the page tells values, as filters of its template.
+FILTERS: dict[str, Any] = {
+    "figure": partial(figure, decimals=1),
+    "level": partial(level, decimals=1),
+    "clock": clock,
+    "pan": pan_words,
+    "share": share,
+    "send": partial(value_words, "sends_db"),
+    "changed": partial(change, decimals=1),
 }
 
 

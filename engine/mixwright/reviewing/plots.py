@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from mixwright.reviewing.data import Automation, Level, Section, Series, SongTimeline, Spectra
-from mixwright.reviewing.words import clock, number, place
+from mixwright.words import clock, figure, moment, pan_words
 
 WIDTH, HEIGHT = 1000.0, 100.0
 TIME_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600)
@@ -180,12 +180,13 @@ class _Along:
             return "nothing to read"
         ends = (("least", min(known)), ("most", max(known)))
         return ", ".join(
-            f"{word} {number(value)} {unit} at {self._where(at_s)}" for word, (value, at_s) in ends
+            f"{word} {figure(value, unit, 1)} at {self._where(at_s)}"
+            for word, (value, at_s) in ends
         )
 
     def _where(self, at_s: float) -> str:
         section = section_at(self.sections, at_s)
-        return clock(at_s) + (f" ({section.name})" if section else "")
+        return moment(at_s, section.name if section else None)
 
 
 def section_at(sections: Sequence[Section], at_s: float) -> Section | None:
@@ -203,7 +204,9 @@ def automation_chart(index: int, moving: Automation, seconds: float) -> Chart:
     scale = _moving_scale(moving)
     marks = scale.marks(3)
     if moving.what == "pan":
-        marks = tuple(Mark(at, place(pan)) for at, pan in ((0.0, 100.0), (0.5, 0.0), (1.0, -100.0)))
+        marks = tuple(
+            Mark(at, pan_words(pan)) for at, pan in ((0.0, 100.0), (0.5, 0.0), (1.0, -100.0))
+        )
     points = [
         (at_s / seconds * WIDTH, scale.depth(-math.inf if value is None else value) * HEIGHT)
         for at_s, value in moving.points
@@ -229,10 +232,10 @@ def _value_words(moving: Automation, value: Level) -> str:
     if moving.what == "mute":
         return "muted" if value else "heard"
     if moving.what == "pan":
-        return place(value)
+        return pan_words(value)
     if value is None or value == -math.inf:
         return "off"
-    return f"{number(value)} {moving.unit}".rstrip()
+    return figure(value, moving.unit, 1)
 
 
 def _moving_scale(moving: Automation) -> Scale:
@@ -301,7 +304,7 @@ def _spectrum_words(spectra: Spectra) -> Iterator[str]:
         ]
         if apart:
             more_db, hz = max(apart, key=lambda one: abs(one[0]))
-            amount = f"{number(abs(more_db))} dB {'more' if more_db >= 0 else 'less'}"
+            amount = f"{figure(abs(more_db), 'dB', 1)} {'more' if more_db >= 0 else 'less'}"
             yield f"furthest from {curve.label} at {hz:g} Hz, with {amount}"
 
 

@@ -23,9 +23,9 @@ from mixwright.audio.leftovers import clear_earlier
 from mixwright.audio.probe import StemInfo
 from mixwright.audio.read import played
 from mixwright.audio.staged import aside, told_as_problem
+from mixwright.escaping import script_json
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
-from mixwright.reviewing.data import to_json_text
 from mixwright.units import Block, db_to_gain, gain_to_db
 from mixwright.version import __version__
 
@@ -148,7 +148,7 @@ def in_stereo(info: StemInfo) -> Iterator[Block]:
 
 def _write_script(id: str, flac: Path, script: Path) -> None:
     with open(flac, "rb") as sound, open(script, "wb") as out:
-        out.write(f'{CALL}{to_json_text(id)}, "'.encode())
+        out.write(f'{CALL}{script_json(id)}, "'.encode())
         while piece := sound.read(PIECE_BYTES):
             out.write(base64.b64encode(piece))
         out.write(b'");\n')

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from mixwright.problem import Problem
 from mixwright.sheet.model import Band, PathKey, Points, Sheet
 from mixwright.timeline import Position, Timeline
+from mixwright.words import bar_and_beat, clock
 
 
 def check_length(sheet: Sheet, length_samples: int) -> list[Problem]:
@@ -45,11 +45,7 @@ def end_in_words(timeline: Timeline, length_samples: int) -> str:
     'bar 46 beat 1, 1:30.0'
     """
     seconds = length_samples / timeline.rate_hz
-    bar, beat = timeline.bar_and_beat_at(seconds)
-    # Cut, not rounded: beat 4.999 of four must not read as beat 5.
-    beat = math.floor(beat * 100.0 + 1e-6) / 100.0
-    tenths = int(seconds * 10.0 + 1e-6)
-    return f"bar {bar} beat {beat:g}, {tenths // 600}:{tenths % 600 / 10.0:04.1f}"
+    return f"{bar_and_beat(*timeline.bar_and_beat_at(seconds))}, {clock(seconds)}"
 
 
 def _anchor(position: Position) -> str:

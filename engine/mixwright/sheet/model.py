@@ -300,15 +300,6 @@ def processors_of(part: Track | Group | Bus) -> Iterator[tuple[ProcessorKind, Pr
             yield kind, processor
 
 
-def spoken(part: str) -> str:
-    """Return a part of a chain as a person says it.
-
-    >>> spoken("eq"), spoken("de_esser")
-    ('EQ', 'de-esser')
-    """
-    return "EQ" if part == "eq" else part.replace("_", "-")
-
-
 @dataclass(frozen=True)
 class Reference:
     """A finished mix to compare with, over one of this song's section names if given."""

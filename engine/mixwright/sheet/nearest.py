@@ -65,13 +65,3 @@ class Hints:
         """Return whether a name may be held against so many others, which then counts."""
         self.left -= count
         return self.left >= 0
-
-
-def listed(words: Iterable[str], joint: str = "or") -> str:
-    """Return words as a person lists them.
-
-    >>> listed(["a", "b", "c"])
-    'a, b or c'
-    """
-    every = list(words)
-    return f" {joint} ".join(filter(None, [", ".join(every[:-1]), *every[-1:]]))

@@ -9,26 +9,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from mixwright.problem import Problem
-from mixwright.sheet.nearest import listed, nearest, similar
+from mixwright.sheet.nearest import nearest, similar
 from mixwright.sheet.slips import meant_number, meant_pan, meant_word
 from mixwright.sheet.syntax import NEEDS_QUOTES
 from mixwright.sheet.tree import Entry
+from mixwright.words import listed, unit_of
 
 if TYPE_CHECKING:
     from jsonschema import ValidationError
 
     from mixwright.sheet.model import PathKey
 
-_UNITS = {
-    "db": "dB",
-    "dbtp": "dBTP",
-    "hz": "Hz",
-    "ms": "ms",
-    "s": "s",
-    "m": "m",
-    "percent": "%",
-    "bpm": "bpm",
-}
 _KINDS = {
     "object": "a mapping",
     "array": "a list",
@@ -198,7 +189,7 @@ class _ShapeFault:
     def out_of_bounds(self) -> Problem:
         low, high = self.schema.get("minimum"), self.schema.get("maximum")
         within = f"between {as_written(low)} and {as_written(high)}"
-        unit = unit_of(self.path)
+        unit = _unit_at(self.path)
         message = f"{self.name} is {self.said}, expected {within}{unit and ' ' + unit}"
         return self.problem("out-of-bounds", message)
 
@@ -297,18 +288,17 @@ _BAD_VALUES: dict[str, Callable[[_ShapeFault], Problem]] = {
 SPOKEN_KEYWORDS = frozenset({*_BAD_VALUES, "additionalProperties", "required"})
 
 
-def unit_of(path: PathKey) -> str:
+def _unit_at(path: PathKey) -> str:
     """Return the unit that the key of a value names; an automation value has its curve's.
 
-    >>> unit_of(("tracks", "bass", "automation", "gain_db", 0, "value"))
+    >>> _unit_at(("tracks", "bass", "automation", "gain_db", 0, "value"))
     'dB'
     """
     if path[-1:] == ("value",):
         path = path[:-2]
     if len(path) > 1 and path[-2] in ("sends_db", "offset_db"):
         return "dB"
-    key = str(path[-1]).partition(".")[0]
-    return _UNITS.get(key.rpartition("_")[2], "")
+    return unit_of(str(path[-1]).partition(".")[0])
 
 
 def as_written(value: Any) -> str:

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from mixwright.problem import Problem
 from mixwright.sheet.names import Names
-from mixwright.sheet.nearest import listed
 from mixwright.sheet.tree import Entry
+from mixwright.words import listed
 
 # What would keep parts from adding up to the main mix, or can't be asked of it again.
 _NOT_EXACT = ("only", "without", "mute", "offset_db", "clean", "bus_gain", "loudness")

@@ -62,7 +62,8 @@ from dataclasses import dataclass
 from difflib import unified_diff
 from pathlib import Path
 
-from mixwright.problem import Problem, ProblemError, visible
+from mixwright.escaping import visible
+from mixwright.problem import Problem, ProblemError
 from mixwright.sheet.comments import comments_of, lay_comments
 from mixwright.sheet.loading import read_sheet
 from mixwright.sheet.model import Sheet

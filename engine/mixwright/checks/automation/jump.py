@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from mixwright.checks.automation.moment import moment
 from mixwright.checks.automation.rides import LevelRide, level_rides
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.dsp.curve import DECLICK_MS
 from mixwright.measuring.evidence import Evidence
 from mixwright.sheet import Point
 from mixwright.units import SILENCE_DB
+from mixwright.words import moment, number
 
 # So many are told, the largest.
 TOLD = 20
@@ -82,7 +82,7 @@ def _steps(heard: Evidence, ride: LevelRide) -> Iterator[_Step]:
 
 
 def _remark(heard: Evidence, step: _Step, most_db: float) -> Remark:
-    ends = f"from {_level(step.before_db)} to {_level(step.point.value)} dB"
+    ends = f"from {_shown(step.before_db)} to {_shown(step.point.value)} dB"
     return Remark(
         "look",
         f"{step.ride.what} steps {ends} at once while it sounds, "
@@ -98,6 +98,6 @@ def _remark(heard: Evidence, step: _Step, most_db: float) -> Remark:
     )
 
 
-def _level(level_db: float) -> str:
+def _shown(level_db: float) -> str:
     """A level as a sheet has it, without digits that come from rounding."""
-    return "off" if level_db == SILENCE_DB else f"{round(level_db, 1) + 0.0:g}"
+    return number(round(level_db, 1))

@@ -6,12 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from mixwright.checks.automation.moment import moment
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence, Levels, VoiceHeard
 from mixwright.meters.loudness import HOP_S
 from mixwright.meters.phrases import VoicePhrase, find_phrases
 from mixwright.meters.speech import audibility_of_phrase, lacking_db
+from mixwright.words import moment
 
 # So many phrases are told, the worst.
 TOLD = 20

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from mixwright.checks.bus.bus_compressor import NO_COMPRESSOR, setting_remark
 from mixwright.checks.rule import Result, rule
 from mixwright.measuring.evidence import Evidence
+from mixwright.words import value_words
 
 
 @rule("bus/ratio-too-high", "bus_ratio")
@@ -19,7 +20,7 @@ def ratio_too_high(heard: Evidence, limits: Mapping[str, float]) -> Result:
     Why it matters: a low ratio draws a mix together and keeps loud passages louder than quiet ones;
     a high one holds them all at one level.
 
-    Source: common practice, 2 at most.
+    Source: common practice, 2:1 at most.
 
     Fails:
         mix_bus: {compressor: {ratio: 4}}
@@ -28,9 +29,9 @@ def ratio_too_high(heard: Evidence, limits: Mapping[str, float]) -> Result:
     if compressor is None:
         return Result.nothing(NO_COMPRESSOR)
     ratio, most = compressor.settings.ratio, limits["bus_ratio"]
-    measured = f"ratio {ratio:g}"
+    measured = f"ratio {value_words('ratio', ratio)}"
     if ratio <= most:
         return Result(measured)
-    found = f"a ratio of {ratio:g}", f"expected {most:g} at most"
+    found = f"a {measured}", f"expected {value_words('ratio', most)} at most"
     remark = setting_remark(compressor, *found, key="ratio", limit=most)
     return Result(measured, (remark,))

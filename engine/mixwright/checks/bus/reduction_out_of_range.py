@@ -112,7 +112,7 @@ def _remark(fault: _Fault, expected: str, settings: CompressorSettings, section:
 def _help(settings: CompressorSettings, fault: _Fault) -> str:
     """Say where the threshold belongs: above it, a decibel less of it is so much more reduction."""
     if settings.ratio == 1.0:
-        return "a ratio of 1 never turns down, set one of 1.5 to 2"
+        return "a ratio of 1:1 never turns down, set one of 1.5:1 to 2:1"
     if settings.mix_percent == 0.0:
         return "mix_percent is 0: nothing of it is heard"
     if fault.measured_db < LEAST_KNOWN_DB:  # how far below the threshold the mix stays is not known

@@ -9,8 +9,9 @@ from mixwright.checks.dynamics.processors import AtWork, compressors
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence, Levels
 from mixwright.sheet import Compressor, Group
-from mixwright.sheet.model import processors_of, spoken
+from mixwright.sheet.model import processors_of
 from mixwright.units import db_to_gain
+from mixwright.words import named
 
 
 @rule("dynamics/makeup-off", "makeup_lu")
@@ -77,7 +78,7 @@ def _others(one: AtWork, change_lu: float) -> str | None:
     if one.key is not None:
         return f"making way for {one.key}"
     others = [kind.id for kind, _ in processors_of(one.strip) if kind.id != one.part]
-    return " and ".join(f"its {spoken(other)}" for other in others) or None
+    return " and ".join(f"its {named(other)}" for other in others) or None
 
 
 def _remark(change_lu: float, one: AtWork, limit: float) -> Remark:

@@ -14,8 +14,9 @@ from mixwright.measuring.evidence import Evidence, Levels
 from mixwright.meters.loudness import HOP_S, to_mean_square
 from mixwright.rendering.reductions import Reduction
 from mixwright.sheet import Bus, Compressor, Group, Sheet, Track
-from mixwright.sheet.model import Limiter, Processor, processors_of, spoken
+from mixwright.sheet.model import Limiter, Processor, processors_of
 from mixwright.units import SILENCE_DB
+from mixwright.words import named
 
 # A signal sounds where it is within so much of its own loudness: below that are pauses, spill and
 # decay. The same distance as the gate of EBU Tech 3342.
@@ -36,8 +37,7 @@ class Placed:
     @property
     def told(self) -> str:
         """Its name in words: ``the compressor of lead_vocal``."""
-        whose = "the mix bus" if self.name == "mix_bus" else self.name
-        return f"the {spoken(self.part)} of {whose}"
+        return f"the {named(self.part)} of {'the mix bus' if self.name == 'mix_bus' else self.name}"
 
 
 @dataclass(frozen=True)

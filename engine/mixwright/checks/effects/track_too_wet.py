@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
-from mixwright.checks.effects.wet_shares import wet_energies
 from mixwright.checks.rule import Remark, Result, rule
-from mixwright.measuring.evidence import Evidence, TrackHeard
+from mixwright.measuring.evidence import Evidence
+from mixwright.measuring.moves import track_wet_to_dry_lu, wet_energies
 
 
 @rule("effects/track-too-wet", "track_wet_to_dry_lu")
@@ -26,35 +25,34 @@ def track_too_wet(heard: Evidence, limits: Mapping[str, float]) -> Result:
     Fails:
         tracks: {keys: {sends_db: {hall: 12}}}
     """
-    tracks = heard.heard_tracks()
-    found = [(wet_lu, track, most) for track in tracks for wet_lu, most in _wet(heard, track)]
+    shares = [(track_wet_to_dry_lu(heard, one.name), one) for one in heard.heard_tracks()]
+    found = [(wet_lu, track) for wet_lu, track in shares if wet_lu is not None]
     if not found:
         return Result.nothing("no track that sounds comes back from a return")
     found.sort(key=lambda one: -one[0])  # ties keep the order of the sheet
-    worst_lu, worst, _ = found[0]
+    worst_lu, worst = found[0]
     limit = limits["track_wet_to_dry_lu"]
+    sends = {track.name: _loudest(heard, track.name) for _, track in found}
     remarks = tuple(
         Remark(
             "look",
             f"what comes back of {track.name} is {wet_lu:.1f} LU against the track itself, "
             f"expected {limit:g} at most",
-            help=f"turn down its send to {loudest}; {wet_lu - limit:.1f} dB less in all would do",
-            path=("tracks", track.name, "sends_db", loudest),
+            help=f"turn down its send to {sends[track.name]}; "
+            f"{wet_lu - limit:.1f} dB less in all would do",
+            path=("tracks", track.name, "sends_db", sends[track.name]),
             name=track.name,
             measured=wet_lu,
             limit=limit,
             unit="LU",
         )
-        for wet_lu, track, loudest in found
+        for wet_lu, track in found
         if wet_lu > limit
     )
     return Result(f"wettest {worst.name}, wet to dry {worst_lu:.1f} LU", remarks)
 
 
-def _wet(heard: Evidence, track: TrackHeard) -> list[tuple[float, str]]:
-    """Wet to dry in LU and the return that most of it comes from; empty where nothing does."""
-    energies = wet_energies(heard, track.name)
-    wet, dry = sum(energies.values()), float(heard.at_bus(track.name).hops.sum())
-    if wet <= 0.0 or dry <= 0.0:
-        return []
-    return [(10.0 * math.log10(wet / dry), max(energies, key=energies.__getitem__))]
+def _loudest(heard: Evidence, track: str) -> str:
+    """The return that most of a track comes back from."""
+    energies = wet_energies(heard, track)
+    return max(energies, key=energies.__getitem__)

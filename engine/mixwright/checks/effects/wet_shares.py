@@ -9,18 +9,6 @@ import numpy as np
 from mixwright.measuring.evidence import Bands, Evidence
 
 
-def wet_energies(heard: Evidence, track: str) -> dict[str, float]:
-    """Return K-weighted energy of a track by return over the whole song, those it comes back from.
-
-    Sums of mean squares by hop, as those of the track's own `Levels`.
-    """
-    energies = {
-        name: part.share_of(track) * float(part.wet.hops.sum())
-        for name, part in heard.returns.items()
-    }
-    return {name: energy for name, energy in energies.items() if energy > 0.0}
-
-
 def wet_bands(heard: Evidence, tracks: Iterable[str]) -> Bands | None:
     """Return what comes back of some tracks over the focus, third octaves (frames, bands).
 

@@ -1,4 +1,4 @@
-"""Bands of an EQ as the rules of this step see them: boosts, cuts, names in trade words."""
+"""Bands of an EQ as the rules of this step see them: boosts and cuts."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixwright.dsp.band import GAIN_TYPES, PASSES
+from mixwright.dsp.band import GAIN_TYPES
 from mixwright.dsp.filters import analogue_response_db
 from mixwright.sheet import Band, Sheet
 
@@ -88,17 +88,3 @@ def turns(band: Band, by_db: float, low_hz: float, high_hz: float) -> bool:
         if float((response_db * np.sign(by_db)).max()) >= abs(by_db) - 1e-6:
             return True
     return False
-
-
-def told(band: Band) -> str:
-    """Return a band in trade words.
-
-    >>> from mixwright.dsp.band import BandSettings
-    >>> told(Band(BandSettings("bell", 2400.0, -1.5))), told(Band(BandSettings("high_pass", 90.0)))
-    ('bell -1.5 dB at 2400 Hz', 'high pass at 90 Hz')
-    """
-    settings = band.settings
-    kind = settings.type.replace("_", " ")
-    if settings.type in (*PASSES, "notch"):
-        return f"{kind} at {settings.freq_hz:g} Hz"
-    return f"{kind} {settings.gain_db:+g} dB at {settings.freq_hz:g} Hz"

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.checks.eq.bands import cuts, lifts, told
+from mixwright.checks.eq.bands import cuts, lifts
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
 from mixwright.sheet import Track
+from mixwright.words import band_words
 
 
 @rule("eq/boost-without-cut")
@@ -43,7 +44,7 @@ def _remark(track: Track) -> Remark:
     index = next(index for index, band in enumerate(track.eq) if lifts(band))
     return Remark(
         "look",
-        f"the EQ of {track.name} boosts ({told(track.eq[index])}) and cuts nothing, "
+        f"the EQ of {track.name} boosts ({band_words(track.eq[index].settings)}) and cuts nothing, "
         "expected a cut first",
         help="look for what covers the sound that is missing, and take that down",
         path=("tracks", track.name, "eq", index),

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.checks.eq.bands import Strip, strips_of, told
+from mixwright.checks.eq.bands import Strip, strips_of
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
 from mixwright.sheet import Band
+from mixwright.words import band_words
 
 
 @rule("eq/reason-missing")
@@ -41,7 +42,7 @@ def _has_reason(band: Band) -> bool:
 
 def _remark(strip: Strip) -> Remark:
     at = [index for index, band in enumerate(strip.bands) if not _has_reason(band)]
-    which = ", ".join(told(strip.bands[index]) for index in at)
+    which = ", ".join(band_words(strip.bands[index].settings) for index in at)
     if len(at) == 1:
         said = f"a band of {strip.name} has no reason ({which}), expected a why"
     else:
