@@ -160,8 +160,8 @@ def _section_tables(readings: Readings) -> Iterator[Any]:
 def _spoken(name: str) -> str:
     """A processor's name as a person says it.
 
-    >>> _spoken("lead_vocal.de_esser"), _spoken("mix_bus.compressor")
-    ('lead_vocal de-esser', 'mix_bus compressor')
+    >>> _spoken("mix_bus.compressor")
+    'mix_bus compressor'
     """
     strip, _, part = name.rpartition(".")
     return f"{strip} {spoken(part)}"
