@@ -9,14 +9,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fuzzing.sheet_styles import as_json, as_yaml
 from fuzzing.sound_sheets import SMALL as FEW
 from fuzzing.sound_sheets import sound_sheet
-from mixwright.problem import ProblemError
 from mixwright.sheet.comments import comments_of
 from mixwright.sheet.edits import InsertAfter, Remove, Set, edited
 from mixwright.sheet.text import lined
