@@ -8,7 +8,7 @@ import string
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from mixwright.sheet.fits import QuickCheck
+from mixwright.sheet.fits import SchemaCheck
 from mixwright.sheet.schema import load_schema
 
 # Python's own reader of patterns: a pattern is a grammar too.
@@ -37,7 +37,7 @@ class Grammar:
     ) -> None:
         self.dice, self.words, self.share, self.caps = dice, words, share, caps or {}
         self.schema = load_schema()
-        self._quick = QuickCheck(self.schema)
+        self._quick = SchemaCheck(self.schema)
 
     def sheet(self) -> dict[str, Any]:
         """A whole sheet that fits the schema; names and times may not fit one another."""

@@ -6,14 +6,14 @@ they are needed; its indentation follows its neighbours, and within brackets it 
 JSON it is JSON. Each edit is read back: it says what it was to say and nothing else has changed,
 or it is refused.
 
->>> sheet = "tracks:\\n  kick:  # inside\\n    file: a\\n    eq: [{freq_hz: 50, type: notch}]\\n"
+>>> text = "tracks:\\n  kick:  # inside\\n    pan: C\\n    eq: [{freq_hz: 50, type: notch}]\\n"
 >>> kick = ("tracks", "kick")
 >>> edits = [Set((*kick, "gain_db"), -4.5), Set((*kick, "eq", 0, "freq_hz"), 60)]
->>> print(edited(sheet, edits), end="")
+>>> print(edited(text, edits), end="")
 tracks:
   kick:  # inside
-    file: a
     gain_db: -4.5
+    pan: C
     eq: [{freq_hz: 60, type: notch}]
 """
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from mixwright.problem import About, Problem, Span, odd_kind
-from mixwright.sheet.nearest import Hints, nearest
+from mixwright.sheet.nearest import Hints
 from mixwright.sheet.tree import Entry
 
 
@@ -87,8 +87,7 @@ class FileCheck:
             return f"there is no folder {parent}"
         if self._hints.left <= 0:
             return None
-        names = os.listdir(folder)
-        found = nearest(os.path.basename(name), names) if self._hints.allow(len(names)) else None
+        found = self._hints.nearest(os.path.basename(name), os.listdir(folder))
         return (
             f"a file with a similar name exists: {os.path.join(parent, found)}" if found else None
         )

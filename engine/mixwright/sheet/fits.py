@@ -1,137 +1,166 @@
-"""A quick yes or no to whether a value fits the schema.
+"""What of a value does not fit a JSON Schema (draft 2020-12), and where.
 
-Most sheets fit, and then the full validator, whose import and walk take longer than everything
-else together, is not needed. It knows just the keywords the sheet's schema uses; a test holds
-its answer to the full validator's.
+A schema library's import and walk take longer than reading most sheets, and many times as long as
+reading one with a fault in each line. This knows just the keywords that the sheet's schema uses; a
+test holds its answers to a schema library's.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from mixwright.sheet.tree import are_same
+
+if TYPE_CHECKING:
+    from mixwright.sheet.model import PathKey
 
 ANNOTATIONS = frozenset(
     ("$schema", "$id", "$defs", "title", "description", "default", "patternErrorMessage")
 )
+Schema = dict[str, Any]
 
 
-class QuickCheck:
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """A `value` at a path that a `keyword` of the schema there does not let pass."""
+
+    path: PathKey
+    keyword: str
+    value: Any
+    schema: Schema
+
+
+class SchemaCheck:
     """Holds values to one schema, given as plain values."""
 
-    def __init__(self, schema: dict[str, Any]) -> None:
+    def __init__(self, schema: Schema) -> None:
         self._schema = schema
-        self._defs: dict[str, Any] = schema.get("$defs", {})
+        self._defs: Schema = schema.get("$defs", {})
+
+    def misfits(self, value: Any) -> list[Misfit]:
+        """Return what does not fit the whole schema, in the order of its keywords."""
+        found: list[Misfit] = []
+        self._walk(value, self._schema, (), found)
+        return found
 
     def fits(self, value: Any) -> bool:
         """Return whether the value fits the whole schema."""
         return self.fits_part(value, self._schema)
 
-    def fits_part(self, value: Any, schema: Any) -> bool:
+    def fits_part(self, value: Any, schema: Schema) -> bool:
         """Return whether a value fits a part of the schema."""
+        found: list[Misfit] = []
+        self._walk(value, schema, (), found)
+        return not found
+
+    def _walk(self, value: Any, schema: Schema, path: PathKey, found: list[Misfit]) -> None:
         for keyword, asked in schema.items():
-            check = CHECKS.get(keyword)
-            if check is not None and not check(self, value, asked, schema):
-                return False
-        return True
-
-    def _ref(self, value: Any, asked: str, schema: dict[str, Any]) -> bool:
-        return self.fits_part(value, self._defs[asked.rpartition("/")[2]])
-
-    def _all_of(self, value: Any, asked: list[Any], schema: dict[str, Any]) -> bool:
-        return all(self.fits_part(value, part) for part in asked)
-
-    def _if(self, value: Any, asked: Any, schema: dict[str, Any]) -> bool:
-        return not self.fits_part(value, asked) or self.fits_part(value, schema["then"])
-
-    def _not(self, value: Any, asked: Any, schema: dict[str, Any]) -> bool:
-        return not self.fits_part(value, asked)
-
-    def _items(self, value: Any, asked: Any, schema: dict[str, Any]) -> bool:
-        return not isinstance(value, list) or all(self.fits_part(item, asked) for item in value)
-
-    def _properties(self, value: Any, asked: dict[str, Any], schema: dict[str, Any]) -> bool:
-        return not isinstance(value, dict) or all(
-            self.fits_part(item, asked[key]) for key, item in value.items() if key in asked
-        )
-
-    def _pattern_properties(
-        self, value: Any, asked: dict[str, Any], schema: dict[str, Any]
-    ) -> bool:
-        return not isinstance(value, dict) or all(
-            self.fits_part(item, part)
-            for pattern, part in asked.items()
-            for key, item in value.items()
-            if re.search(pattern, key)
-        )
-
-    def _no_more(self, value: Any, asked: bool, schema: dict[str, Any]) -> bool:
-        known, patterns = schema.get("properties", {}), schema.get("patternProperties", {})
-        return not isinstance(value, dict) or all(
-            key in known or any(re.search(pattern, key) for pattern in patterns) for key in value
-        )
-
-    def _required(self, value: Any, asked: list[str], schema: dict[str, Any]) -> bool:
-        return not isinstance(value, dict) or all(key in value for key in asked)
-
-    def _dependent(self, value: Any, asked: dict[str, Any], schema: dict[str, Any]) -> bool:
-        return not isinstance(value, dict) or all(
-            partner in value for key in asked if key in value for partner in asked[key]
-        )
-
-    def _type(self, value: Any, asked: str | list[str], schema: dict[str, Any]) -> bool:
-        return any(_is(value, kind) for kind in ([asked] if isinstance(asked, str) else asked))
-
-    def _minimum(self, value: Any, asked: float, schema: dict[str, Any]) -> bool:
-        return not _is(value, "number") or bool(value >= asked)
-
-    def _maximum(self, value: Any, asked: float, schema: dict[str, Any]) -> bool:
-        return not _is(value, "number") or bool(value <= asked)
-
-    def _enum(self, value: Any, asked: list[Any], schema: dict[str, Any]) -> bool:
-        return any(_same(value, choice) for choice in asked)
-
-    def _const(self, value: Any, asked: Any, schema: dict[str, Any]) -> bool:
-        return _same(value, asked)
-
-    def _pattern(self, value: Any, asked: str, schema: dict[str, Any]) -> bool:
-        return not isinstance(value, str) or re.search(asked, value) is not None
-
-    def _least(self, value: Any, asked: int, schema: dict[str, Any]) -> bool:
-        # Kinds are held to by `type`; the schema gives each of these only with its own kind.
-        return not isinstance(value, str | list | dict) or len(value) >= asked
-
-    def _unique(self, value: Any, asked: bool, schema: dict[str, Any]) -> bool:
-        if not isinstance(value, list):
-            return True
-        try:
-            return len(set(value)) == len(value)
-        except TypeError:  # lists and mappings are no members of sets
-            return not any(item in value[:index] for index, item in enumerate(value))
+            if (holds := HOLDS.get(keyword)) is not None:
+                if not holds(value, asked, schema):
+                    found.append(Misfit(path, keyword, value, schema))
+            elif keyword == "$ref":
+                self._walk(value, self._defs[asked.rpartition("/")[2]], path, found)
+            elif keyword == "allOf":
+                for part in asked:
+                    self._walk(value, part, path, found)
+            elif keyword == "if":
+                if self.fits_part(value, asked):
+                    self._walk(value, schema["then"], path, found)
+            elif keyword == "not":
+                if self.fits_part(value, asked):
+                    found.append(Misfit(path, keyword, value, schema))
+            elif (below := BELOW.get(keyword)) is not None:
+                for key, part in below(value, asked):
+                    self._walk(value[key], part, (*path, key), found)
 
 
-CHECKS: dict[str, Callable[[QuickCheck, Any, Any, dict[str, Any]], bool]] = {
-    "$ref": QuickCheck._ref,
-    "allOf": QuickCheck._all_of,
-    "if": QuickCheck._if,
-    "not": QuickCheck._not,
-    "items": QuickCheck._items,
-    "properties": QuickCheck._properties,
-    "patternProperties": QuickCheck._pattern_properties,
-    "additionalProperties": QuickCheck._no_more,
-    "required": QuickCheck._required,
-    "dependentRequired": QuickCheck._dependent,
-    "type": QuickCheck._type,
-    "minimum": QuickCheck._minimum,
-    "maximum": QuickCheck._maximum,
-    "enum": QuickCheck._enum,
-    "const": QuickCheck._const,
-    "pattern": QuickCheck._pattern,
-    "minLength": QuickCheck._least,
-    "minItems": QuickCheck._least,
-    "minProperties": QuickCheck._least,
-    "uniqueItems": QuickCheck._unique,
+def _items(value: Any, asked: Schema) -> Iterable[tuple[int, Schema]]:
+    return ((index, asked) for index in range(len(value))) if isinstance(value, list) else ()
+
+
+def _properties(value: Any, asked: Schema) -> Iterable[tuple[str, Schema]]:
+    # In the order of the schema, which is that in which faults of equal weight are judged.
+    return ((k, part) for k, part in asked.items() if k in value) if isinstance(value, dict) else ()
+
+
+def _pattern_properties(value: Any, asked: Schema) -> Iterator[tuple[str, Schema]]:
+    for pattern, part in asked.items() if isinstance(value, dict) else ():
+        yield from ((key, part) for key in value if re.search(pattern, key))
+
+
+def _no_more(value: Any, asked: bool, schema: Schema) -> bool:
+    known, patterns = schema.get("properties", {}), schema.get("patternProperties", {})
+    return not isinstance(value, dict) or all(
+        key in known or any(re.search(pattern, key) for pattern in patterns) for key in value
+    )
+
+
+def _required(value: Any, asked: list[str], schema: Schema) -> bool:
+    return not isinstance(value, dict) or all(key in value for key in asked)
+
+
+def _dependent(value: Any, asked: dict[str, list[str]], schema: Schema) -> bool:
+    return not isinstance(value, dict) or all(
+        partner in value for key in asked if key in value for partner in asked[key]
+    )
+
+
+def _type(value: Any, asked: str | list[str], schema: Schema) -> bool:
+    return any(_is(value, kind) for kind in ([asked] if isinstance(asked, str) else asked))
+
+
+def _least(kind: str) -> Callable[[Any, Any, Schema], bool]:
+    """Whether a value of a kind has so many letters, items or keys."""
+    return lambda value, asked, schema: not _is(value, kind) or len(value) >= asked
+
+
+def _unique(value: Any, asked: bool, schema: Schema) -> bool:
+    return not isinstance(value, list) or first_again(value) is None
+
+
+def first_again(items: list[Any]) -> int | None:
+    """Return the index of the first item that stands before it as well.
+
+    >>> first_again(["a", 1, True, "a", 1]), first_again([[1], {"a": 1}])
+    (3, None)
+    """
+    seen: set[Any] = set()
+    for index, item in enumerate(items):
+        # True is not 1; lists and mappings, which are no members of sets, go by how they look.
+        key = repr(item) if isinstance(item, dict | list) else (isinstance(item, bool), item)
+        if key in seen:
+            return index
+        seen.add(key)
+    return None
+
+
+# Keywords that say something of the value itself, and those that say it of what lies below.
+HOLDS: dict[str, Callable[[Any, Any, Schema], bool]] = {
+    "additionalProperties": _no_more,
+    "required": _required,
+    "dependentRequired": _dependent,
+    "type": _type,
+    "minimum": lambda value, asked, schema: not _is(value, "number") or bool(value >= asked),
+    "maximum": lambda value, asked, schema: not _is(value, "number") or bool(value <= asked),
+    "enum": lambda value, asked, schema: any(are_same(value, choice) for choice in asked),
+    "const": lambda value, asked, schema: are_same(value, asked),
+    "pattern": lambda value, asked, schema: (
+        not isinstance(value, str) or re.search(asked, value) is not None
+    ),
+    "minLength": _least("string"),
+    "minItems": _least("array"),
+    "minProperties": _least("object"),
+    "uniqueItems": _unique,
 }
+BELOW: dict[str, Callable[[Any, Any], Iterable[tuple[Any, Schema]]]] = {
+    "items": _items,
+    "properties": _properties,
+    "patternProperties": _pattern_properties,
+}
+KNOWN = frozenset({*HOLDS, *BELOW, "$ref", "allOf", "if", "then", "not"})
 _TYPES: dict[str, tuple[type, ...]] = {
     "object": (dict,),
     "array": (list,),
@@ -146,7 +175,3 @@ def _is(value: Any, kind: str) -> bool:
     if kind == "integer":
         return isinstance(value, int) or (isinstance(value, float) and value.is_integer())
     return isinstance(value, _TYPES.get(kind, ()))
-
-
-def _same(value: Any, other: Any) -> bool:
-    return isinstance(value, bool) is isinstance(other, bool) and bool(value == other)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 # So many names are held against others to find what was meant: a sheet that needs more has
 # another fault than a slip, and thousands against thousands would take minutes.
@@ -33,12 +33,7 @@ def similar(kind: str, word: str, choices: Iterable[str]) -> str | None:
     'a key with a similar name exists: ratio'
     """
     known = list(choices)
-    if (found := nearest(word, known)) is not None:
-        return f"a {kind} with a similar name exists: {found}"
-    kinds = kind.replace(" or ", "s or ") + "s"
-    if not known:
-        return f"the sheet has no {kinds}"
-    return f"known {kinds}: {', '.join(known)}" if len(known) <= 12 else None
+    return Hints(left=len(known)).similar(kind, word, known)
 
 
 @dataclass
@@ -49,17 +44,33 @@ class Hints:
     """
 
     left: int = MOST_COMPARED
+    _found: dict[tuple[str, tuple[str, ...]], str | None] = field(default_factory=dict, repr=False)
+
+    def nearest(self, word: str, choices: Sequence[str]) -> str | None:
+        """Return what :func:`nearest` does; None for a new word once too much was looked for."""
+        asked = word, tuple(choices)
+        if asked not in self._found:
+            if not self.allow(len(choices)):
+                return None
+            self._found[asked] = nearest(word, choices)
+        return self._found[asked]
 
     def similar(self, kind: str, word: str, choices: Sequence[str]) -> str | None:
-        """Return the help that :func:`similar` gives; None once too much was looked for.
+        """Return the help for an unknown name; None once too much was looked for.
 
         >>> hints = Hints(left=3)
         >>> hints.similar("track", "bas", ["bass", "kick"])
         'a track with a similar name exists: bass'
-        >>> hints.similar("track", "bas", ["bass", "kick"]) is None
+        >>> hints.similar("track", "kik", ["bass", "kick"]) is None
         True
         """
-        return similar(kind, word, choices) if self.allow(len(choices)) else None
+        if (found := self.nearest(word, choices)) is not None:
+            return f"a {kind} with a similar name exists: {found}"
+        kinds = kind.replace(" or ", "s or ") + "s"
+        if not choices:
+            return f"the sheet has no {kinds}"
+        is_told = self.left >= 0 and len(choices) <= 12
+        return f"known {kinds}: {', '.join(choices)}" if is_told else None
 
     def allow(self, count: int) -> bool:
         """Return whether a name may be held against so many others, which then counts."""

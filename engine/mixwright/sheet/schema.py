@@ -5,14 +5,11 @@ from __future__ import annotations
 import json
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from mixwright.problem import Problem
-from mixwright.sheet.fits import QuickCheck
+from mixwright.sheet.fits import SchemaCheck
 from mixwright.sheet.tree import Entry
-
-if TYPE_CHECKING:
-    from jsonschema import Draft202012Validator
 
 FORMAT = 1
 SCHEMA_FILE = "mix-sheet.schema.json"
@@ -30,14 +27,6 @@ def load_schema() -> dict[str, Any]:
     """Return the schema as plain values; not to be changed."""
     schema: dict[str, Any] = json.loads(schema_path().read_text(encoding="utf-8"))
     return schema
-
-
-@cache
-def validator() -> Draft202012Validator:
-    """Return the full validator, the judge of what fits."""
-    from jsonschema import Draft202012Validator
-
-    return Draft202012Validator(load_schema())
 
 
 def check_format(tree: Entry) -> Problem | None:
@@ -58,23 +47,10 @@ def check_shape(tree: Entry) -> tuple[list[Problem], Entry]:
 
     The second is fit for :mod:`mixwright.sheet.meaning`: what it still holds is within bounds.
     """
-    quick = QuickCheck(load_schema())
-    if quick.fits(tree.value):
+    misfits = SchemaCheck(load_schema()).misfits(tree.value)
+    if not misfits:
         return [], tree
     from mixwright.sheet.shape import shape_faults
 
-    errors = validator().iter_errors(_doubtful(quick, tree.value))
-    problems, bad = shape_faults(errors, tree)
+    problems, bad = shape_faults(misfits, tree)
     return problems, tree.without(bad)
-
-
-def _doubtful(quick: QuickCheck, value: Any) -> Any:
-    """The sheet without the tracks that fit: they are most of it, and the validator is slow."""
-    tracks = value.get("tracks") if isinstance(value, dict) else None
-    if not isinstance(tracks, dict):
-        return value
-    schema = load_schema()["properties"]["tracks"]
-    kept = {
-        name: track for name, track in tracks.items() if not quick.fits_part({name: track}, schema)
-    }
-    return {**value, "tracks": kept or tracks}

@@ -9,15 +9,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from mixwright.problem import Problem
-from mixwright.sheet.nearest import nearest, similar
+from mixwright.sheet.fits import Misfit, first_again
+from mixwright.sheet.nearest import Hints
 from mixwright.sheet.slips import meant_number, meant_pan, meant_word
 from mixwright.sheet.syntax import NEEDS_QUOTES
 from mixwright.sheet.tree import Entry
 from mixwright.words import listed, unit_of
 
 if TYPE_CHECKING:
-    from jsonschema import ValidationError
-
     from mixwright.sheet.model import PathKey
 
 _KINDS = {
@@ -29,22 +28,21 @@ _KINDS = {
     "boolean": "true or false",
 }
 _BOOLEAN_WORDS = {"yes": "true", "on": "true", "no": "false", "off": "false"}
+_ORDER = {"type": 0, "additionalProperties": 1, "required": 2}
 _LONGEST_LISTED = 8
 _LONGEST_SAID = 60
 
 
-def shape_faults(
-    errors: Iterable[ValidationError], tree: Entry
-) -> tuple[list[Problem], set[PathKey]]:
-    """Return the problems that a validator's errors are, and the paths of the bad values."""
+def shape_faults(misfits: Iterable[Misfit], tree: Entry) -> tuple[list[Problem], set[PathKey]]:
+    """Return the problems that misfits are, and the paths of the bad values."""
+    hints = Hints()
     problems: dict[Problem, None] = {}
     bad: set[PathKey] = set()
     meant: set[PathKey] = set()
     # A wrong type first: what else is wrong with such a value follows from it. Unknown keys
     # before missing ones: a misspelt key is not missing as well.
-    for error in sorted(errors, key=_rank):
-        fault = _ShapeFault(error, tree)
-        keyword = str(error.validator)
+    for misfit in sorted(misfits, key=lambda one: _ORDER.get(one.keyword, len(_ORDER))):
+        fault, keyword = _ShapeFault(misfit, tree, hints), misfit.keyword
         if keyword == "additionalProperties":
             for path, problem in fault.unknown_keys(meant):
                 problems[problem] = None
@@ -58,34 +56,30 @@ def shape_faults(
     return list(problems), bad
 
 
-def _rank(error: ValidationError) -> int:
-    order = {"type": 0, "additionalProperties": 1, "required": 2}
-    return order.get(str(error.validator), 3)
-
-
 @dataclass(frozen=True)
 class _ShapeFault:
-    """One validator's error with what is needed to word it."""
+    """One misfit with what is needed to word it."""
 
-    error: ValidationError
+    misfit: Misfit
     tree: Entry
+    hints: Hints
 
     @property
     def path(self) -> PathKey:
-        return tuple(self.error.absolute_path)
+        return self.misfit.path
 
     @property
     def schema(self) -> Any:
-        return self.error.schema
+        return self.misfit.schema
 
     @property
     def value(self) -> Any:
-        return self.error.instance
+        return self.misfit.value
 
     @property
     def asked(self) -> Any:
         """What the keyword that failed asks for."""
-        return self.error.validator_value
+        return self.schema[self.misfit.keyword]
 
     @property
     def name(self) -> str:
@@ -116,10 +110,10 @@ class _ShapeFault:
             if patterns and not known:
                 yield path, Problem("sheet/bad-name", _bad_name(key), span, _better_name(key))
                 continue
-            found = nearest(key, free)
+            found = self.hints.nearest(key, free)
             if found is not None:
                 meant.add((*self.path, found))
-            help = similar("key", key, free if found else known)
+            help = self.hints.similar("key", key, free if found else list(known))
             if patterns and key.startswith("send") and "." in key:
                 help = f"write sends_db.{key.partition('.')[2]}"
             if " " in key:  # the rest of a text that a comma has cut in two
@@ -198,7 +192,7 @@ class _ShapeFault:
         if choices in (["off"], ["matched"]):
             message = f"{self.name} is {self.said}, expected a number or {choices[0]}"
             help = meant_number(self.value)
-            if help is None and nearest(self.value, choices):
+            if help is None and self.hints.nearest(self.value, choices):
                 help = f"write {choices[0]}"
             return self.problem("not-listed", message, help)
         every = [as_written(choice) for choice in choices]
@@ -206,7 +200,7 @@ class _ShapeFault:
         if isinstance(self.value, str):
             if (meant := meant_word(self.value, every)) is not None:
                 help = f"write {meant}"
-            elif (found := nearest(self.said, every)) is not None:
+            elif (found := self.hints.nearest(self.said, every)) is not None:
                 help = f"a similar one exists: {found}"
         if len(every) <= _LONGEST_LISTED:
             message = f"{self.name} is {self.said}, expected {listed(every)}"
@@ -231,7 +225,8 @@ class _ShapeFault:
         return self.problem("empty-value", f"{self.name} is empty, expected {kind}")
 
     def repeated(self) -> Problem:
-        again = next(i for i, item in enumerate(self.value) if item in self.value[:i])
+        again = first_again(self.value)
+        assert again is not None
         message = f"{self.name} names {as_written(self.value[again])} twice"
         return Problem("sheet/named-twice", message, self.tree.nearest((*self.path, again)).span)
 
