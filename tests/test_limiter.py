@@ -17,7 +17,7 @@ from scipy import signal
 from mixwright.dsp import limiter
 from mixwright.dsp.detector import time_coefficient
 from mixwright.dsp.limiter import INTERPOLATORS, LimiterSettings, interpolator
-from mixwright.meters.peak import TruePeakMeter
+from mixwright.meters import SoundMeter
 
 RATE_HZ = 48000
 FRAMES = 24000
@@ -85,9 +85,9 @@ def limited(settings: LimiterSettings, block: NDArray[np.float64]) -> NDArray[np
 
 
 def metered_db(block: NDArray[np.float64]) -> float:
-    meter = TruePeakMeter(block.shape[1])
+    meter = SoundMeter(RATE_HZ, block.shape[1])
     meter.feed(np.concatenate([block, np.zeros((100, block.shape[1]))]))
-    return 20 * math.log10(meter.true_peak)
+    return meter.readings().true_peak_dbtp
 
 
 def resampled_db(block: NDArray[np.float64], window: Any = ("kaiser", 5.0)) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import signal
 
 from mixwright.dsp.limiter import MARGIN_DB, LimiterSettings
-from mixwright.meters import TruePeakMeter
+from mixwright.meters import SoundMeter
 from sound_figures.drawing import COLOURS, DASHES, LIMIT, Pictures, panels
 from sound_figures.page import Chapter, Measure, Picture
 from sound_figures.signals import (
@@ -67,9 +67,9 @@ def _faded(block: Samples) -> Samples:
 
 
 def _metered_dbtp(block: Samples) -> float:
-    meter = TruePeakMeter(block.shape[1])
+    meter = SoundMeter(RATE_HZ, block.shape[1])
     meter.feed(block)
-    return float(decibels(meter.true_peak))
+    return meter.readings().true_peak_dbtp
 
 
 def _resampled_dbtp(block: Samples) -> float:

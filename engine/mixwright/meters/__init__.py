@@ -2,7 +2,6 @@
 
 from mixwright.meters.loudness import FilterLoudnessMeter, LoudnessMeter, integrated_lufs
 from mixwright.meters.mix import MixMeter, MixReadings
-from mixwright.meters.peak import TruePeakMeter
 from mixwright.meters.sound import SoundMeter, SoundReadings
 
 __all__ = [
@@ -12,6 +11,5 @@ __all__ = [
     "MixReadings",
     "SoundMeter",
     "SoundReadings",
-    "TruePeakMeter",
     "integrated_lufs",
 ]

@@ -151,30 +151,6 @@ def tile_peak(line, count, half, quarter, work, floor):  # type: ignore[no-untyp
 
 
 @njit(**OPTIONS)
-def oversampled_peak(joined, half, quarter, reach, sample, peak):  # type: ignore[no-untyped-def]
-    """Return the larger of `sample` and the sample peak, and of `peak` and the true peak.
-
-    `joined` begins and ends with `MARGIN` samples that only lend a hand. Stretches whose samples
-    are too low to raise the maximum, even if all taps worked together, are skipped.
-    """
-    work = work_space()
-    line = np.empty(TILE // 2 + 2 * MARGIN)
-    last = joined.shape[0] - 2 * MARGIN
-    for start in range(0, last, TILE // 2):
-        count = min(TILE // 2, last - start)
-        for c in range(joined.shape[1]):
-            local = 0.0
-            for n in range(count + 2 * MARGIN):
-                line[n] = joined[start + n, c]
-                local = max(local, abs(line[n]))
-            sample = max(sample, local)
-            peak = max(peak, local)
-            if local * reach > peak:
-                peak, _ = tile_peak(line, count, half, quarter, work, peak)
-    return sample, peak
-
-
-@njit(**OPTIONS)
 def weighted_hop(lines, count, sections, state, row):  # type: ignore[no-untyped-def]
     """Write all energies, sums and sample peaks of a hop into `row`.
 

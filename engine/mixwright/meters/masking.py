@@ -33,6 +33,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from itertools import permutations
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,8 @@ from numpy.typing import NDArray
 from mixwright.meters.bands import powers_to_db, third_octaves
 from mixwright.meters.loudness import settled
 from mixwright.units import Floats
+
+Hz = TypeVar("Hz", float, Floats)
 
 MASKED_BELOW_DB = 4.0
 LISTENING_DB_SPL = 80.0
@@ -80,7 +83,7 @@ class MaskedPair:
     high_hz: float
 
 
-def erb_hz(freq_hz: float) -> float:
+def erb_hz(freq_hz: Hz) -> Hz:
     """Return the equivalent rectangular bandwidth of the auditory filter centred on `freq_hz`.
 
     >>> round(erb_hz(1000.0), 1)
@@ -113,7 +116,7 @@ def spreading() -> Floats:
     across = (np.arange(POINTS) + 0.5) / POINTS
     points = np.array([band.low_hz + (band.high_hz - band.low_hz) * across for band in bands])
     centre, freq = points[:, None, :, None], points[None, :, None, :]
-    sharpness = 4.0 * centre / (24.7 * (4.37 * centre / 1000.0 + 1.0))
+    sharpness = 4.0 * centre / erb_hz(centre)
     away = sharpness * np.abs(freq - centre) / centre
     matrix = ((1.0 + away) * np.exp(-away)).mean(axis=(2, 3))
     matrix.setflags(write=False)

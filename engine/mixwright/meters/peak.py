@@ -21,8 +21,8 @@ from functools import cache
 import numpy as np
 
 from mixwright.dsp.sinc import kaiser_sinc
-from mixwright.meters.layout import HALF_TAPS, MARGIN, NEAREST, QUARTER_TAPS
-from mixwright.units import Block, Floats
+from mixwright.meters.layout import HALF_TAPS, QUARTER_TAPS
+from mixwright.units import Floats
 
 KAISER_HALF, KAISER_QUARTER = 5.0, 6.0
 
@@ -42,47 +42,6 @@ def half_band(pairs: int, beta: float) -> Floats:
 
 
 @cache
-def interpolators() -> tuple[Floats, Floats, float]:
-    """Return the taps for middles and for quarters, and how far both can raise a sample's level.
-
-    The latter is the sum of all amplitudes that a point between samples can be made of.
-    """
-    half, quarter = half_band(HALF_TAPS, KAISER_HALF), half_band(QUARTER_TAPS, KAISER_QUARTER)
-    twice = np.zeros(4 * HALF_TAPS - 1)
-    twice[::2] = np.concatenate([half[::-1], half])
-    twice[2 * HALF_TAPS - 1] = 1.0
-    once = np.convolve(twice, np.concatenate([quarter[::-1], quarter]))
-    reach = max(np.abs(phase).sum() for phase in (twice[::2], once[::2], once[1::2]))
-    return half, quarter, float(reach) / NEAREST
-
-
-class TruePeakMeter:
-    """Keeps the highest sample and true peak of stereo or mono blocks; amplitude, not dB.
-
-    >>> meter = TruePeakMeter(1)
-    >>> meter.feed(np.tile([0.5, 0.5, -0.5, -0.5], 1000)[:, None])
-    >>> meter.sample_peak, round(meter.true_peak, 2)
-    (0.5, 0.71)
-    """
-
-    def __init__(self, channels: int) -> None:
-        self._held = np.zeros((2 * MARGIN, channels))
-        self.sample_peak = 0.0
-        self._true_peak = 0.0
-
-    def feed(self, block: Block) -> None:
-        """Take a block (frames, channels)."""
-        joined = np.concatenate([self._held, block])
-        self.sample_peak, self._true_peak = self._measured(joined)
-        self._held = joined[len(block) :]
-
-    def _measured(self, joined: Block) -> tuple[float, float]:
-        from mixwright.meters.kernels import oversampled_peak
-
-        sample, true = oversampled_peak(joined, *interpolators(), self.sample_peak, self._true_peak)
-        return float(sample), float(true)
-
-    @property
-    def true_peak(self) -> float:
-        """The true peak of all that was fed, as if silence came before and after it."""
-        return self._measured(np.concatenate([self._held, np.zeros_like(self._held)]))[1]
+def interpolators() -> tuple[Floats, Floats]:
+    """Return the taps for middles and for quarters."""
+    return half_band(HALF_TAPS, KAISER_HALF), half_band(QUARTER_TAPS, KAISER_QUARTER)

@@ -76,7 +76,7 @@ class SoundTrace:
     ) -> float:
         from mixwright.meters.kernels import measure_hops
 
-        half, quarter, _ = interpolators()
+        half, quarter = interpolators()
         return float(
             measure_hops(
                 self._held,
