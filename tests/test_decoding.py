@@ -20,13 +20,13 @@ from mixwright.audio import (
     FORMATS,
     StemInfo,
     StemReader,
-    apart,
     check_target,
+    decoder_processes,
     probe,
     probe_all,
     vouching,
 )
-from mixwright.audio.apart import Ended, Limits, NoDecoderError, decode_apart
+from mixwright.audio.decoder_processes import Ended, Limits, NoDecoderError, decode_apart
 from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.fingerprint import FileStamp
 from mixwright.audio.mp3 import samples_of
@@ -58,7 +58,7 @@ decoder.main()
 def script(folder: Path, body: str) -> Path:
     """Return a decoder that does something of its own with files called bad."""
     path = folder / "script.py"
-    path.write_text(SCRIPT.format(decoder=str(apart.SCRIPT), body=body), "utf-8")
+    path.write_text(SCRIPT.format(decoder=str(decoder_processes.SCRIPT), body=body), "utf-8")
     return path
 
 
@@ -72,7 +72,7 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
         found.append(real(*arguments, **options))
         return found[-1]
 
-    monkeypatch.setattr(apart.subprocess, "Popen", counted)
+    monkeypatch.setattr(decoder_processes.subprocess, "Popen", counted)
     monkeypatch.setattr(vouching, "_known", {})
     return found
 
@@ -303,7 +303,7 @@ def test_no_decoder_is_the_machine_s_fault(
     def refuse(*arguments: Any, **options: Any) -> Any:
         raise BlockingIOError(11, "Resource temporarily unavailable")
 
-    monkeypatch.setattr(apart.subprocess, "Popen", refuse)
+    monkeypatch.setattr(decoder_processes.subprocess, "Popen", refuse)
     monkeypatch.setenv("MIXWRIGHT_CACHE", str(tmp_path / "cache"))
     assert cli.run(["measure", str(path)]) == 3
     said = capsys.readouterr().err
@@ -473,14 +473,14 @@ def test_our_mark_is_found_without_decoding(tmp_path: Path, started: list[Any], 
 PARENT = """
 import os, sys, time
 from pathlib import Path
-from mixwright.audio import apart
-class Shown(apart.Decoder):
+from mixwright.audio import decoder_processes
+class Shown(decoder_processes.Decoder):
     def begin(self):
         super().begin()
         print(self._process.pid, flush=True)
-apart.Decoder = Shown
+decoder_processes.Decoder = Shown
 path = Path(sys.argv[1])
-apart.decode_apart([(path, 10**9)])
+decoder_processes.decode_apart([(path, 10**9)])
 print("done", flush=True)
 """
 

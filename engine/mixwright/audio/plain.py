@@ -3,7 +3,7 @@
 Whole numbers and floating point, nothing to decode. The sound library's parsers of compressed
 formats have been seen to break on damaged files, at times by just opening one, so the name of a
 file says nothing here: an MP3 may call itself WAV, and a WAV may hold one. What is not on this list
-is decoded by a process of its own first (:mod:`mixwright.audio.apart`).
+is decoded by a process of its own first (:mod:`mixwright.audio.decoder_processes`).
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from mixwright.audio.apart import Decoder, Ended, Limits, NoDecoderError
+from mixwright.audio.decoder_processes import Decoder, Ended, Limits, NoDecoderError
 from mixwright.audio.opened import changed
 from mixwright.audio.probe import StemInfo
 from mixwright.audio.vouching import no_decoder, undecoded

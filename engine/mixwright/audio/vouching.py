@@ -1,9 +1,10 @@
 """What is known of recordings that have to be decoded: a decoder of their own has vouched for them.
 
-A recording is decoded once, wholly, by another process (:mod:`mixwright.audio.apart`). What came of
-it is remembered by content, the SHA-256 of the file's bytes, with the version of the sound library;
-within this process also by where and how the file lies, so that it is hashed once. Only what went
-well is remembered: time and memory may fail for reasons that pass.
+A recording is decoded once, wholly, by another process
+(:mod:`mixwright.audio.decoder_processes`). What came of it is remembered by content, the SHA-256 of
+the file's bytes, with the version of the sound library; within this process also by path and stamp,
+so that it is hashed once. Only what went well is remembered: time and memory may fail for reasons
+that pass.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from mixwright.audio.apart import Ended, Limits, NoDecoderError, decode_apart
+from mixwright.audio.decoder_processes import Ended, Limits, NoDecoderError, decode_apart
 from mixwright.audio.fingerprint import FileStamp, sha256_of
 from mixwright.audio.mp3 import samples_of
 from mixwright.audio.opened import changed, unreadable

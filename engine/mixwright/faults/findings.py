@@ -14,6 +14,17 @@ FindingSeverity: TypeAlias = Literal["fault", "look", "note"]
 TrackName: TypeAlias = "str | int"
 
 
+def severity_of(under_db: float, fault_db: float, look_db: float) -> FindingSeverity:
+    """Return how bad something is that lies so far under the programme: the less, the worse.
+
+    >>> [severity_of(under_db, 12.0, 30.0) for under_db in (11.9, 12.0, 30.0)]
+    ['fault', 'look', 'note']
+    """
+    if under_db < fault_db:
+        return "fault"
+    return "look" if under_db < look_db else "note"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Finding:
     """What every finding has; `track` is the name or number that the caller gave.

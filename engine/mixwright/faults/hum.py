@@ -30,7 +30,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.faults.findings import FindingSeverity, Hum, TrackName
+from mixwright.faults.findings import Hum, TrackName, severity_of
 from mixwright.meters.framing import framed, grouped, hann
 from mixwright.units import Floats, db_to_power, power_to_db
 
@@ -200,7 +200,7 @@ def hum_finding(track: TrackName, spectrum: SteadySpectrum, programme_dbfs: floa
     names = ", ".join(f"{order * mains}" for order in orders)
     return Hum(
         track=track,
-        severity=_severity(under),
+        severity=severity_of(under, FAULT_DB, LOOK_DB),
         message=f"hums at {mains} Hz: steady lines at {names} Hz, together {level:.1f} dBFS, "
         f"{under:.0f} dB under the programme",
         fix=_notches(mains, dict(zip(orders, levels, strict=True))),
@@ -211,12 +211,6 @@ def hum_finding(track: TrackName, spectrum: SteadySpectrum, programme_dbfs: floa
         harmonics=orders,
         harmonic_dbfs=levels,
     )
-
-
-def _severity(under_db: float) -> FindingSeverity:
-    if under_db < FAULT_DB:
-        return "fault"
-    return "look" if under_db < LOOK_DB else "note"
 
 
 def _notches(mains: int, levels: dict[int, float]) -> str:

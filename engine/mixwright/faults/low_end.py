@@ -18,7 +18,7 @@ import math
 
 import numpy as np
 
-from mixwright.faults.findings import FindingSeverity, Offset, Rumble, TrackName
+from mixwright.faults.findings import Offset, Rumble, TrackName, severity_of
 from mixwright.faults.follow import CELLS_PER_S, PLAIN
 from mixwright.faults.hum import SteadySpectrum
 from mixwright.meters.framing import grouped
@@ -88,19 +88,13 @@ def rumble_finding(
         return None
     return Rumble(
         track=track,
-        severity=_severity(under),
+        severity=severity_of(under, RUMBLE_FAULT_DB, RUMBLE_LOOK_DB),
         message=f"rumbles below 40 Hz: {level:.1f} dBFS where little is played, "
         f"{under:.0f} dB under the programme",
         fix="{type: high_pass, freq_hz: 40, slope_db_per_oct: 24, why: rumble}",
         level_dbfs=level,
         under_programme_db=under,
     )
-
-
-def _severity(under_db: float) -> FindingSeverity:
-    if under_db < RUMBLE_FAULT_DB:
-        return "fault"
-    return "look" if under_db < RUMBLE_LOOK_DB else "note"
 
 
 def programme_dbfs(cells: Floats, per_cell: float) -> float:

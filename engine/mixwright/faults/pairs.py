@@ -276,25 +276,22 @@ def _opposed_finding(name: TrackName, relation: Relation, rate_hz: int) -> Oppos
     turn = 1.0 if name == pair.second else -1.0
     if found is None:
         sure = abs(delay.peak) >= SURE_PEAK and delay.share >= SURE_SHARE
-        lag_ms = turn * 1000.0 * delay.samples / rate_hz
-        return Opposed(
-            track=name,
-            severity="fault" if sure else "look",
-            message=f"is upside down against {partner} (correlation {delay.peak:.2f})",
-            fix="polarity: invert",
-            partner=partner,
-            correlation=delay.peak,
-            lag_ms=lag_ms,
+        correlation, samples = delay.peak, delay.samples
+        message = f"is upside down against {partner} (correlation {delay.peak:.2f})"
+    else:
+        sure, correlation, samples = False, found.nearby, found.lag_samples
+        message = (
+            f"cancels {partner} between {found.low_hz:.0f} and {found.high_hz:.0f} Hz "
+            f"(correlation {found.at_once:.2f}): one of them is probably upside down"
         )
     return Opposed(
         track=name,
-        severity="look",
-        message=f"cancels {partner} between {found.low_hz:.0f} and {found.high_hz:.0f} Hz "
-        f"(correlation {found.at_once:.2f}): one of them is probably upside down",
+        severity="fault" if sure else "look",
+        message=message,
         fix="polarity: invert",
         partner=partner,
-        correlation=found.nearby,
-        lag_ms=turn * 1000.0 * found.lag_samples / rate_hz,
+        correlation=correlation,
+        lag_ms=turn * 1000.0 * samples / rate_hz,
     )
 
 
