@@ -14,7 +14,7 @@ from typing import Any
 
 from mixwright.checks.limits import unit_of
 from mixwright.comparing.words import pan_words
-from mixwright.dsp.band import PASSES, BandSettings
+from mixwright.dsp.band import GAIN_TYPES, PASSES, BandSettings
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.inserts import INSERTS, InsertSettings
 from mixwright.problem import one_line
@@ -287,7 +287,7 @@ def band_in_words(band: BandSettings) -> str:
     if band.type in PASSES:
         said.append(f"{band.slope_db_per_oct} dB/oct")
     else:
-        said += [] if band.type == "notch" else [signed(band.gain_db, "dB")]
+        said += [signed(band.gain_db, "dB")] if band.type in GAIN_TYPES else []
         said.append(f"Q {number(band.q)}" if band.slope is None else f"S {number(band.slope)}")
     said += {"both": [], "mid": ["on the middle"], "side": ["on the sides"]}[band.on]
     return " ".join(said)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixwright.dsp.band import GAIN_TYPES, PASSES
+from mixwright.dsp.band import GAIN_TYPES
 from mixwright.dsp.filters import analogue_response_db
 from mixwright.sheet import Band, Sheet
 
@@ -99,6 +99,6 @@ def told(band: Band) -> str:
     """
     settings = band.settings
     kind = settings.type.replace("_", " ")
-    if settings.type in (*PASSES, "notch"):
+    if settings.type not in GAIN_TYPES:
         return f"{kind} at {settings.freq_hz:g} Hz"
     return f"{kind} {settings.gain_db:+g} dB at {settings.freq_hz:g} Hz"
