@@ -24,6 +24,7 @@ from mixwright import cli
 from mixwright.problem import Fault, ProblemError
 from mixwright.sheet import rewrite, tidy
 from mixwright.sheet.comments import comments_of, lay_comments
+from mixwright.sheet.model import CHAIN_PARTS
 from mixwright.sheet.schema import load_schema
 from mixwright.sheet.text import lined
 from mixwright.sheet.tidy import Tidied, tidied, tidy_sheet
@@ -37,9 +38,7 @@ DEMO = Path(__file__).parents[1] / "projects" / "lanterns_at_low_tide" / "mix.ya
 PAIRS = sorted((SHEETS / "tidy").glob("*.before.yaml"))
 GOOD = [*sorted((SHEETS / "good").glob("*.yaml")), *PAIRS, DEMO]
 # Parts of a strip that have settings and reasons of their own.
-STRIP_PARTS = {
-    *("eq", "gate", "compressor", "de_esser", "limiter", "inserts", "sends_db", "automation"),
-}
+STRIP_PARTS = {*CHAIN_PARTS, "limiter", "sends_db", "automation"}
 HEAD = "format: 1\n\nsong:\n  title: T\n  sample_rate_hz: 48000\n\n"
 SMALL = f"{HEAD}tracks:\n  kick:\n    file: kick.wav\n"
 

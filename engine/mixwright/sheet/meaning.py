@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from mixwright.dsp.band import GAIN_TYPES
 from mixwright.dsp.contract import Bounds, bounds_of
 from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.reverb import ReverbSettings
@@ -27,7 +28,6 @@ from mixwright.timeline import note_to_beats
 HIGHEST_OF_RATE = 0.49
 # What only a synthesised room has: a recorded one brings its own.
 _OF_DECAY = ("decay_by_band", "seed", "size_m", "early_db")
-_RIDDEN_GAIN = ("bell", "low_shelf", "high_shelf")
 
 
 def check_meaning(sheet: Entry, folder: Path, allow_outside: bool = False) -> list[Problem]:
@@ -117,7 +117,7 @@ class _PartCheck:
         if "q" in band and "slope" in band:
             message = "q and slope are both given, expected one of them"
             yield Problem("sheet/two-slopes", message, band.child("slope").key_span)
-        if "gain_db" in rides and kind is not None and kind not in _RIDDEN_GAIN:
+        if "gain_db" in rides and kind is not None and kind not in GAIN_TYPES:
             message = f"a {kind} band has no gain_db to ride"
             yield Problem("sheet/no-effect", message, rides.child("gain_db").key_span)
         for _, points in rides.entries():
