@@ -34,7 +34,7 @@ from mixwright.meters.candidates import (
 )
 from mixwright.meters.findings import Duplicate, Finding, Late, Opposed, Track
 from mixwright.meters.follow import Features
-from mixwright.units import SILENCE_DB, Block, gain_to_db
+from mixwright.units import Block, gain_to_db, unless_silent
 
 # From a track, a start and a length in seconds to a block (frames, channels) at one rate for all.
 Read: TypeAlias = Callable[[Track, float, float], Block]
@@ -126,7 +126,7 @@ class PairInspector:
             partner=pair.first,
             gain_db=gain_db,
             late_ms=late_ms,
-            residual_db=0.5 * gain_to_db(delay.residual),
+            residual_db=unless_silent(0.5 * gain_to_db(delay.residual)),
             inverted=delay.gain < 0.0,
         )
 
@@ -215,7 +215,7 @@ def _identical(tracks: Mapping[Track, Features]) -> Iterator[Duplicate]:
                 partner=first,
                 gain_db=0.0,
                 late_ms=0.0,
-                residual_db=SILENCE_DB,
+                residual_db=None,
             )
 
 

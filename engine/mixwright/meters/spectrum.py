@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.meters.bands import THIRDS_PER_OCTAVE, Band, octaves, third_octaves
-from mixwright.units import SILENCE_DB, Block
+from mixwright.units import Block, or_silence
 
 HOP_S = 1.0 / 3.0
 # Frames transformed at once: the library does several with vector instructions, and the allocator
@@ -45,25 +45,25 @@ class SpectrumReadings:
     """Levels by band, from the lowest band up, and the width of the stereo image by octave.
 
     Levels are mean powers *added over channels* as in ITU-R BS.1770, in dB re 1.0: a full-scale
-    sine reads -3.01 in one channel and 0.00 in both, and levels compare with LUFS. The bands are
-    those of `bands.third_octaves(rate_hz)` and `bands.octaves(rate_hz)`; `below_db` (DC included)
-    and `above_db` are what lies outside the third octaves.
+    sine reads -3.01 in one channel and 0.00 in both, and levels compare with LUFS; silence is None.
+    The bands are those of `bands.third_octaves(rate_hz)` and `bands.octaves(rate_hz)`; `below_db`
+    (DC included) and `above_db` are what lies outside the third octaves.
 
     `slope_db_per_octave` is that of the power density, least squares over the octaves from 63 Hz to
     8 kHz, in the way slopes of noise are given: white 0, pink -3.01. The slope of the octave levels
     themselves is 3.01 more. None if one of these octaves is silent.
 
     `correlation` is Σ L·R / √(Σ L²·Σ R²), None if a channel is silent; `side_to_mid_db` is the
-    power of (L-R)/2 over that of (L+R)/2, inf without mid, None in silence. One channel counts as
-    left and right alike.
+    power of (L-R)/2 over that of (L+R)/2, inf without mid, -inf without side, None in silence. One
+    channel counts as left and right alike.
     """
 
     seconds: float
-    total_db: float
-    below_db: float
-    above_db: float
-    third_octave_db: tuple[float, ...]
-    octave_db: tuple[float, ...]
+    total_db: float | None
+    below_db: float | None
+    above_db: float | None
+    third_octave_db: tuple[float | None, ...]
+    octave_db: tuple[float | None, ...]
     slope_db_per_octave: float | None
     side_to_mid_db: float | None
     correlation: float | None
@@ -313,14 +313,17 @@ def _readings(
     )
 
 
-def _to_db(power: float) -> float:
-    return SILENCE_DB if power <= 0.0 else 10.0 * math.log10(power)
+def _to_db(power: float) -> float | None:
+    return None if power <= 0.0 else 10.0 * math.log10(power)
 
 
-def _slope(octave_db: tuple[float, ...], bands: tuple[Band, ...]) -> float | None:
+def _slope(octave_db: tuple[float | None, ...], bands: tuple[Band, ...]) -> float | None:
     """The least-squares slope of the density in dB per octave; None without a line to draw."""
     within = [
-        (math.log2(band.midband_hz), level - 10.0 * math.log10(band.high_hz - band.low_hz))
+        (
+            math.log2(band.midband_hz),
+            or_silence(level) - 10.0 * math.log10(band.high_hz - band.low_hz),
+        )
         for band, level in zip(bands, octave_db, strict=True)
         if SLOPE_LOW_HZ <= band.nominal_hz <= SLOPE_HIGH_HZ
     ]
@@ -335,7 +338,7 @@ def _side_to_mid_db(power: NDArray[np.float64]) -> float | None:
     mid, side = float(power[MID]), float(power[SIDE])
     if mid <= 0.0:
         return math.inf if side > 0.0 else None
-    return _to_db(side / mid)
+    return or_silence(_to_db(side / mid))
 
 
 def _correlation(power: NDArray[np.float64]) -> float | None:

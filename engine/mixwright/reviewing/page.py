@@ -34,6 +34,7 @@ from mixwright.reviewing.data import (
 )
 from mixwright.reviewing.sounds import PageSound, clear_away, write_sounds
 from mixwright.sheet import STEPS
+from mixwright.units import SILENCE_DB
 from mixwright.words import change, clock, figure, level, pan_words, share, value_words
 
 PAGE = "index.html"
@@ -232,4 +233,4 @@ def section_figures(review: ReviewData) -> tuple[SectionFigures, ...]:
 
 def _within(series: Series | None, hop_s: float, section: Section) -> Iterator[float]:
     first, end = round(section.start_s / hop_s), round(section.end_s / hop_s)
-    return (value for value in (series or ())[first:end] if value is not None)
+    return (one for one in (series or ())[first:end] if one not in (None, SILENCE_DB))
