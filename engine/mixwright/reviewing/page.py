@@ -20,7 +20,7 @@ from typing import Any
 
 from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.problem import Problem, ProblemError
-from mixwright.reviewing import plots, words
+from mixwright.reviewing import plots
 from mixwright.reviewing.data import (
     ChangeLine,
     Level,
@@ -28,13 +28,16 @@ from mixwright.reviewing.data import (
     Section,
     Series,
     Source,
+    SourceKind,
+    Standing,
+    State,
     lightened,
     shown,
     to_json,
 )
 from mixwright.reviewing.sounds import PageSound, clear_away, write_sounds
 from mixwright.sheet import STEPS
-from mixwright.units import SILENCE_DB
+from mixwright.units import SILENCE_DB, or_silence
 from mixwright.words import change, clock, figure, level, pan_words, share, value_words
 
 PAGE = "index.html"
@@ -43,6 +46,23 @@ MARK_WITHIN = 2000  # characters from the beginning of the file
 # In the order they need one another.
 SCRIPTS = ("sounds.js", "player.js", "blind.js", "charts.js", "page.js")
 KEYED_SOURCES = 9
+# A sign and a word for each: colour only repeats them.
+STATES: dict[State | Standing, tuple[str, str]] = {
+    "holds": ("✓", "holds"),
+    "accepted": ("✓", "accepted"),
+    "look": ("○", "worth a look"),
+    "fails": ("✕", "fails"),
+    "idle": ("·", "nothing to judge"),
+    "note": ("·", "note"),
+}
+
+KINDS: dict[SourceKind, str] = {
+    "step": "step",
+    "previous": "previous version",
+    "mix": "finished mix",
+    "variant": "variant",
+    "reference": "reference",
+}
 # How the page tells values, as filters of its template.
 FILTERS: dict[str, Any] = {
     "figure": partial(figure, decimals=1),
@@ -50,7 +70,7 @@ FILTERS: dict[str, Any] = {
     "clock": clock,
     "pan": pan_words,
     "share": share,
-    "send": partial(value_words, "sends_db"),
+    "send": lambda level_db: value_words("sends_db", or_silence(level_db)),
     "changed": partial(change, decimals=1),
 }
 
@@ -110,8 +130,8 @@ def page_text(review: ReviewData, sounds: Mapping[str, PageSound]) -> str:
         script=_markup(script),
         script_hash=f"sha256-{digest}",
         data=_markup(to_json(light, {"sounds": _sounds(sounds)})),
-        states=words.STATES,
-        kinds=words.KINDS,
+        states=STATES,
+        kinds=KINDS,
         steps=STEPS,
         sources=_keyed(light, sounds),
         blind_first=_blind_first(light),
