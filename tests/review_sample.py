@@ -10,6 +10,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from mixwright.rendering.takes import matched_gains_db
 from mixwright.reviewing.data import (
     Automation,
     ChangeLine,
@@ -28,7 +29,6 @@ from mixwright.reviewing.data import (
     StageLine,
     State,
     TrackRow,
-    matching_gains_db,
 )
 
 RATE_HZ = 48000
@@ -91,7 +91,7 @@ def write_sources(folder: Path) -> dict[str, Path]:
 def sources() -> tuple[Source, ...]:
     """The sources, their loudness as their amplitudes have it."""
     lufs = [-26.0 + 20 * math.log10(a / 0.5) for a in AMPLITUDES.values()]
-    gains_db = matching_gains_db(lufs)
+    gains_db = matched_gains_db(lufs)
     found = []
     for (name, _), loudness, gain_db in zip(AMPLITUDES.items(), lufs, gains_db, strict=True):
         label, kind = LABELS.get(name, (f"through {name}", "step"))
@@ -172,7 +172,7 @@ TRACKS = (
         (Send("room", -24.0),),
     ),
     TrackRow("shaker", "percussion", "percussion", -41.2, -25.3, -45.0),
-    TrackRow("toms", "toms", "drums", -math.inf, -math.inf, 0.0, 75.0, muted=True),
+    TrackRow("toms", "toms", "drums", None, None, 0.0, 75.0, muted=True),
     TrackRow(
         "lead_vocal", "lead_vocal", None, -23.9, -9.6, 0.0, None,
         (

@@ -92,7 +92,7 @@ WORDS = [
     ),
     (
         ("freq_hz: 750, gain_db: 1.5, q: 1.0", "freq_hz: 800, gain_db: 2, q: 1.2"),
-        "eq: bass_guitar: EQ: bell 750 -> 800 Hz: gain 1.5 -> 2.0 dB (+0.5), Q 1 -> 1.2",
+        "eq: bass_guitar: EQ: bell 750 -> 800 Hz: gain +1.5 -> +2.0 dB (+0.5), Q 1 -> 1.2",
     ),
     (("on: side, ", ""), "bus: mix_bus: EQ: low-shelf 150 Hz: on side -> both"),
     (
@@ -114,7 +114,7 @@ WORDS = [
         ("key: kick_in, ", ""),
         "dynamics: bass_guitar: compressor: keyed by kick_in -> its own signal",
     ),
-    (("makeup_db: 6.0, ", ""), "dynamics: lead_double: compressor: make-up 6 dB -> matched"),
+    (("makeup_db: 6.0, ", ""), "dynamics: lead_double: compressor: make-up +6.0 dB -> matched"),
     (("hold_ms: 90", "hold_ms: 120"), "dynamics: snare_top: gate: hold 90 -> 120 ms"),
     (
         ("range_db: 6, attack_ms: 0.5", "range_db: 8, attack_ms: 0.5"),
@@ -173,7 +173,7 @@ WORDS = [
     ),
     (
         ("{lead_vocal: 1.0}", "{lead_vocal: 1.5}"),
-        "delivery: vocal_up: offset of lead_vocal 1 -> 1.5 dB (+0.5)",
+        "delivery: vocal_up: offset of lead_vocal +1.0 -> +1.5 dB (+0.5)",
     ),
     (
         ("without: [vocals]\n", "without: [vocals, bass]\n"),

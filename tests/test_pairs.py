@@ -399,7 +399,7 @@ def test_the_same_to_the_bit() -> None:
     assert [(f.track, f.kind) for f in found] == [(3, "duplicate"), (4, "duplicate")]
     for one in found:
         assert isinstance(one, Duplicate)
-        assert (one.partner, one.residual_db) == (1, -math.inf)
+        assert (one.partner, one.residual_db) == (1, None)
 
 
 def test_one_chorus_in_common_is_no_duplicate() -> None:

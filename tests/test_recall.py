@@ -29,8 +29,7 @@ from mixwright.rendering.parts import Stretch
 from mixwright.rendering.plan import make_plan
 from mixwright.rendering.session import Session
 from mixwright.report.recall import recall_of
-from mixwright.report.recall_markdown import Recall
-from mixwright.report.recall_text import recall_as_text
+from mixwright.report.recall_sheet import Recall
 from mixwright.sheet import Sheet, load_text
 from mixwright.sheet.tree import read_tree
 
@@ -109,7 +108,7 @@ def forms(recall: Recall) -> dict[str, str]:
     shown = MarkdownIt("commonmark").enable("table").parse(recall.as_markdown())
     texts = [_text_of(token) for token in shown if token.type == "inline"]
     return {
-        "text": " ".join(recall_as_text(recall).split()),
+        "text": " ".join(recall.as_text().split()),
         "markdown": " ".join(" ".join(texts).split()),
         "json": json.dumps(recall.as_data(), ensure_ascii=False),
     }
@@ -206,7 +205,7 @@ def test_a_move_without_a_reason_says_so(tmp_path: Path) -> None:
     song = {"title": "One", "sample_rate_hz": RATE_HZ}
     sheet = loaded(tmp_path, {"format": 1, "song": song, "tracks": {"alone": track}})
     recall = recall_of(unheard(sheet))
-    text = recall_as_text(recall)
+    text = recall.as_text()
     assert "high-pass 80 Hz 12 dB/oct - no reason given" in text
     assert recall.as_data()["eq"]["strips"][0]["moves"][0]["why"] is None
     # A sheet of one track has nothing in its other steps, and says that.
@@ -318,7 +317,7 @@ def test_the_same_evidence_gives_the_same_sheet_without_a_date(
     _, heard, data = small
     again = recall_of(heard)
     assert again.as_data() == data
-    for text in (recall_as_text(again), again.as_markdown(), json.dumps(data, allow_nan=False)):
+    for text in (again.as_text(), again.as_markdown(), json.dumps(data, allow_nan=False)):
         assert not re.search(r"\b20[2-9]\d\b|/tmp|mix\.yaml", text)
 
 
@@ -374,7 +373,7 @@ def test_nothing_steers_the_terminal(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", noise(5, 0.1), RATE_HZ)
     (tmp_path / "mix.yaml").write_text(steering + "tracks: {one: {file: a.wav}}\n", "utf-8")
     recall = recall_of(unheard(mixwright.load(tmp_path / "mix.yaml")))
-    for text in (recall_as_text(recall), recall.as_markdown()):
+    for text in (recall.as_text(), recall.as_markdown()):
         assert all(c.isprintable() or c == "\n" for c in text)
         assert "x1b" in text
 
@@ -383,7 +382,7 @@ def test_nothing_steers_the_terminal(tmp_path: Path) -> None:
 def test_lines_fit_the_terminal_and_lose_nothing(width: int, recall: Recall) -> None:
     from rich.cells import cell_len
 
-    text = recall_as_text(recall, width)
+    text = recall.as_text(width)
     assert max(cell_len(line) for line in text.split("\n")) <= width
     assert "…" not in text
     folded = "".join(text.split())

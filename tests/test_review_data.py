@@ -15,6 +15,7 @@ import pytest
 import soundfile
 
 from mixwright.problem import ProblemError
+from mixwright.rendering.takes import matched_gains_db
 from mixwright.reviewing import plots
 from mixwright.reviewing.data import (
     MOST_AUTOMATION_POINTS,
@@ -27,7 +28,6 @@ from mixwright.reviewing.data import (
     Spectra,
     SpectrumCurve,
     lightened,
-    matching_gains_db,
     thinned,
     to_json,
 )
@@ -56,12 +56,12 @@ def test_sources_are_only_turned_down_and_have_ids_of_their_own() -> None:
 
 
 def test_matching_leaves_all_as_loud_as_the_quietest() -> None:
-    lufs = [-14.2, -23.0, -9.9, -math.inf, None]
-    gains_db = matching_gains_db(lufs)
+    lufs = [-14.2, -23.0, -9.9, None, None]
+    gains_db = matched_gains_db(lufs)
     matched = [lufs[i] + gains_db[i] for i in range(3)]  # type: ignore[operator]
     assert matched == pytest.approx([-23.0] * 3)
-    assert gains_db[3:] == (0.0, 0.0)
-    assert matching_gains_db([None, -math.inf]) == (0.0, 0.0)
+    assert gains_db[3:] == [0.0, 0.0]
+    assert matched_gains_db([None, None]) == [0.0, 0.0]
 
 
 def test_a_long_song_keeps_its_peaks_in_few_points() -> None:
@@ -95,7 +95,7 @@ def test_json_holds_everything_and_nothing_that_ends_its_element() -> None:
     read = json.loads(text)
     assert read["title"] == nasty
     assert read["sounds"] == {}
-    assert read["tracks"][3]["level_lufs"] is None  # -inf
+    assert read["tracks"][3]["level_lufs"] is None
     assert read["timeline"]["short_term_lufs"][0] is None
     assert read["sources"][1]["gain_db"] == round(sources()[1].gain_db, 3)
 

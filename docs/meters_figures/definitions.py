@@ -27,13 +27,14 @@ can hold: a full-scale sine peaks at 0 dBFS, and its RMS level is -3.01. (AES17-
 that RMS level 0 dBFS.) dBTP is the same for true peaks. LUFS is loudness by ITU-R BS.1770,
 elsewhere written LKFS; differences of it are in LU, 1 LU being 1 dB.
 
-**`-inf` and `-`.** `-inf` is a level of nothing: digital silence, or for integrated loudness a
-sound none of which passes the gates. `+inf` stands where nothing is what something is divided by:
-all sides and no middle, all lost in mono. `-` means that there is no such figure: too short a
-sound (under 400 ms for loudness, under 3 s for short-term loudness and what is made of it), no
-programme in it, a ratio of silence to silence, the stereo figures of a mono file. The table of a
-file or a mix leaves out lines that have no figure. JSON has `null` for all of these, CSV `-inf`
-or `inf` and an empty cell. A name that begins like a formula has an apostrophe before it in CSV.
+**`silent` and `-`.** A level of nothing is `silent`: digital silence. `-` means that there is no
+such figure: for integrated loudness a sound none of which passes the gates, too short a sound
+(under 400 ms for loudness, under 3 s for short-term loudness and what is made of it), no programme
+in it, a ratio of silence to silence, the stereo figures of a mono file. A ratio to nothing is
+`+inf` or `-inf`: all sides and no middle, no sides at all, all lost in mono. The table of a file or
+a mix leaves out lines that have no figure. JSON has `null` for all of these; CSV has an empty cell,
+and `inf` or `-inf` for a ratio. A name that begins like a formula has an apostrophe before it in
+CSV.
 
 *Programme* below is what passes the gates of EBU Tech 3342: pauses and fading tails don't count.
 """

@@ -76,6 +76,35 @@ def power_to_db(power: float) -> float:
     return SILENCE_DB if power <= 0.0 else 10.0 * math.log10(power)
 
 
+def unless_silent(level_db: float | None) -> float | None:
+    """Return a level as readings have it: None for one of nothing, which arithmetic has as -inf.
+
+    >>> unless_silent(-3.0), unless_silent(SILENCE_DB)
+    (-3.0, None)
+    """
+    return None if level_db == SILENCE_DB else level_db
+
+
+def or_silence(level_db: float | None) -> float:
+    """Return a reading of a level as arithmetic has it: -inf where there is none.
+
+    >>> or_silence(-3.0), or_silence(None)
+    (-3.0, -inf)
+    """
+    return SILENCE_DB if level_db is None else level_db
+
+
+def difference_db(level_db: float | None, other_db: float | None) -> float | None:
+    """Return by how much a reading is above another; None where one of the two can't be had.
+
+    >>> difference_db(-3.0, -9.0), difference_db(None, -9.0)
+    (6.0, None)
+    """
+    if level_db is None or other_db is None:
+        return None
+    return 0.0 if level_db == other_db else level_db - other_db  # two infinite ratios are alike
+
+
 def ms_to_samples(time_ms: float, rate_hz: int) -> float:
     """Return a time in milliseconds as a (fractional) count of samples.
 

@@ -74,6 +74,8 @@ def figure(value: float | None, unit: str = "", decimals: int = 2, sign: bool = 
     """
     if value is None or math.isnan(value):
         return NO_FIGURE
+    if math.isinf(value):  # a ratio of which one side is nothing
+        return f"{'+' if value > 0.0 else '-'}inf"
     # Rounded first: -0.001 is 0.00, not -0.00.
     rounded = round(value, decimals) + 0.0
     return f"{rounded:{'+' if sign and rounded else ''}.{decimals}f} {unit}".rstrip()

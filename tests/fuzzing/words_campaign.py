@@ -141,7 +141,6 @@ class _Trial:
         from mixwright.escaping import json_text
         from mixwright.report.checks import print_checked
         from mixwright.report.recall import recall_of
-        from mixwright.report.recall_text import recall_as_text
 
         options = {"allow_outside": False, "allow_plugins": False}
         evidence = _heard(self.sheet, 1, None, **options)
@@ -154,7 +153,7 @@ class _Trial:
         print_checked(checked, Console(file=screen, force_terminal=True, color_system=None), True)
         yield "check on a terminal", outputs.fault_of_text(screen.getvalue())
         recall = recall_of(evidence)
-        yield "log", outputs.fault_of_text(recall_as_text(recall))
+        yield "log", outputs.fault_of_text(recall.as_text())
         yield "log as Markdown", outputs.fault_of_markdown(recall.as_markdown())
         yield "log as JSON", outputs.fault_of_json(json_text(recall.as_data()), [self.case["why"]])
         plain = _harmless(recall, self.words())

@@ -33,7 +33,7 @@ from mixwright.measuring.hearing import gather
 from mixwright.problem import Problem, ProblemError, odd_kind
 from mixwright.rendering.session import Session
 from mixwright.report.recall import recall_of
-from mixwright.report.recall_markdown import Recall
+from mixwright.report.recall_sheet import Recall
 from mixwright.sheet import Sheet, StepName
 
 

@@ -110,7 +110,7 @@ def _print_steps(results: list[Rendered]) -> None:
     from rich.console import Console
 
     from mixwright.report.tables import plain_table, print_plainly
-    from mixwright.words import level
+    from mixwright.words import figure, level
 
     table = plain_table("through", "peak dBFS", "true peak", "LUFS", "loudest part", "file")
     for done in results:
@@ -119,7 +119,7 @@ def _print_steps(results: list[Rendered]) -> None:
             done.readings.through,
             level(mix.sample_peak_dbfs),
             level(mix.true_peak_dbtp),
-            level(mix.integrated_lufs),
+            figure(mix.integrated_lufs),
             done.readings.loudest_section or "",
             done.path.name,
         )

@@ -57,7 +57,7 @@ def command(
     with json_problems(as_json) as outcome:
         from mixwright import api
         from mixwright.cli.progress import shown_progress
-        from mixwright.report.recall_text import WIDTH, recall_as_text
+        from mixwright.report.page import WIDTH
 
         loaded = api.load(sheet, allow_outside=options["allow_outside"])
         if out is not None:
@@ -69,7 +69,7 @@ def command(
         elif as_md:
             text = recall.as_markdown()
         else:
-            text = recall_as_text(recall, WIDTH if out is not None else _terminal_width())
+            text = recall.as_text(WIDTH if out is not None else _terminal_width())
         if out is None:
             click.echo(text, nl=False)
         else:
@@ -78,7 +78,7 @@ def command(
 
 
 def _terminal_width() -> int:
-    from mixwright.report.recall_text import WIDTH
+    from mixwright.report.page import WIDTH
 
     if not sys.stdout.isatty():
         return WIDTH

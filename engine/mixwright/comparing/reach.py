@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Literal
 
-from mixwright.comparing.residual import lifted_lufs, relative_db
+from mixwright.comparing.residual import lifted_lufs
 from mixwright.comparing.together import (
     Pair,
     PerformedPair,
@@ -27,7 +27,7 @@ from mixwright.rendering.parts import TrackPlan
 from mixwright.rendering.perform import Performed
 from mixwright.rendering.plan import KEY_ONLY
 from mixwright.rendering.session import Session
-from mixwright.units import SILENCE_DB
+from mixwright.units import difference_db, or_silence
 
 # A change of level from here on counts as audible: the place to which levels are written, so what
 # can be read counts. A residual from here up counts too, at an unchanged level: 1 % of the track.
@@ -45,19 +45,19 @@ State = Literal["added", "removed", "changed"]
 class Reach:
     """A track or group at its bus, before and after.
 
-    Loudness is gated (BS.1770-5), -inf in silence; peaks are those of samples. A change from or to
-    silence is None. `residual_lu` is the loudness of new minus old over that of the old;
+    Loudness is gated (BS.1770-5); peaks are those of samples. Levels of silence are None, and so is
+    a change from or to it. `residual_lu` is the loudness of new minus old over that of the old;
     `section_changes_lu` the change of loudness by section, where that is -70 LUFS or more.
     """
 
     kind: Literal["track", "group"]
     name: str
     state: State
-    old_lufs: float
-    new_lufs: float
+    old_lufs: float | None
+    new_lufs: float | None
     change_lu: float | None
-    old_peak_dbfs: float
-    new_peak_dbfs: float
+    old_peak_dbfs: float | None
+    new_peak_dbfs: float | None
     peak_change_db: float | None
     residual_lu: float | None
     section_changes_lu: Mapping[str, float] = field(default_factory=dict)
@@ -68,12 +68,11 @@ class Reach:
 
         What was silent and still is was never heard.
         """
-        if SILENCE_DB in (self.old_lufs, self.new_lufs):
+        if None in (self.old_lufs, self.new_lufs):
             return self.old_lufs != self.new_lufs
         changes = [self.change_lu or 0.0, *self.section_changes_lu.values()]
-        residual_lu = SILENCE_DB if self.residual_lu is None else self.residual_lu
         by_level = any(round(abs(change), 6) >= AUDIBLE_LU for change in changes)
-        return by_level or residual_lu >= AUDIBLE_RESIDUAL_LU
+        return by_level or or_silence(self.residual_lu) >= AUDIBLE_RESIDUAL_LU
 
 
 def reaches(
@@ -168,19 +167,19 @@ def _reach(
             differs = differs or bool(left.any())
         if not differs:
             return None
-        residual_lu = relative_db(lifted_lufs(meter), _lufs(pair[0], gate_is_low=True))
+        residual_lu = difference_db(lifted_lufs(meter), _lufs(pair[0], gate_is_low=True))
     old_lufs, new_lufs = (_lufs(done) for done in pair)
-    old_peak, new_peak = (SILENCE_DB if done is None else _peak_dbfs(done) for done in pair)
+    old_peak, new_peak = (None if done is None else _peak_dbfs(done) for done in pair)
     return Reach(
         kind,
         name,
         state,
         old_lufs,
         new_lufs,
-        _change(old_lufs, new_lufs),
+        difference_db(new_lufs, old_lufs),
         old_peak,
         new_peak,
-        _change(old_peak, new_peak),
+        difference_db(new_peak, old_peak),
         residual_lu,
         _section_changes(pair, plans),
     )
@@ -190,22 +189,18 @@ def _lufs(
     done: Performed | None,
     stretch: tuple[float, float | None] = (0.0, None),
     gate_is_low: bool = False,
-) -> float:
+) -> float | None:
     """Its loudness; one that is too quiet for the gate is still told from silence."""
     if done is None:
-        return SILENCE_DB
+        return None
     level = done.meter.sound.readings(*stretch).integrated_lufs
-    if gate_is_low or level in (None, SILENCE_DB):
+    if gate_is_low or level is None:
         level = lifted_lufs(done.meter.sound, *stretch)
-    return SILENCE_DB if level is None else level
+    return level
 
 
-def _peak_dbfs(done: Performed) -> float:
+def _peak_dbfs(done: Performed) -> float | None:
     return done.meter.sound.readings().sample_peak_dbfs
-
-
-def _change(old: float, new: float) -> float | None:
-    return None if SILENCE_DB in (old, new) else new - old
 
 
 def _section_changes(pair: PerformedPair, plans: tuple[Plan, Plan]) -> dict[str, float]:
@@ -217,7 +212,7 @@ def _section_changes(pair: PerformedPair, plans: tuple[Plan, Plan]) -> dict[str,
     changes = {}
     for name in (name for name in places[1] if name in places[0]):
         levels = [_lufs(done, place[name]) for done, place in zip(pair, places, strict=True)]
-        change = _change(*levels)
-        if change is not None and max(levels) >= ABSOLUTE_GATE_LUFS:
+        change = difference_db(levels[1], levels[0])
+        if change is not None and max(map(or_silence, levels)) >= ABSOLUTE_GATE_LUFS:
             changes[name] = change
     return changes

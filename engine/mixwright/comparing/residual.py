@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.ears import Figures
 from mixwright.rendering.parts import Stretch
 from mixwright.timeline import Timeline
-from mixwright.units import SILENCE_DB, Block, db_to_gain
+from mixwright.units import Block, db_to_gain, difference_db, or_silence
 
 LIFTED_DB = 80.0
 # A residual that peaks below this is called a null: it is 20 dB below what still counts as a tail,
@@ -38,8 +36,8 @@ class Moment:
 class Residual:
     """The new mix minus the old one, over the whole or a stretch.
 
-    - `same_bits`: both mixes are equal to the last bit; all levels are -inf then.
-    - `peak_dbfs`: the highest sample. `integrated_lufs`: gated loudness, None under 400 ms.
+    - `same_bits`: both mixes are equal to the last bit; there is no level then.
+    - `peak_dbfs`: the highest sample, None for none. `integrated_lufs`: gated loudness.
     - `relative_lu`: that loudness over the old mix's; None where either can't be had.
     - `octave_db`: mean power by octave, in the way of `SpectrumReadings`; `octave_relative_db` the
       same over the old mix's, None where that is silent.
@@ -47,17 +45,17 @@ class Residual:
     """
 
     same_bits: bool
-    peak_dbfs: float
+    peak_dbfs: float | None
     integrated_lufs: float | None
     relative_lu: float | None
-    octave_db: tuple[float, ...]
+    octave_db: tuple[float | None, ...]
     octave_relative_db: tuple[float | None, ...]
     loudest: Moment | None
 
     @property
     def is_null(self) -> bool:
         """Whether there is nothing that anyone could hear: below -120 dBFS."""
-        return self.peak_dbfs < NULL_DBFS
+        return or_silence(self.peak_dbfs) < NULL_DBFS
 
 
 class ResidualMeter:
@@ -105,9 +103,9 @@ class ResidualMeter:
             same_bits,
             sound.sample_peak_dbfs,
             level,
-            relative_db(level, old_lufs),
+            difference_db(level, old_lufs),
             spectrum.octave_db,
-            tuple(relative_db(*pair) for pair in octaves),
+            tuple(difference_db(*pair) for pair in octaves),
             None if same_bits else self._loudest(sound),
         )
 
@@ -130,18 +128,7 @@ def lifted_lufs(
     >>> tone = 1e-5 * np.sin(2 * np.pi * 997 / 48000 * np.arange(48000))
     >>> energy = meter.feed(tone[:, None])
     >>> meter.readings().integrated_lufs, round(lifted_lufs(meter), 2)
-    (-inf, -103.01)
+    (None, -103.01)
     """
     lifted = meter.readings(start_s, end_s, gain * db_to_gain(LIFTED_DB)).integrated_lufs
     return None if lifted is None else lifted - LIFTED_DB
-
-
-def relative_db(level: float | None, over: float | None) -> float | None:
-    """Return a level over another; None where it can't be had, nothing over nothing included.
-
-    >>> relative_db(-30.0, -20.0), relative_db(-30.0, SILENCE_DB), relative_db(None, -20.0)
-    (-10.0, None, None)
-    """
-    if level is None or over is None or over == SILENCE_DB or np.isnan(level):
-        return None
-    return level - over

@@ -20,7 +20,7 @@ from mixwright.delivering.side_by_side import Job, Outcome, TellAll, side_by_sid
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.session import Session, StageProgress
 from mixwright.sheet import Sheet
-from mixwright.units import SILENCE_DB
+from mixwright.units import or_silence
 
 
 @dataclass(frozen=True)
@@ -78,17 +78,21 @@ class Album:
     @property
     def loudest(self) -> AlbumSong | None:
         """The song whose main mix is loudest, None where none sounds."""
-        return max(self._sounding(), key=_level, default=None)
+        return max(
+            self._sounding(), key=lambda song: or_silence(song.integrated_lufs), default=None
+        )
 
     @property
     def quietest(self) -> AlbumSong | None:
         """The song whose main mix is quietest, None where none sounds."""
-        return min(self._sounding(), key=_level, default=None)
+        return min(
+            self._sounding(), key=lambda song: or_silence(song.integrated_lufs), default=None
+        )
 
     @property
     def difference_lu(self) -> float | None:
         """By how much the loudest song is louder than the quietest."""
-        levels = [_level(song) for song in self._sounding()]
+        levels = [or_silence(song.integrated_lufs) for song in self._sounding()]
         return max(levels) - min(levels) if levels else None
 
     @property
@@ -99,10 +103,6 @@ class Album:
 
     def _sounding(self) -> list[AlbumSong]:
         return [song for song in self.songs if song.integrated_lufs is not None]
-
-
-def _level(song: AlbumSong) -> float:
-    return SILENCE_DB if song.integrated_lufs is None else song.integrated_lufs
 
 
 class DeliverSong(Protocol):

@@ -16,7 +16,7 @@ from mixwright.problem import ProblemError
 from mixwright.rendering.probing import probed_all
 from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet.deliverables import MAIN
-from mixwright.units import SILENCE_DB
+from mixwright.units import unless_silent
 
 
 def main_mix(entries: Iterable[OutputEntry], variants: Sequence[str]) -> OutputEntry | None:
@@ -75,5 +75,4 @@ def album_lufs(songs: Iterable[NDArray[np.float64]]) -> float | None:
     """
     # No block that takes in a NaN is over any gate: it keeps songs apart.
     apart = [part for hops in songs for part in (hops, [np.nan])]
-    found = integrated_lufs(np.concatenate([*apart, np.empty(0)]))
-    return None if found == SILENCE_DB else found
+    return unless_silent(integrated_lufs(np.concatenate([*apart, np.empty(0)])))

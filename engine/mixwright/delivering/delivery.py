@@ -45,7 +45,6 @@ from mixwright.rendering.run import doubtful_matches
 from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.target import keep_sources
 from mixwright.sheet import Sheet
-from mixwright.units import SILENCE_DB
 
 # So many mixes are made in one pass, sets of parts being kept whole: each takes some memory (its
 # sums, returns and buses, some 10 MB) and, on disk, 16 bytes a frame.
@@ -277,7 +276,7 @@ class _Delivery:
     ) -> list[OutputEntry]:
         """The files of one mix at one rate."""
         with made_ready(order, done, lead, rate_hz, self._folder) as ready:
-            if ready.readings.true_peak_dbtp == SILENCE_DB:
+            if ready.readings.true_peak_dbtp is None:
                 self._warnings[self._warned(version, "is silent from start to end")] = None
             elif ready.is_unmeasurable:
                 words = "is under 0.4 s of sound: it was not brought to a loudness"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import fields
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from mixwright.rendering.run import FULL_SCALE_MARGIN
 from mixwright.rendering.target import seed_of
 from mixwright.sheet import Sheet
 from mixwright.sheet.deliverables import MAIN
+from mixwright.units import or_silence
 from mixwright.version import __version__
 
 
@@ -72,7 +72,7 @@ def meters_of(found: SoundReadings) -> FileMeters:
     """Return what the manifest says of a mix, rounded to thousandths; silence is None."""
 
     def rounded(value: float | None) -> float | None:
-        return None if value is None or not math.isfinite(value) else round(value, 3)
+        return None if value is None else round(value, 3)
 
     return FileMeters(
         rounded(found.integrated_lufs),
@@ -93,7 +93,7 @@ def decoded_readings(path: Path) -> SoundReadings:
 
 def refuse_over(order: Order, version: Version, ready: Ready, form: MixFormat) -> None:
     """Refuse what is over full scale in a format that would clip it."""
-    peak_dbfs = ready.readings.sample_peak_dbfs
+    peak_dbfs = or_silence(ready.readings.sample_peak_dbfs)
     if form.name == "wav32f" or peak_dbfs <= FULL_SCALE_MARGIN:
         return
     remedy = f"take {peak_dbfs + 0.005:.2f} dB or more off mix_bus.gain_db"

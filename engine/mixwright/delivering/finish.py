@@ -17,7 +17,7 @@ from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.limiter import LimiterSettings, RunningLimiter
 from mixwright.meters import MixMeter, MixReadings
 from mixwright.problem import Problem, ProblemError
-from mixwright.units import SILENCE_DB, Block, db_to_gain
+from mixwright.units import Block, db_to_gain, or_silence
 
 # What is louder counts as sound where head and tail are cut (our choice).
 SOUND_DBFS = -70.0
@@ -153,16 +153,17 @@ def level_to(
     made = _Made(source, cut or Cut(0, source.frames), (fade_in_s, fade_out_s))
     meter, _ = made.played(Levelling())
     before = meter.readings()
-    if before.integrated_lufs == SILENCE_DB:
+    if before.integrated_lufs is None:
         integrated_lufs = None
     gain_db = _plain_gain_db(meter, integrated_lufs)
     found = meter.readings(db_to_gain(gain_db))
-    if true_peak_dbtp is None or found.true_peak_dbtp <= true_peak_dbtp:
+    peak_dbtp = or_silence(found.true_peak_dbtp)
+    if true_peak_dbtp is None or peak_dbtp <= true_peak_dbtp:
         return Levelling(gain_db)
     goal = _Goal(integrated_lufs, true_peak_dbtp, before)
     if true_peak_dbtp < LOWEST_DBTP:
         goal.refuse(f"the limiter goes down to {LOWEST_DBTP:g} dBTP")
-    goal.refuse_beyond(found.true_peak_dbtp - true_peak_dbtp)
+    goal.refuse_beyond(peak_dbtp - true_peak_dbtp)
     return _limited_to(goal, made, gain_db)
 
 
@@ -192,7 +193,8 @@ class _Goal:
 
     def over_lu(self, found: MixReadings) -> float:
         """By how much it is too loud."""
-        return 0.0 if self.integrated_lufs is None else found.integrated_lufs - self.integrated_lufs
+        wanted_lufs = self.integrated_lufs
+        return 0.0 if wanted_lufs is None else or_silence(found.integrated_lufs) - wanted_lufs
 
     def refuse_beyond(self, reduction_db: float) -> None:
         """Refuse a limiter that takes so much, if it is too much."""
@@ -222,7 +224,8 @@ def _plain_gain_db(meter: MixMeter, integrated_lufs: float | None) -> float:
     gain_db = 0.0
     if integrated_lufs is not None:
         for _ in range(3):
-            gain_db += integrated_lufs - meter.readings(db_to_gain(gain_db)).integrated_lufs
+            found = meter.readings(db_to_gain(gain_db))
+            gain_db += integrated_lufs - or_silence(found.integrated_lufs)
     return gain_db
 
 
@@ -237,7 +240,7 @@ def _limited_to(goal: _Goal, made: _Made, gain_db: float) -> Levelling:
         meter, reduction_db = made.played(Levelling(gain_db, limiter))
         found, before_lu = meter.readings(), over_lu
         over_lu = goal.over_lu(found)
-        peak_over_db = found.true_peak_dbtp - goal.true_peak_dbtp
+        peak_over_db = or_silence(found.true_peak_dbtp) - goal.true_peak_dbtp
         if over_lu <= NEAR_LU:  # more is not needed
             goal.refuse_beyond(reduction_db)
         if abs(over_lu) <= NEAR_LU and peak_over_db <= 0.0:

@@ -17,6 +17,7 @@ from mixwright.delivering.convert import converted
 from mixwright.delivering.finish import Cut, Levelling, Source, cut_of, finished, level_to
 from mixwright.delivering.orders import Finish, Order
 from mixwright.meters import SoundMeter, SoundReadings
+from mixwright.meters.loudness import BLOCK_S
 from mixwright.rendering.nodes import check_finite
 from mixwright.rendering.perform import Performed
 from mixwright.units import Block
@@ -133,7 +134,7 @@ def made_ready(
 
 
 def _has_no_loudness(order: Order, readings: SoundReadings) -> bool:
-    return order.variant.loudness is not None and readings.integrated_lufs is None
+    return order.variant.loudness is not None and readings.seconds < BLOCK_S
 
 
 def _converted(done: Performed, rate_hz: int, folder: Path) -> Source:

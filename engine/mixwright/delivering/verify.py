@@ -10,7 +10,6 @@ since one step that differs changes all the noise after it (11 measured at most)
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Collection
 from contextlib import ExitStack, closing
 from dataclasses import astuple, dataclass, replace
@@ -33,7 +32,7 @@ from mixwright.delivering.strangers import Stranger, strangers
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
-from mixwright.units import gain_to_db
+from mixwright.units import SILENCE_DB, gain_to_db, or_silence, unless_silent
 from mixwright.words import counted
 
 FLOAT_NULL_DBFS, LOSSY_NULL_DBFS = -120.0, -60.0
@@ -49,8 +48,8 @@ Part = Literal["sheet", "input", "output"]
 class Remade:
     """How an output made again compares with the one that the manifest lists.
 
-    `null_dbfs` is the peak of their difference, -inf for none; None where it wasn't or couldn't be
-    taken, and then `words` say why. `limit_dbfs` is what it may reach.
+    `null_dbfs` is the peak of their difference, None for none. `limit_dbfs` is what it may reach;
+    it is None where no difference was or could be taken, and then `words` say why.
     """
 
     same_bits: bool
@@ -184,15 +183,19 @@ def _made_again(
 def _other_bits(outputs: Collection[Held], others: Collection[Stranger]) -> list[str]:
     """What to say of files that came out with other bits: by how much, and what may be why."""
     again = [held for held in outputs if held.remade is not None]
-    other = {h.file: h.remade.null_dbfs for h in again if h.remade and not h.remade.same_bits}
+    other = {h.file: h.remade for h in again if h.remade and not h.remade.same_bits}
     if not other:
         return []
-    measured = {file: level for file, level in other.items() if level is not None}
+    measured = {
+        file: or_silence(remade.null_dbfs)
+        for file, remade in other.items()
+        if remade.limit_dbfs is not None
+    }
     words = f"other bits in {len(other)} of {len(again)} files made again"
     if measured:
         file = max(measured, key=lambda name: measured[name])
         level = measured[file]
-        how = "no sample" if level == -math.inf else f"{level:.1f} dBFS"
+        how = "no sample" if level == SILENCE_DB else f"{level:.1f} dBFS"
         words += f", the largest difference of samples is {how} ({file})"
     names = ", ".join(dict.fromkeys(stranger.name for stranger in others))
     if others:
@@ -258,7 +261,7 @@ def null_test(one: Path, other: Path, shaped: bool = False, session: Session = U
     except ProblemError as error:
         said = error.problems[0].message.removeprefix(f"{one.name} ")
         return Remade(False, False, words=f"can't be compared: it {said}")
-    null_dbfs = gain_to_db(peak)
+    null_dbfs = unless_silent(gain_to_db(peak))
     return Remade(False, peak <= limit, null_dbfs, gain_to_db(limit))
 
 

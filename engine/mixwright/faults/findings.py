@@ -139,14 +139,14 @@ class Late(Finding):
 class Duplicate(Finding):
     """The same audio as in the partner, `gain_db` louder and `late_ms` later.
 
-    `residual_db` is what is left of it after taking the partner off, -inf if nothing is.
+    `residual_db` is what is left of it after taking the partner off, None if nothing is.
     """
 
     kind: str = "duplicate"
     partner: TrackName
     gain_db: float
     late_ms: float
-    residual_db: float
+    residual_db: float | None
     inverted: bool = False
 
 

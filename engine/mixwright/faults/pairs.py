@@ -33,7 +33,7 @@ from mixwright.faults.candidates import (
 )
 from mixwright.faults.findings import Duplicate, Finding, Late, Opposed, TrackName
 from mixwright.faults.follow import Features
-from mixwright.units import SILENCE_DB, Block, Floats, gain_to_db
+from mixwright.units import Block, Floats, gain_to_db, unless_silent
 
 # From a track, a start and a length in seconds to a block (frames, channels) at one rate for all.
 Read: TypeAlias = Callable[[TrackName, float, float], Block]
@@ -124,7 +124,7 @@ class PairInspector:
             partner=pair.first,
             gain_db=gain_db,
             late_ms=late_ms,
-            residual_db=0.5 * gain_to_db(delay.residual),
+            residual_db=unless_silent(0.5 * gain_to_db(delay.residual)),
             inverted=delay.gain < 0.0,
         )
 
@@ -213,7 +213,7 @@ def _identical(tracks: Mapping[TrackName, Features]) -> Iterator[Duplicate]:
                 partner=first,
                 gain_db=0.0,
                 late_ms=0.0,
-                residual_db=SILENCE_DB,
+                residual_db=None,
             )
 
 

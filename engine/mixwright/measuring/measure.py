@@ -22,7 +22,7 @@ from mixwright.rendering.perform import Performed, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
-from mixwright.units import SILENCE_DB
+from mixwright.units import or_silence, unless_silent
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Loudest:
     """The section that is loudest in the balance, its loudness, and the one the sheet claims."""
 
     section: str
-    integrated_lufs: float
+    integrated_lufs: float | None
     claimed: str | None
 
 
@@ -142,7 +142,7 @@ def loudest_section(balance: Plan, claimed: str | None, session: Session = USUAL
     with performance(balance, NO_EARS, session) as done:
         levels = levels_by_section(balance, done.meter.sound, done.gain)
     section = max(levels, key=lambda name: levels[name])
-    return Loudest(section, levels[section], claimed)
+    return Loudest(section, unless_silent(levels[section]), claimed)
 
 
 def levels_by_section(plan: Plan, sound: SoundMeter, gain: float = 1.0) -> dict[str, float]:
@@ -150,6 +150,5 @@ def levels_by_section(plan: Plan, sound: SoundMeter, gain: float = 1.0) -> dict[
     rate_hz, levels = plan.rate_hz, {}
     for part in plan.sections:
         of_part = sound.readings(part.start / rate_hz, part.end / rate_hz, gain)
-        level = of_part.integrated_lufs
-        levels[part.name] = SILENCE_DB if level is None else level
+        levels[part.name] = or_silence(of_part.integrated_lufs)
     return levels

@@ -8,7 +8,6 @@ that remain.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,6 +22,7 @@ from mixwright.rendering.plan import Plan
 from mixwright.rendering.probing import probed_all
 from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet import Sheet
+from mixwright.units import difference_db
 
 LOUDEST_S = 15.0
 
@@ -76,7 +76,7 @@ def compared(sheet: Sheet, plan: Plan, mix: Ear, session: Session) -> tuple[Comp
         theirs = _loudest_stretch(ear, None)
         ours = _section(mix, plan, reference.section) or _loudest_stretch(mix, reference.section)
         for figures, what in ((ours, "the mix"), (theirs, reference.file)):
-            if not math.isfinite(figures.sound.integrated_lufs or -math.inf):
+            if figures.sound.integrated_lufs is None:
                 message = f"{what} has too little to compare: its loudness can't be measured"
                 raise ProblemError([Problem("measure/too-quiet", message, span)])
         comparison = _comparison(reference.file, reference.section, ours, theirs)
@@ -112,11 +112,7 @@ def _comparison(file: str, section: str | None, mix: Figures, reference: Figures
         reference=reference,
         gain_db=gain_db,
         spectrum=differences(mix.spectrum, reference.spectrum, -gain_db),
-        crest_db=_less(ours.crest_db, theirs.crest_db),
-        loudness_range_lu=_less(ours.loudness_range_lu, theirs.loudness_range_lu),
-        plr_lu=_less(ours.plr_lu, theirs.plr_lu),
+        crest_db=difference_db(ours.crest_db, theirs.crest_db),
+        loudness_range_lu=difference_db(ours.loudness_range_lu, theirs.loudness_range_lu),
+        plr_lu=difference_db(ours.plr_lu, theirs.plr_lu),
     )
-
-
-def _less(mix: float | None, reference: float | None) -> float | None:
-    return None if mix is None or reference is None else mix - reference

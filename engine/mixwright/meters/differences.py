@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from mixwright.meters.spectrum import SpectrumReadings
+from mixwright.units import difference_db
+
+Levels: TypeAlias = tuple[float | None, ...]
 
 
 @dataclass(frozen=True)
@@ -12,14 +16,14 @@ class SpectrumDifferences:
     """Mix less reference, in dB: what is positive the mix has more of.
 
     Levels are compared with `gain_db` on the mix; slope and width do not depend on it. Bands go as
-    far as both do, from the lowest up. Alike is 0, silence on both sides too; silence on one side
-    is infinite. None where one of the two is undefined, see :class:`SpectrumReadings`.
+    far as both do, from the lowest up. Alike is 0, silence on both sides too; None where one of the
+    two alone is silent or undefined, see :class:`SpectrumReadings`.
     """
 
     gain_db: float
-    total_db: float
-    third_octave_db: tuple[float, ...]
-    octave_db: tuple[float, ...]
+    total_db: float | None
+    third_octave_db: tuple[float | None, ...]
+    octave_db: tuple[float | None, ...]
     slope_db_per_octave: float | None
     side_to_mid_db: float | None
     octave_side_to_mid_db: tuple[float | None, ...]
@@ -44,27 +48,21 @@ def differences(
     widths = mix.octave_side_to_mid_db, reference.octave_side_to_mid_db
     return SpectrumDifferences(
         gain_db=gain_db,
-        total_db=_level_difference(mix.total_db + gain_db, reference.total_db),
+        total_db=_level_difference(mix.total_db, reference.total_db, gain_db),
         third_octave_db=_level_differences(mix.third_octave_db, reference.third_octave_db, gain_db),
         octave_db=_level_differences(mix.octave_db, reference.octave_db, gain_db),
-        slope_db_per_octave=_difference(*slopes),
-        side_to_mid_db=_difference(mix.side_to_mid_db, reference.side_to_mid_db),
-        octave_side_to_mid_db=tuple(_difference(*pair) for pair in zip(*widths, strict=False)),
+        slope_db_per_octave=difference_db(*slopes),
+        side_to_mid_db=difference_db(mix.side_to_mid_db, reference.side_to_mid_db),
+        octave_side_to_mid_db=tuple(difference_db(*pair) for pair in zip(*widths, strict=False)),
     )
 
 
-def _level_differences(
-    mix: tuple[float, ...], reference: tuple[float, ...], gain_db: float
-) -> tuple[float, ...]:
+def _level_differences(mix: Levels, reference: Levels, gain_db: float) -> tuple[float | None, ...]:
     # A lower sample rate has fewer bands, and both start with the same one.
-    return tuple(_level_difference(a + gain_db, b) for a, b in zip(mix, reference, strict=False))
+    return tuple(_level_difference(*pair, gain_db) for pair in zip(mix, reference, strict=False))
 
 
-def _level_difference(mix: float, reference: float) -> float:
-    return 0.0 if mix == reference else mix - reference
-
-
-def _difference(mix: float | None, reference: float | None) -> float | None:
-    if mix is None or reference is None:
-        return None
-    return _level_difference(mix, reference)
+def _level_difference(mix: float | None, reference: float | None, gain_db: float) -> float | None:
+    if mix is None and reference is None:
+        return 0.0
+    return None if mix is None else difference_db(mix + gain_db, reference)

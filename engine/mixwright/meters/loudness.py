@@ -24,6 +24,7 @@ RELATIVE_GATE_LU = -10.0
 RANGE_GATE_LU = -20.0
 RANGE_PERCENTILES = (10, 95)
 BLOCK_HOPS, SHORT_TERM_HOPS = 4, 30
+BLOCK_S = BLOCK_HOPS * HOP_S  # what is shorter has no integrated loudness
 
 
 def to_lufs(mean_square: float) -> float:

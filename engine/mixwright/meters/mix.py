@@ -5,21 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from mixwright.meters.sound import SoundMeter
-from mixwright.units import SILENCE_DB, Block
+from mixwright.units import Block
 
 
 @dataclass(frozen=True)
 class MixReadings:
-    """Levels of a stereo signal.
+    """Levels of a stereo signal; None for silence, and where it is too short.
 
     `loudest_s` is the start of its loudest 3 s; None if it is shorter, or silent.
     """
 
     seconds: float
-    sample_peak_dbfs: float
-    true_peak_dbtp: float
-    integrated_lufs: float
-    loudest_short_term_lufs: float
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    integrated_lufs: float | None
+    loudest_short_term_lufs: float | None
     loudest_s: float | None
 
 
@@ -39,12 +39,11 @@ class MixMeter:
     def readings(self, gain: float = 1.0) -> MixReadings:
         """Return what was measured, as if the signal had been multiplied by `gain`."""
         found = self.sound.readings(gain=gain)
-        integrated, loudest = found.integrated_lufs, found.short_term_max_lufs
         return MixReadings(
             seconds=found.seconds,
             sample_peak_dbfs=found.sample_peak_dbfs,
             true_peak_dbtp=found.true_peak_dbtp,
-            integrated_lufs=SILENCE_DB if integrated is None else integrated,
-            loudest_short_term_lufs=SILENCE_DB if loudest is None else loudest,
+            integrated_lufs=found.integrated_lufs,
+            loudest_short_term_lufs=found.short_term_max_lufs,
             loudest_s=found.short_term_max_s,
         )

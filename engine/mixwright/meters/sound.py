@@ -17,12 +17,12 @@ from mixwright.meters.layout import TRUE_LEFT
 from mixwright.meters.silence import THRESHOLD_DBFS, SilenceReadings, silence_of
 from mixwright.meters.trace import HOPS_PER_S, SoundTrace
 from mixwright.meters.trace_slice import TraceSlice
-from mixwright.units import SILENCE_DB, Block, Floats, gain_to_db
+from mixwright.units import SILENCE_DB, Block, Floats, gain_to_db, unless_silent
 
 
 @dataclass(frozen=True)
 class SoundReadings:
-    """The figures of a stretch. -inf means silence; None that a figure can't be had.
+    """The figures of a stretch. None for a level of silence and for a figure that can't be had.
 
     Too short a stretch (under 400 ms for loudness, under 3 s for the short-term figures) or one
     without programme has None there, and so have the stereo figures of a mono sound. Programme
@@ -48,21 +48,22 @@ class SoundReadings:
       3 s of programme, `worst_correlation_s` where they begin: shorter windows find fault with
       any wide reverb.
     - `side_to_mid_db`: power of (L-R)/2 over that of (L+R)/2; -inf for two equal channels.
-    - `mono_loss_lu`: integrated loudness of (L+R)/2 from both sides, minus that of the stereo.
+    - `mono_loss_lu`: integrated loudness of (L+R)/2 from both sides, minus that of the stereo; -inf
+      where nothing is left.
     """
 
     start_s: float
     seconds: float
-    sample_peak_dbfs: float
+    sample_peak_dbfs: float | None
     sample_peak_s: float | None
-    true_peak_dbtp: float
+    true_peak_dbtp: float | None
     true_peak_s: float | None
     clipped_runs: int
     clipped_samples: int
     longest_clip: int
     dc: tuple[float, ...]
-    dc_dbfs: tuple[float, ...]
-    rms_dbfs: float
+    dc_dbfs: tuple[float | None, ...]
+    rms_dbfs: float | None
     crest_db: float | None
     integrated_lufs: float | None
     momentary_max_lufs: float | None
@@ -157,21 +158,21 @@ class SoundMeter:
         return SoundReadings(
             start_s=stretch.start / self._trace.rate_hz,
             seconds=stretch.samples / self._trace.rate_hz,
-            sample_peak_dbfs=gain_to_db(sample_peak),
+            sample_peak_dbfs=unless_silent(gain_to_db(sample_peak)),
             sample_peak_s=sample_peak_s,
-            true_peak_dbtp=gain_to_db(true_peak),
+            true_peak_dbtp=unless_silent(gain_to_db(true_peak)),
             true_peak_s=true_peak_s,
             clipped_runs=runs,
             clipped_samples=clipped,
             longest_clip=longest,
             dc=stretch.dc,
-            dc_dbfs=tuple(gain_to_db(abs(mean)) for mean in stretch.dc),
-            rms_dbfs=gain_to_db(stretch.rms),
+            dc_dbfs=tuple(unless_silent(gain_to_db(abs(mean))) for mean in stretch.dc),
+            rms_dbfs=unless_silent(gain_to_db(stretch.rms)),
             crest_db=_over(gain_to_db(sample_peak), gain_to_db(stretch.rms)),
-            integrated_lufs=stretch.integrated_lufs,
-            momentary_max_lufs=momentary,
+            integrated_lufs=unless_silent(stretch.integrated_lufs),
+            momentary_max_lufs=unless_silent(momentary),
             momentary_max_s=momentary_s,
-            short_term_max_lufs=short_term,
+            short_term_max_lufs=unless_silent(short_term),
             short_term_max_s=short_term_s,
             loudness_range_lu=stretch.loudness_range_lu,
             plr_lu=_over(gain_to_db(true_peak), stretch.integrated_lufs),

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from mixwright.meters.bands import THIRDS_PER_OCTAVE, FrequencyBand, octaves, third_octaves
 from mixwright.meters.history import History
-from mixwright.units import Block, Floats, power_to_db
+from mixwright.units import Block, Floats, or_silence, power_to_db
 
 HOP_S = 1.0 / 3.0
 # Frames transformed at once: the library does several with vector instructions, and the allocator
@@ -46,25 +46,25 @@ class SpectrumReadings:
     """Levels by band, from the lowest band up, and the width of the stereo image by octave.
 
     Levels are mean powers *added over channels* as in ITU-R BS.1770, in dB re 1.0: a full-scale
-    sine reads -3.01 in one channel and 0.00 in both, and levels compare with LUFS. The bands are
-    those of `bands.third_octaves(rate_hz)` and `bands.octaves(rate_hz)`; `below_db` (DC included)
-    and `above_db` are what lies outside the third octaves.
+    sine reads -3.01 in one channel and 0.00 in both, and levels compare with LUFS; silence is None.
+    The bands are those of `bands.third_octaves(rate_hz)` and `bands.octaves(rate_hz)`; `below_db`
+    (DC included) and `above_db` are what lies outside the third octaves.
 
     `slope_db_per_octave` is that of the power density, least squares over the octaves from 63 Hz to
     8 kHz, in the way slopes of noise are given: white 0, pink -3.01. The slope of the octave levels
     themselves is 3.01 more. None if one of these octaves is silent.
 
     `correlation` is Σ L·R / √(Σ L²·Σ R²), None if a channel is silent; `side_to_mid_db` is the
-    power of (L-R)/2 over that of (L+R)/2, inf without mid, None in silence. One channel counts as
-    left and right alike.
+    power of (L-R)/2 over that of (L+R)/2, inf without mid, -inf without side, None in silence. One
+    channel counts as left and right alike.
     """
 
     seconds: float
-    total_db: float
-    below_db: float
-    above_db: float
-    third_octave_db: tuple[float, ...]
-    octave_db: tuple[float, ...]
+    total_db: float | None
+    below_db: float | None
+    above_db: float | None
+    third_octave_db: tuple[float | None, ...]
+    octave_db: tuple[float | None, ...]
     slope_db_per_octave: float | None
     side_to_mid_db: float | None
     correlation: float | None
@@ -305,10 +305,13 @@ def _readings(power: Floats, channels: int, rate_hz: int, seconds: float) -> Spe
     )
 
 
-def _slope(octave_db: tuple[float, ...], bands: tuple[FrequencyBand, ...]) -> float | None:
+def _slope(octave_db: tuple[float | None, ...], bands: tuple[FrequencyBand, ...]) -> float | None:
     """The least-squares slope of the density in dB per octave; None without a line to draw."""
     within = [
-        (math.log2(band.midband_hz), level - 10.0 * math.log10(band.high_hz - band.low_hz))
+        (
+            math.log2(band.midband_hz),
+            or_silence(level) - 10.0 * math.log10(band.high_hz - band.low_hz),
+        )
         for band, level in zip(bands, octave_db, strict=True)
         if SLOPE_LOW_HZ <= band.nominal_hz <= SLOPE_HIGH_HZ
     ]

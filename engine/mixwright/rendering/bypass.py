@@ -14,7 +14,6 @@ tracks, after its own gain.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -74,8 +73,8 @@ class BypassedFile:
     alone: bool
     fader_db: float
     gain_db: float
-    integrated_lufs: float
-    sample_peak_dbfs: float
+    integrated_lufs: float | None
+    sample_peak_dbfs: float | None
 
 
 @dataclass(frozen=True)
@@ -269,7 +268,7 @@ def difference_db(one: Take, other: Take) -> tuple[float, bool]:
 
     Both are equally long and of the same part of the song, and neither is silent.
     """
-    by_loudness = one.integrated_lufs - other.integrated_lufs
+    by_loudness = one.meter.integrated_lufs - other.meter.integrated_lufs
     energies = [sliding_mean(take.meter.hops(), BLOCK_HOPS) for take in (one, other)]
     both = _counting(energies[0]) & _counting(energies[1])
     if not both.any():
@@ -296,7 +295,7 @@ def _lowered(gains_db: list[float], takes: list[Take]) -> list[float]:
 
 def _refuse_silence(sheet: Sheet, name: str, part: str, takes: list[Take]) -> None:
     for take, version in zip(takes, VERSIONS, strict=True):
-        if not math.isfinite(take.integrated_lufs):
+        if take.integrated_lufs is None:
             message = (
                 f"{name} {version} its {named(part)} is silent or too short to be matched in "
                 "loudness, expected 0.4 s of sound or more in the part that is compared"

@@ -35,8 +35,8 @@ class SteppedFile:
     path: Path
     gain_db: float
     lowered_db: float
-    integrated_lufs: float
-    sample_peak_dbfs: float
+    integrated_lufs: float | None
+    sample_peak_dbfs: float | None
     warnings: tuple[Problem, ...] = ()
 
 

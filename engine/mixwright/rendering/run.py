@@ -17,7 +17,7 @@ from mixwright.rendering.perform import Performed, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.session import USUAL, Session
-from mixwright.units import gain_to_db
+from mixwright.units import gain_to_db, or_silence, unless_silent
 from mixwright.version import __version__
 
 FULL_SCALE_MARGIN = 1e-9
@@ -26,11 +26,11 @@ DOUBTFUL_MATCH_DB = 12.0
 
 @dataclass(frozen=True)
 class TrackReadings:
-    """A track as it arrives at the bus."""
+    """A track as it arrives at the bus; None for silence."""
 
     name: str
-    sample_peak_dbfs: float
-    integrated_lufs: float
+    sample_peak_dbfs: float | None
+    integrated_lufs: float | None
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,11 @@ def _readings(plan: Plan, done: Performed) -> Readings:
         middle = round(((mix.loudest_s or 0.0) + 1.5) * plan.rate_hz)
         loudest = next((s.name for s in plan.sections if s.start <= middle < s.end), None)
     tracks = tuple(
-        TrackReadings(strip.name, gain_to_db(strip.peak), strip.meter.integrated_lufs)
+        TrackReadings(
+            strip.name,
+            unless_silent(gain_to_db(strip.peak)),
+            unless_silent(strip.meter.integrated_lufs),
+        )
         for strip in done.engine.tracks
     )
     matches = {f"{name}.{part}": value for (name, part), value in done.found.items()}
@@ -125,7 +129,7 @@ def doubtful_matches(found: Found) -> list[Problem]:
 
 def refuse_clipping(readings: Readings, target: Path, form: MixFormat) -> list[Problem]:
     """Raise for an integer format that would clip; return a warning for a float one."""
-    peak_dbfs = readings.mix.sample_peak_dbfs
+    peak_dbfs = or_silence(readings.mix.sample_peak_dbfs)
     if peak_dbfs <= FULL_SCALE_MARGIN:
         return []
     over = f"the mix peaks at {peak_dbfs:+.2f} dBFS"

@@ -9,7 +9,6 @@ played it can go: memory is that of one performance, however many takes there ar
 
 from __future__ import annotations
 
-import math
 import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -31,7 +30,7 @@ from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.target import default_target, keep_sources, seed_of
 from mixwright.sheet import STEPS, Sheet
 from mixwright.timeline import Position
-from mixwright.units import db_to_gain
+from mixwright.units import db_to_gain, or_silence, unless_silent
 from mixwright.version import __version__
 
 # Below full scale where a set has to be lowered: dither and rounding reach one or two steps of the
@@ -58,13 +57,13 @@ class Take:
     spool: Spool
     meter: LoudnessMeter
     rate_hz: int
-    sample_peak_dbfs: float
+    sample_peak_dbfs: float | None
     warnings: tuple[Problem, ...]
 
     @property
-    def integrated_lufs(self) -> float:
-        """Gated loudness (BS.1770-5); -inf where no 0.4 s is loud enough to be measured."""
-        return self.meter.integrated_lufs
+    def integrated_lufs(self) -> float | None:
+        """Gated loudness (BS.1770-5); None where no 0.4 s is loud enough to be measured."""
+        return unless_silent(self.meter.integrated_lufs)
 
     def fill_up(self, frames: int) -> None:
         """Add silence up to that length; to be done before anything is read."""
@@ -112,25 +111,26 @@ def _of_stage(stage: str, session: Session) -> Session:
     return session.told(lambda half, share: session.tell(stage, halves[half] + 0.5 * share))
 
 
-def matched_gains_db(levels_lufs: Sequence[float]) -> list[float]:
+def matched_gains_db(levels_lufs: Sequence[float | None]) -> list[float]:
     """Return the gain (dB) that brings each level down to the quietest; none goes up.
 
-    Silence (-inf LUFS) is left as it is, and the others don't follow it.
+    What has no loudness is left as it is, and the others don't follow it.
 
-    >>> matched_gains_db([-20.0, -23.0, -math.inf])
+    >>> matched_gains_db([-20.0, -23.0, None])
     [-3.0, 0.0, 0.0]
     """
-    quietest = min((level for level in levels_lufs if math.isfinite(level)), default=0.0)
-    return [quietest - level if math.isfinite(level) else 0.0 for level in levels_lufs]
+    quietest = min((level for level in levels_lufs if level is not None), default=0.0)
+    return [0.0 if level is None else quietest - level for level in levels_lufs]
 
 
-def lowering_db(peaks_dbfs: Sequence[float], gains_db: Sequence[float]) -> float:
+def lowering_db(peaks_dbfs: Sequence[float | None], gains_db: Sequence[float]) -> float:
     """Return the gain (0 or less, dB) that all need for none to be over full scale.
 
     >>> lowering_db([-3.0, 2.0], [0.0, -1.0]), lowering_db([-3.0, 2.0], [0.0, -2.5])
     (-1.01, 0.0)
     """
-    highest = max(peak + gain for peak, gain in zip(peaks_dbfs, gains_db, strict=True))
+    pairs = zip(peaks_dbfs, gains_db, strict=True)
+    highest = max(or_silence(peak) + gain for peak, gain in pairs)
     return 0.0 if highest <= 0.0 else LOWERED_TO_DBFS - highest
 
 

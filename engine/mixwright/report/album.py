@@ -11,7 +11,7 @@ from mixwright.report.delivered import delivered_as_data
 from mixwright.report.problems import problem_lines
 from mixwright.report.tables import plain_table, print_plainly, say
 from mixwright.sheet.deliverables import MAIN
-from mixwright.words import clock, level
+from mixwright.words import clock, figure, level
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -37,9 +37,8 @@ def _figures(song: AlbumSong) -> tuple[str, ...]:
     if (main := song.main) is None:
         return ("", "", "", "")
     found = main.meters
-    lufs = "silent" if found.integrated_lufs is None else level(found.integrated_lufs)
-    values = (found.loudness_range_lu, found.true_peak_dbtp)
-    return (clock(main.seconds), lufs, *("" if v is None else level(v) for v in values))
+    lufs, lra_lu = figure(found.integrated_lufs), figure(found.loudness_range_lu)
+    return (clock(main.seconds), lufs, lra_lu, level(found.true_peak_dbtp))
 
 
 def outcome_words(song: AlbumSong) -> str:
@@ -65,18 +64,14 @@ def album_lines(album: Album) -> list[str]:
     lines = []
     if loudest is not quietest:
         lines += [
-            f"loudest   {_level(loudest.integrated_lufs)} LUFS  {_title(loudest)}",
-            f"quietest  {_level(quietest.integrated_lufs)} LUFS  {_title(quietest)}, "
+            f"loudest   {figure(loudest.integrated_lufs):>6} LUFS  {_title(loudest)}",
+            f"quietest  {figure(quietest.integrated_lufs):>6} LUFS  {_title(quietest)}, "
             f"{album.difference_lu:.2f} LU below",
         ]
-    lines.append(f"album     {_level(album.integrated_lufs)} LUFS  all of it as one programme")
+    lines.append(f"album     {figure(album.integrated_lufs):>6} LUFS  all of it as one programme")
     if (peak := album.max_true_peak_dbtp) is not None:
-        lines.append(f"highest   {_level(peak)} dBTP")
+        lines.append(f"highest   {figure(peak):>6} dBTP")
     return lines
-
-
-def _level(value: float | None) -> str:
-    return f"{'silent' if value is None else level(value):>6}"
 
 
 def song_problem_lines(song: AlbumSong, with_source: bool = False) -> list[str]:

@@ -9,6 +9,7 @@ from mixwright.escaping import plain_data
 from mixwright.rendering.bypass import Bypassed, BypassedFile
 from mixwright.rendering.each_step import SteppedFile
 from mixwright.report.tables import plain_table, print_plainly, say
+from mixwright.units import or_silence, unless_silent
 from mixwright.words import figure, level, named
 
 if TYPE_CHECKING:
@@ -17,14 +18,17 @@ if TYPE_CHECKING:
 
 def print_steps(files: Sequence[SteppedFile], console: Console) -> None:
     """Print the table of the steps and what was done to compare them."""
-    reached = max(file.integrated_lufs + file.gain_db for file in files)
+    reached = max(or_silence(file.integrated_lufs) + file.gain_db for file in files)
     to = f" to {files[-1].path.name}" if len(files) > 1 else ""
-    say(console, f"{files[0].path}{to}  each brought down to {reached:.2f} LUFS")
+    say(
+        console,
+        f"{files[0].path}{to}  each brought down to {figure(unless_silent(reached), 'LUFS')}",
+    )
     table = plain_table("step", "loudness LUFS", "peak dBFS", "gain dB")
     for file in files:
         table.add_row(
             file.step,
-            level(file.integrated_lufs),
+            figure(file.integrated_lufs),
             level(file.sample_peak_dbfs),
             figure(file.gain_db, sign=True),
         )
@@ -58,7 +62,7 @@ def print_bypassed(done: Bypassed, console: Console) -> None:
         table.add_row(
             file.path.stem.removeprefix(stem),
             "" if file.alone else figure(file.fader_db, sign=True),
-            level(file.integrated_lufs),
+            figure(file.integrated_lufs),
             level(file.sample_peak_dbfs),
             figure(file.gain_db, sign=True),
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from mixwright.checks import Checked, RuleOutcome, Spoken, StageOutcome
 from mixwright.escaping import one_line, plain_data
 from mixwright.problem import NOWHERE
-from mixwright.report.tables import say
+from mixwright.report.tables import print_plainly, say
 from mixwright.words import bar_and_beat, clock, counted, unit_of, value_words
 
 if TYPE_CHECKING:
@@ -128,14 +127,14 @@ def print_checked(
 
     console = console or Console()
     say(console, f"{one_line(checked.title)}  {one_line(str(checked.path))}")
-    _print(console, _scoreboard(checked))
+    print_plainly(console, _scoreboard(checked), width=NO_WRAP_WIDTH)
     sheet = one_line(str(checked.path))
     for stage in checked.stages:
         entries = _every_rule(stage, sheet) if everything else _findings(stage, sheet)
         if not entries:
             continue
         say(console, stage.stage)
-        _print(console, *(entry.laid_out() for entry in entries))
+        print_plainly(console, *(entry.laid_out() for entry in entries), width=NO_WRAP_WIDTH)
         say(console, "")
     say(console, summary(counts(checked)))
 
@@ -220,23 +219,8 @@ def _finding(spoken: Spoken, sheet: str, name_rule: bool) -> _Entry:
     return _Entry(standing(spoken), style, tuple(lines), indent=2 if name_rule else 6)
 
 
-def _print(console: Console, *tables: Any) -> None:
-    """Print tables as they fit a terminal; unwrapped and without fill into a file or a pipe."""
-    if console.is_terminal:
-        console.print(*tables)
-        return
-    from rich.console import Console
-
-    # A console of its own: none prints anything wider than itself.
-    page = Console(file=io.StringIO(), width=NO_WRAP_WIDTH, color_system=None)
-    with page.capture() as caught:
-        page.print(*tables)
-    for line in caught.get().splitlines():
-        console.out(line.rstrip(), highlight=False)
-
-
 def checked_as_data(checked: Checked) -> dict[str, Any]:
-    """Return a check as plain JSON data; silence (-inf) becomes null.
+    """Return a check as plain JSON data; silence is null.
 
     `passes` is whether no rule fails, `passes_strict` whether nothing deserves a look either.
     """

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from mixwright.comparing.compare import Compared
 from mixwright.escaping import html_text
-from mixwright.report.compared import page_of
-from mixwright.report.compared_page import Item, Part
-from mixwright.report.tables import table_as_html
+from mixwright.report.compared import parts_of
+from mixwright.report.page import part_as_html
 from mixwright.version import __version__
 
 STYLE = """
@@ -32,9 +31,8 @@ footer { color: var(--soft); margin-top: 3rem; }
 
 def compared_as_html(compared: Compared) -> str:
     """Return a comparison as a whole HTML page, which holds all it needs."""
-    page = page_of(compared)
-    title = f"The mix compared: {html_text(page.title)}"
-    parts = "\n".join(_part(part) for part in page.parts)
+    title = f"The mix compared: {html_text(compared.title)}"
+    parts = "\n".join(map(part_as_html, parts_of(compared)))
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -46,35 +44,10 @@ def compared_as_html(compared: Compared) -> str:
 <body>
 <main>
 <h1>{title}</h1>
-<p><code>{html_text(page.old)}</code> to <code>{html_text(page.new)}</code></p>
+<p><code>{html_text(compared.old)}</code> to <code>{html_text(compared.new)}</code></p>
 {parts}
 </main>
 <footer>mixwright {html_text(__version__)}</footer>
 </body>
 </html>
 """
-
-
-def _part(part: Part) -> str:
-    said = []
-    if part.lines:
-        said.append(_list([html_text(line) for line in part.lines]))
-    for heading, items in part.items:
-        said += [f"<h3>{html_text(heading)}</h3>", _list([_item(item) for item in items])]
-    if part.table is not None:
-        said.append(table_as_html(part.table, part.title))
-    if part.folded:
-        body = "\n".join(said)
-        return f"<details>\n<summary>{html_text(part.title)}</summary>\n{body}\n</details>"
-    return "\n".join(["<section>", f"<h2>{html_text(part.title)}</h2>", *said, "</section>"])
-
-
-def _list(items: list[str]) -> str:
-    return "\n".join(["<ul>", *(f"<li>{item}</li>" for item in items), "</ul>"])
-
-
-def _item(item: Item) -> str:
-    line = f"<strong>{html_text(item.name)}</strong>: {html_text(item.text)}"
-    for more in filter(None, (item.reason, item.place)):
-        line += f"<small>{html_text(more)}</small>"
-    return line

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
@@ -14,9 +13,10 @@ from mixwright.dsp.reduction import GainReduction
 from mixwright.escaping import plain_data
 from mixwright.meters.bands import octaves
 from mixwright.rendering.ears import Figures
-from mixwright.report.compared_page import Part
+from mixwright.report.figures import unless_rounding
+from mixwright.report.page import Part
 from mixwright.report.tables import Table
-from mixwright.words import bar_and_beat, change, clock, figure, moment, part_named
+from mixwright.words import bar_and_beat, change, clock, figure, level, moment, part_named
 
 NOTHING = "nothing changed in the sound: both come to the same mix, and nothing was rendered"
 # Figures of a mix: what they are called, their unit, how many decimals they are said with.
@@ -26,11 +26,10 @@ READINGS: tuple[tuple[str, str, int, Reading], ...] = (
     ("sample peak", "dBFS", 2, lambda f: f.sound.sample_peak_dbfs),
     ("true peak", "dBTP", 2, lambda f: f.sound.true_peak_dbtp),
     ("loudness range", "LU", 2, lambda f: f.sound.loudness_range_lu),
-    ("side to mid", "dB", 2, lambda f: _unless_rounding(f.sound.side_to_mid_db)),
+    ("side to mid", "dB", 2, lambda f: unless_rounding(f.sound.side_to_mid_db)),
     ("correlation", "", 3, lambda f: f.sound.correlation),
     ("length", "s", 2, lambda f: f.sound.seconds),
 )
-LEAST_SIDE_DB = -120.0
 
 
 def sound_parts(sound: SoundCompared) -> list[Part]:
@@ -40,19 +39,19 @@ def sound_parts(sound: SoundCompared) -> list[Part]:
         return [Part("The sound", (NOTHING, *_other_files(sound)))]
     found = [
         Part("The sound", tuple(_sentences(sound, whole))),
-        Part("The mix", table=_mix_table(whole.old, whole.new)),
+        Part("The mix", tables=(_mix_table(whole.old, whole.new),)),
         _sections_part(sound),
-        Part("Tracks and groups at the bus", _quiet(sound), table=_reach_table(sound.reaches)),
+        Part("Tracks and groups at the bus", _quiet(sound), tables=(_reach_table(sound.reaches),)),
         *_reduction_parts(sound.reductions),
-        Part("Spectrum by octave", table=_octave_table(whole), folded=True),
+        Part("Spectrum by octave", tables=(_octave_table(whole),), folded=True),
         *_more_of_sections(sound),
     ]
     # A table without rows says nothing, not even under its sentences.
     full = [
-        part if part.table and part.table.rows else dataclasses.replace(part, table=None)
+        dataclasses.replace(part, tables=tuple(one for one in part.tables if one.rows))
         for part in found
     ]
-    return [part for part in full if part.lines or part.table]
+    return [part for part in full if part.lines or part.tables]
 
 
 # ---- sentences ----
@@ -65,11 +64,10 @@ def _sentences(sound: SoundCompared, whole: StretchCompared) -> Iterator[str]:
     elif residual.same_bits:
         yield "the new mix is the old one to the last bit"
     elif residual.is_null:
-        yield f"the mixes null: what is left peaks at {figure(residual.peak_dbfs, 'dBFS')}"
+        yield f"the mixes null: what is left peaks at {level(residual.peak_dbfs, 'dBFS')}"
     else:
         where = f"; most at {_where(residual.loudest)}" if residual.loudest else ""
-        level = residual_words(residual)
-        yield f"the residual, new minus old, is at {level}{where}"
+        yield f"the residual, new minus old, is at {residual_words(residual)}{where}"
     kept = [s for s in sound.stretches if s.is_section and s.residual and s.residual.is_null]
     if not sound.is_same:
         for words in dict.fromkeys(_null_words(s.residual) for s in kept if s.residual):
@@ -95,15 +93,15 @@ def residual_words(residual: Residual) -> str:
     """Return how much is left: same bits, a null, or its loudness to the mix and its peak."""
     if residual.is_null:
         return _null_words(residual)
-    level = figure(residual.relative_lu, "LU", 1)
-    said = "" if level == "-" else f"{level} to the mix, "
-    return f"{said}peak {figure(residual.peak_dbfs, 'dBFS', 1)}"
+    loudness = figure(residual.relative_lu, "LU", 1)
+    said = "" if loudness == "-" else f"{loudness} to the mix, "
+    return f"{said}peak {level(residual.peak_dbfs, 'dBFS', 1)}"
 
 
 def _null_words(residual: Residual) -> str:
     if residual.same_bits:
         return "same bits"
-    return f"null at {figure(residual.peak_dbfs, 'dBFS', 1)}"
+    return f"null at {level(residual.peak_dbfs, 'dBFS', 1)}"
 
 
 # ---- tables ----
@@ -119,18 +117,12 @@ def both(old: float | None, new: float | None, decimals: int = 1) -> str:
     return was if was == now else f"{was} -> {now}"
 
 
-def _unless_rounding(side_to_mid_db: float | None) -> float | None:
-    """Between two equal channels there is no side but what rounding leaves."""
-    if side_to_mid_db is not None and side_to_mid_db < LEAST_SIDE_DB:
-        return -math.inf
-    return side_to_mid_db
-
-
 def _mix_table(old: Figures, new: Figures) -> Table:
     rows = []
     for name, unit, decimals, reading in READINGS:
         was, now = reading(old), reading(new)
-        cells = [figure(x, unit, decimals) for x in (was, now)]
+        tell = level if name.endswith("peak") else figure
+        cells = [tell(x, unit, decimals) for x in (was, now)]
         rows.append((name, *cells, change(was, now, decimals)))
     return Table(("mix", "old", "new", "change"), tuple(rows))
 
@@ -146,7 +138,7 @@ def _sections_part(sound: SoundCompared) -> Part:
         if s.is_moved
     ]
     table = Table(columns, tuple(_section_row(stretch) for stretch in sound.stretches))
-    return Part("Section by section", tuple(lines), table=table)
+    return Part("Section by section", tuple(lines), tables=(table,))
 
 
 def _section_row(stretch: StretchCompared) -> tuple[str, ...]:
@@ -156,14 +148,14 @@ def _section_row(stretch: StretchCompared) -> tuple[str, ...]:
         left = ("removed" if stretch.new is None else "-", "", "")
     else:
         left = _left_of_section(residual)
-    shown = [figure(level) for level in levels]
+    shown = [figure(loudness) for loudness in levels]
     return (stretch.name or "", *shown, change(levels[0], levels[1]), *left)
 
 
 def _left_of_section(residual: Residual) -> tuple[str, str, str]:
     if residual.same_bits:
         return "same bits", "", ""
-    peak = figure(residual.peak_dbfs, "", 1)
+    peak = level(residual.peak_dbfs, "", 1)
     if residual.is_null:
         return "null", peak, ""
     at = residual.loudest
@@ -183,7 +175,7 @@ def _more_of_sections(sound: SoundCompared) -> Iterator[Part]:
     ]
     columns = ("section", *(" ".join([r[0], r[1]]).strip() for r in READINGS[1:-1]))
     yield Part(
-        "Section by section: peaks and width", table=Table(columns, tuple(rows)), folded=True
+        "Section by section: peaks and width", tables=(Table(columns, tuple(rows)),), folded=True
     )
     names = tuple(band.name for band in octaves())
     octave_rows, left_rows = [], []
@@ -196,11 +188,11 @@ def _more_of_sections(sound: SoundCompared) -> Iterator[Part]:
             octave_rows.append((name, *(change(was, now, 1) for was, now in levels)))
         if stretch.residual is not None:
             left = stretch.residual.octave_relative_db
-            left_rows.append((name, *(figure(level, "", 0) for level in left)))
+            left_rows.append((name, *(figure(ratio, "", 0) for ratio in left)))
     for title, some in (("change, dB", octave_rows), ("residual to the mix, dB", left_rows)):
         width = max((len(row) for row in some), default=1)
         table = Table(("section", *names[: width - 1]), tuple(some))
-        yield Part(f"Octaves section by section: {title}", table=table, folded=True)
+        yield Part(f"Octaves section by section: {title}", tables=(table,), folded=True)
 
 
 def _pair(stretch: StretchCompared, reading: Reading) -> tuple[float | None, float | None]:
@@ -224,7 +216,7 @@ def _octave_table(whole: StretchCompared) -> Table:
         left: Sequence[float | None] = (None, None)
         if residual is not None:
             left = (residual.octave_db[index], residual.octave_relative_db[index])
-        cells = [figure(x, "", 1) for x in (old, new)]
+        cells = [level(x, "", 1) for x in (old, new)]
         rows.append((band.name, *cells, change(old, new, 1), *(figure(x, "", 1) for x in left)))
     columns = ("octave Hz", "old dB", "new dB", "change", "residual dB", "to the mix dB")
     return Table(columns, tuple(rows))
@@ -245,7 +237,7 @@ def _reach_row(reach: Reach) -> tuple[str, ...]:
     name = f"{reach.name} ({what.removesuffix(', ')})" if what else reach.name
     return (
         name,
-        *(figure(level) for level in (reach.old_lufs, reach.new_lufs)),
+        *(level(loudness) for loudness in (reach.old_lufs, reach.new_lufs)),
         figure(reach.change_lu, sign=True),
         figure(reach.peak_change_db, sign=True),
         most,
@@ -271,7 +263,7 @@ def _reduction_parts(found: Sequence[ReductionCompared]) -> Iterator[Part]:
             lines = (f"make-up {both(one.old_makeup_db, one.new_makeup_db, 2)} dB",)
         columns = ("section", "mean dB", "most dB", "at work %")
         title = f"Gain reduction of the {part_named(one.name)}"
-        yield Part(title, lines, table=Table(columns, tuple(rows)))
+        yield Part(title, lines, tables=(Table(columns, tuple(rows)),))
 
 
 def _reduction_row(

@@ -8,7 +8,7 @@ from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import OutputEntry
 from mixwright.escaping import plain_data
 from mixwright.report.tables import say
-from mixwright.words import clock, counted, level
+from mixwright.words import clock, counted, figure, level
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -45,15 +45,8 @@ def _name(entry: OutputEntry) -> str:
 
 def _line(state: str, entry: OutputEntry, names: int) -> str:
     meters = entry.meters
-    lufs, peak = (
-        "          -" if value is None else f"{level(value):>6} {unit}"
-        for value, unit in (
-            (meters.integrated_lufs, "LUFS"),
-            (meters.true_peak_dbtp, "dBTP"),
-        )
-    )
-    if meters.true_peak_dbtp is None:
-        peak = "     silent"
+    lufs = f"{figure(meters.integrated_lufs, 'LUFS'):>11}"
+    peak = f"{level(meters.true_peak_dbtp, 'dBTP'):>11}"
     limited = f"  limited by {entry.limited_db:.1f} dB" if entry.limited_db > 0.0 else ""
     return (
         f"  {state}  {_name(entry):<{names}}  {entry.format:<6}  {lufs}  {peak}  "

@@ -14,7 +14,7 @@ from mixwright.measuring import Measured
 from mixwright.meters.bands import octaves, third_octaves
 from mixwright.rendering.ears import Figures
 from mixwright.report.tables import plain_table, print_plainly, say
-from mixwright.words import clock, counted, figure
+from mixwright.words import clock, counted, figure, level
 
 LEAST_SIDE_DB = -120.0
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -52,8 +52,8 @@ def _whole_table(whole: Figures) -> Any:
     sound, spectrum, silence = whole.sound, whole.spectrum, whole.silence
     table = plain_table("", "reading", "at")
     rows: list[tuple[str, str, float | None]] = [
-        ("sample peak", figure(sound.sample_peak_dbfs, "dBFS"), sound.sample_peak_s),
-        ("true peak", figure(sound.true_peak_dbtp, "dBTP"), sound.true_peak_s),
+        ("sample peak", level(sound.sample_peak_dbfs, "dBFS"), sound.sample_peak_s),
+        ("true peak", level(sound.true_peak_dbtp, "dBTP"), sound.true_peak_s),
         ("clipped", _clipped(whole), None),
         ("DC offset", " / ".join(f"{100 * dc:.3f} %" for dc in sound.dc), None),
         ("integrated loudness", figure(sound.integrated_lufs, "LUFS"), None),
@@ -67,7 +67,7 @@ def _whole_table(whole: Figures) -> Any:
         ("peak to loudness", figure(sound.plr_lu, "LU"), None),
         ("peak to short-term", figure(sound.psr_lu, "LU"), None),
         ("peak to short-term, least", figure(sound.psr_min_lu, "LU"), None),
-        ("RMS", figure(sound.rms_dbfs, "dBFS"), None),
+        ("RMS", level(sound.rms_dbfs, "dBFS"), None),
         ("crest factor", figure(sound.crest_db, "dB"), None),
         ("spectral slope", figure(spectrum.slope_db_per_octave, "dB per octave"), None),
         ("correlation", figure(sound.correlation), None),
@@ -103,8 +103,8 @@ def _octave_table(whole: Figures, rate_hz: int) -> Any:
     stereo = whole.sound.correlation is not None
     table = plain_table("octave Hz", "level dB", *(["side to mid dB"] if stereo else []))
     bands = zip(octaves(rate_hz), spectrum.octave_db, spectrum.octave_side_to_mid_db, strict=True)
-    for band, level, width in bands:
-        cells = [figure(level, decimals=1), figure(width, decimals=1)]
+    for band, power_db, width in bands:
+        cells = [level(power_db, decimals=1), figure(width, decimals=1)]
         table.add_row(band.name, *(cells if stereo else cells[:1]))
     return table
 
@@ -113,21 +113,19 @@ def _node_table(title: str, nodes: Sequence[Figures]) -> Any:
     table = plain_table(title, "LUFS", "short", "dBTP", "LRA", "crest", "s/m", "slope")
     for node in nodes:
         sound, spectrum = node.sound, node.spectrum
-        readings = (
-            sound.integrated_lufs,
-            sound.short_term_max_lufs,
-            sound.true_peak_dbtp,
-            sound.loudness_range_lu,
-            sound.crest_db,
-            _unless_rounding(sound.side_to_mid_db),
-            spectrum.slope_db_per_octave,
+        loudness = (sound.integrated_lufs, sound.short_term_max_lufs)
+        ratios = (sound.loudness_range_lu, sound.crest_db, unless_rounding(sound.side_to_mid_db))
+        table.add_row(
+            node.name,
+            *(figure(value, decimals=1) for value in loudness),
+            level(sound.true_peak_dbtp, decimals=1),
+            *(figure(value, decimals=1) for value in (*ratios, spectrum.slope_db_per_octave)),
         )
-        table.add_row(node.name, *(figure(value, decimals=1) for value in readings))
     return table
 
 
-def _unless_rounding(side_to_mid_db: float | None) -> float | None:
-    """A mono source panned to the centre has no side but what rounding leaves."""
+def unless_rounding(side_to_mid_db: float | None) -> float | None:
+    """Return a ratio of sides to middle: in the centre there are none but what rounding leaves."""
     if side_to_mid_db is not None and side_to_mid_db < LEAST_SIDE_DB:
         return -math.inf
     return side_to_mid_db
@@ -137,15 +135,15 @@ def _notes(measured: Measured) -> list[str]:
     loudest = measured.loudest
     if loudest is None:
         return []
-    level = figure(loudest.integrated_lufs, "LUFS")
-    said = f"loudest section by gain and pan alone: {loudest.section} ({level})"
+    loudness = figure(loudest.integrated_lufs, "LUFS")
+    said = f"loudest section by gain and pan alone: {loudest.section} ({loudness})"
     if loudest.claimed not in (None, loudest.section):
         said += f"; the sheet says {loudest.claimed}"
     return [said]
 
 
 def measured_as_data(measured: Measured) -> dict[str, Any]:
-    """Return what was measured as plain JSON data; silence (-inf) becomes null."""
+    """Return what was measured as plain JSON data; silence is null."""
     data: dict[str, Any] = {
         "file": measured.path,
         "sample_rate_hz": measured.rate_hz,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from mixwright.escaping import plain_data
 from mixwright.measuring import Inspected
 from mixwright.report.tables import plain_table, print_plainly, say
-from mixwright.words import clock, figure
+from mixwright.words import clock, figure, level
 
 if TYPE_CHECKING:
     from mixwright.measuring.intake import StemReadings
@@ -52,7 +52,7 @@ def _cells(stem: StemReadings) -> list[str]:
         f"{info.rate_hz / 1000:g}",
         str(info.channels),
         clock(info.seconds),
-        figure(sound.sample_peak_dbfs, decimals=1),
+        level(sound.sample_peak_dbfs, decimals=1),
         figure(sound.integrated_lufs, decimals=1),
         figure(silence.noise_floor_dbfs, decimals=0),
         f"{silence.head_s:.2f}",

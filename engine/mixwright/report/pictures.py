@@ -18,9 +18,9 @@ from mixwright.escaping import visible
 from mixwright.measuring import Comparison, Measured
 from mixwright.meters.bands import octaves, third_octaves
 from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.reviewing.plots import FREQUENCY_MARKS_HZ
 
 DASHES = ("-", "--", "-.", ":")
-FREQUENCIES_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 OWN_MARK = "mixwright picture"
 MARKED_BYTES = 4096  # our mark is near the beginning of a picture
 DEEPEST_DB = 60.0  # below the highest band: what lies deeper would squeeze the rest
@@ -52,7 +52,10 @@ def plot_comparisons(found: Sequence[Comparison], path: Path) -> None:
     for index, one in enumerate(found):
         dash = DASHES[(index + 1) % len(DASHES)]
         mix = one.mix.spectrum.third_octave_db
-        theirs = tuple(level + one.gain_db for level in one.reference.spectrum.third_octave_db)
+        theirs = tuple(
+            None if level is None else level + one.gain_db
+            for level in one.reference.spectrum.third_octave_db
+        )
         shown += [mix, theirs]
         name = "mix" if one.section is None else f"mix, {one.section}"
         levels.plot(thirds[: len(mix)], _drawable(mix), "-", label=_named(name))
@@ -95,7 +98,7 @@ def _canvas(rows: int) -> tuple[Any, Any]:
     for axes in panels:
         axes.set_xscale("log")
         axes.set_xlim(22.0, 22000.0)
-        axes.set_xticks(FREQUENCIES_HZ, [f"{hz:g}" for hz in FREQUENCIES_HZ])
+        axes.set_xticks(FREQUENCY_MARKS_HZ, [f"{hz:g}" for hz in FREQUENCY_MARKS_HZ])
         axes.minorticks_off()
         axes.grid(True, color="0.88", linewidth=0.6)
         axes.spines[["top", "right"]].set_visible(False)
@@ -108,9 +111,9 @@ def _drawable(levels: Sequence[float | None]) -> list[float]:
     return [np.nan if v is None or not np.isfinite(v) else v for v in levels]
 
 
-def _limit(axes: Any, shown: Sequence[Sequence[float]]) -> None:
+def _limit(axes: Any, shown: Sequence[Sequence[float | None]]) -> None:
     """Keep a band that holds next to nothing from squeezing all the others."""
-    drawn = [v for levels in shown for v in levels if np.isfinite(v)] or [0.0]
+    drawn = [v for levels in shown for v in levels if v is not None] or [0.0]
     axes.set_ylim(max(min(drawn), max(drawn) - DEEPEST_DB) - 3.0, max(drawn) + 3.0)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from mixwright.escaping import plain_data
 from mixwright.rendering import Readings, Rendered
 from mixwright.report.tables import plain_table, print_plainly, say
-from mixwright.words import clock, level, moment, part_named
+from mixwright.words import clock, figure, level, moment, part_named
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -47,11 +47,11 @@ def _mix_table(readings: Readings) -> Any:
     table = plain_table("mix", "reading")
     table.add_row("sample peak", level(mix.sample_peak_dbfs, "dBFS"))
     table.add_row("true peak", level(mix.true_peak_dbtp, "dBTP"))
-    table.add_row("integrated loudness", level(mix.integrated_lufs, "LUFS"))
+    table.add_row("integrated loudness", figure(mix.integrated_lufs, "LUFS"))
     if mix.loudest_s is None:
         table.add_row("loudest short-term", "too short: needs 3 s")
         return table
-    loudest = level(mix.loudest_short_term_lufs, "LUFS")
+    loudest = figure(mix.loudest_short_term_lufs, "LUFS")
     when = moment(mix.loudest_s, readings.loudest_section)
     table.add_row("loudest short-term", f"{loudest} at {when}")
     return table
@@ -67,7 +67,7 @@ def _track_table(readings: Readings) -> Any:
         table.add_row(
             track.name,
             level(track.sample_peak_dbfs),
-            level(track.integrated_lufs),
+            figure(track.integrated_lufs),
             *(
                 match_text(readings.matches_db.get(key))
                 for key in (f"{track.name}.{part}" for part in parts)

@@ -1,7 +1,7 @@
 """The recall sheet: every track, every move, its reason and its measured effect, in step order.
 
 Worked out from the evidence of a whole check, as plain data that is written out by
-:mod:`mixwright.report.recall_markdown`. Nothing in it depends on the day or on the machine: the
+:mod:`mixwright.report.recall_sheet`. Nothing in it depends on the day or on the machine: the
 same sheet with the same tracks gives the same recall sheet.
 """
 
@@ -22,9 +22,9 @@ from mixwright.measuring.moves import (
     track_wet_to_dry_lu,
 )
 from mixwright.meters import SoundReadings
-from mixwright.report import recall_markdown as form
+from mixwright.report import recall_sheet as form
 from mixwright.report.recall_deliverables import release_chapter, variants_chapter
-from mixwright.report.recall_markdown import (
+from mixwright.report.recall_sheet import (
     WHY,
     Chapter,
     Column,
@@ -39,6 +39,7 @@ from mixwright.sheet import Band, Bus, Group, Point, Return, Track, TrackAutomat
 from mixwright.sheet.model import Processor, StepName, processors_of
 from mixwright.sheet.part_words import effect_words, insert_words, point_words, processor_words
 from mixwright.timeline import Position, Section
+from mixwright.units import unless_silent
 from mixwright.words import (
     band_words,
     clock,
@@ -119,9 +120,9 @@ def _balance(heard: Evidence) -> Chapter:
     facts: dict[str, Any] = dict(_loudness(heard.balance.readings()))
     facts |= {} if heard.loudest is None else {"loudest_section": heard.loudest}
 
-    def level(strips: Mapping[str, Any], at: str, one: Track | Group) -> float:
+    def level(strips: Mapping[str, Any], at: str, one: Track | Group) -> float | None:
         levels: Levels = getattr(strips[one.name], at)
-        return levels.integrated_lufs(0.0, heard.plan.end / heard.rate_hz)
+        return unless_silent(levels.integrated_lufs(0.0, heard.plan.end / heard.rate_hz))
 
     loud = _measured("balance_lufs", "LUFS", partial(level, heard.tracks, "balance"))
     into = _measured("in_lufs", "LUFS in", partial(level, heard.groups, "before"))

@@ -6,8 +6,8 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
-from mixwright.report import recall_markdown as form
-from mixwright.report.recall_markdown import WHY, Chapter, Column, Listing, table_of, words_column
+from mixwright.report import recall_sheet as form
+from mixwright.report.recall_sheet import WHY, Chapter, Column, Listing, table_of, words_column
 from mixwright.sheet import Cover, Sheet, Variant
 from mixwright.words import counted, named, number, signed, value_words
 

@@ -63,8 +63,6 @@ def table_lines(table: Table, width: int = PIPE_WIDTH) -> Iterator[str]:
 
     Columns that do not fit beside the first one follow in tables of their own.
     """
-    from rich.console import Console
-
     columns = [one_line(column) for column in table.columns]
     rows = [[one_line(cell) for cell in row] for row in table.rows]
     widths = [
@@ -79,9 +77,7 @@ def table_lines(table: Table, width: int = PIPE_WIDTH) -> Iterator[str]:
         drawn = plain_table(*(columns[i] for i in here), words=[i in table.words for i in here])
         for row in rows:
             drawn.add_row(*(row[i] for i in here))
-        out = io.StringIO()
-        print_plainly(Console(file=out, width=width, force_terminal=False), drawn, width)
-        yield from out.getvalue().strip("\n").split("\n")
+        yield from filter(None, lines_of(drawn, width=width))
         if not left:
             return
         yield ""
@@ -121,15 +117,24 @@ def plain_table(*columns: str, words: Sequence[bool] = (True,)) -> Any:
     return table
 
 
-def print_plainly(console: Console, table: Any, width: int = PIPE_WIDTH) -> None:
-    """Print a table; into a file or a pipe without the blanks that fill its lines."""
+def lines_of(*drawn: Any, width: int = PIPE_WIDTH) -> list[str]:
+    """Return the lines that a console of that width shows, without the blanks that fill them."""
+    from rich.console import Console
+
+    # A console of its own: none prints anything wider than itself.
+    page = Console(file=io.StringIO(), width=width, color_system=None)
+    with page.capture() as caught:
+        page.print(*drawn)
+    return [line.rstrip() for line in caught.get().splitlines()]
+
+
+def print_plainly(console: Console, *drawn: Any, width: int = PIPE_WIDTH) -> None:
+    """Print tables: as they fit a terminal, at that width into a file or a pipe."""
     if console.is_terminal:
-        console.print(table)
+        console.print(*drawn)
         return
-    with console.capture() as caught:
-        console.print(table, width=width)
-    for line in caught.get().splitlines():
-        console.out(line.rstrip(), highlight=False)
+    for line in lines_of(*drawn, width=width):
+        console.out(line, highlight=False)
 
 
 def say(console: Console, line: str, wraps: bool = False) -> None:

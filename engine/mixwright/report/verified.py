@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from typing import Any
 
@@ -45,9 +44,9 @@ def remade_words(remade: Remade) -> str:
     """
     if remade.same_bits:
         return remade.words or "same bits"
-    if remade.null_dbfs is None:
+    if remade.limit_dbfs is None:
         return remade.words or "differs"
-    if remade.null_dbfs == -math.inf:
+    if remade.null_dbfs is None:
         return "same samples"
     words = f"null at {remade.null_dbfs:.1f} dBFS"
     return words if remade.holds else f"{words}, expected {remade.limit_dbfs:.1f} at most"
@@ -73,7 +72,7 @@ def _fault_of(held: Held) -> str:
 
 
 def verified_as_data(verified: Verified) -> dict[str, Any]:
-    """Return what was found as plain JSON data; a difference of nothing (-inf) becomes null."""
+    """Return what was found as plain JSON data; a difference of nothing is null."""
     files = [{**vars(held), "holds": held.holds} for held in verified.files]
     data = {
         "manifest": verified.path,

@@ -1,19 +1,19 @@
 """What a review page tells, as plain frozen data: whoever gathers it fills this in, the page asks
 for nothing more.
 
-Times are seconds from the start of the song. A figure that there isn't is None, and a level of
-nothing is ``-inf``: the page writes "-" and "-inf" for them, and both are ``null`` in its JSON.
+Times are seconds from the start of the song. A figure that there isn't is None, and so is a level
+of silence; in a series along the song silence is ``-inf``, which is drawn at the bottom, where None
+leaves a gap. Both are ``null`` in the page's JSON.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias
 
 from mixwright.escaping import one_line, plain_data, script_json
-from mixwright.rendering.takes import matched_gains_db
 
 Level: TypeAlias = float | None
 Series: TypeAlias = tuple[Level, ...]
@@ -230,17 +230,6 @@ class ReviewData:
             raise ValueError(f"expected sources with ids of their own, not {ids}")
         if any(not source.gain_db <= 0.0 for source in self.sources):
             raise ValueError("a source is only ever turned down")
-
-
-def matching_gains_db(loudness_lufs: Sequence[Level]) -> tuple[float, ...]:
-    """Return the gains (dB, 0 or less) that make all as loud as the quietest.
-
-    What has no loudness stays as it is and is not matched to.
-
-    >>> matching_gains_db([-23.0, -14.5, None])
-    (0.0, -8.5, 0.0)
-    """
-    return tuple(matched_gains_db([-math.inf if one is None else one for one in loudness_lufs]))
 
 
 def decimated(series: Series, stride: int, keep: Keeping) -> Series:

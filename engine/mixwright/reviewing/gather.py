@@ -48,7 +48,7 @@ from mixwright.sheet.part_words import (
     moving_band_words,
     processor_words,
 )
-from mixwright.units import SILENCE_DB, gain_to_db
+from mixwright.units import SILENCE_DB, gain_to_db, unless_silent
 from mixwright.version import __version__
 from mixwright.words import named
 
@@ -203,14 +203,14 @@ def _spectrum(listening: Listening) -> Spectra:
     count = min(len(levels) for *_, levels in rows)
     curves = []
     for label, own, levels in rows:
-        known = loudness is not None and own is not None and math.isfinite(loudness + own)
-        by_db = loudness - own if known else 0.0  # type: ignore[operator]
-        curves.append(SpectrumCurve(label, tuple(level + by_db for level in levels[:count])))
+        by_db = 0.0 if loudness is None or own is None else loudness - own
+        heights = tuple(None if level is None else level + by_db for level in levels[:count])
+        curves.append(SpectrumCurve(label, heights))
     bands = tuple(band.nominal_hz for band in third_octaves()[:count])
     return Spectra(bands, tuple(curves))
 
 
-def _thirds_of(one: Heard) -> tuple[float, ...]:
+def _thirds_of(one: Heard) -> Series:
     meter = SpectrumMeter(one.done.rate_hz, 2)
     for block in one.done.blocks():
         meter.feed(block)
@@ -219,13 +219,13 @@ def _thirds_of(one: Heard) -> tuple[float, ...]:
 
 def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
     strip = next(s for s in finished.done.engine.tracks if s.name == track.name)
-    level = heard.tracks[track.name].placed.integrated_lufs()
+    level = unless_silent(heard.tracks[track.name].placed.integrated_lufs())
     return TrackRow(
         name=track.name,
         role=track.role.replace("_", " "),
         group=track.group,
         level_lufs=level,
-        peak_dbfs=gain_to_db(strip.peak),
+        peak_dbfs=unless_silent(gain_to_db(strip.peak)),
         pan=track.pan,
         width_percent=track.width_percent,
         moves=tuple(_moves(track)),
@@ -237,13 +237,13 @@ def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
 def _buses(heard: Evidence) -> Iterator[TrackRow]:
     """Groups, returns and the mix bus: what they do to what goes through them."""
     for name, group in heard.groups.items():
-        level = group.after.integrated_lufs()
+        level = unless_silent(group.after.integrated_lufs())
         yield TrackRow(name, "group", None, level, None, None, None, tuple(_moves(group.group)))
     for name, wet in heard.returns.items():
         part = wet.part
         moves = [Move(effect_words(part), part.why)]
         moves += [Move(f"EQ: {moving_band_words(band)}", band.why) for band in part.eq]
-        level = wet.wet.integrated_lufs()
+        level = unless_silent(wet.wet.integrated_lufs())
         yield TrackRow(name, "return", None, level, None, None, None, tuple(moves))
     bus = heard.sheet.mix_bus
     moves = list(_shaping(bus))

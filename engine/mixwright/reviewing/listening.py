@@ -6,7 +6,6 @@ the song's rate and length. Sounds are kept as float files until the page has it
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
@@ -30,11 +29,12 @@ from mixwright.rendering.perform import (
 from mixwright.rendering.plan import PlanOf, sounding
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import Session
-from mixwright.reviewing.data import Source, SourceKind, matching_gains_db
+from mixwright.rendering.takes import matched_gains_db
+from mixwright.reviewing.data import Source, SourceKind
 from mixwright.reviewing.sounds import in_stereo
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import MAIN
-from mixwright.units import Block
+from mixwright.units import Block, or_silence
 from mixwright.version import __version__
 from mixwright.words import named
 
@@ -131,11 +131,11 @@ class Listening:
         ]
         rows += [_row(one) for one in self.mixes if one.kind == "step"]
         rows += [_row(one) for one in self.mixes if one.kind == "variant"]
-        least = (self.finished.readings.integrated_lufs or -math.inf) - MOST_MATCHED_LU
+        least = or_silence(self.finished.readings.integrated_lufs) - MOST_MATCHED_LU
         levels = [readings.integrated_lufs for *_, readings, _ in rows]
         # What is far softer than the mix would turn everything down to where nobody hears it.
         matched = [None if level is None or level < least else level for level in levels]
-        gains_db = matching_gains_db(matched)
+        gains_db = matched_gains_db(matched)
         return tuple(
             Source(
                 id,

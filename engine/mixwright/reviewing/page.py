@@ -21,7 +21,7 @@ from typing import Any
 from mixwright.audio.staged import told_as_problem, written_beside
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.session import USUAL, Session
-from mixwright.reviewing import plots, words
+from mixwright.reviewing import plots
 from mixwright.reviewing.data import (
     ChangeLine,
     Level,
@@ -29,12 +29,16 @@ from mixwright.reviewing.data import (
     Section,
     Series,
     Source,
+    SourceKind,
+    Standing,
+    State,
     lightened,
     shown,
     to_json,
 )
 from mixwright.reviewing.sounds import PageSound, clear_away, write_sounds
 from mixwright.sheet import STEPS
+from mixwright.units import SILENCE_DB, or_silence
 from mixwright.words import change, clock, figure, level, pan_words, share, value_words
 
 PAGE = "index.html"
@@ -43,6 +47,23 @@ MARK_WITHIN = 2000  # characters from the beginning of the file
 # In the order they need one another.
 SCRIPTS = ("sounds.js", "player.js", "blind.js", "charts.js", "page.js")
 KEYED_SOURCES = 9
+# A sign and a word for each: colour only repeats them.
+STATES: dict[State | Standing, tuple[str, str]] = {
+    "holds": ("✓", "holds"),
+    "accepted": ("✓", "accepted"),
+    "look": ("○", "worth a look"),
+    "fails": ("✕", "fails"),
+    "idle": ("·", "nothing to judge"),
+    "note": ("·", "note"),
+}
+
+KINDS: dict[SourceKind, str] = {
+    "step": "step",
+    "previous": "previous version",
+    "mix": "finished mix",
+    "variant": "variant",
+    "reference": "reference",
+}
 # How the page tells values, as filters of its template.
 FILTERS: dict[str, Any] = {
     "figure": partial(figure, decimals=1),
@@ -50,7 +71,7 @@ FILTERS: dict[str, Any] = {
     "clock": clock,
     "pan": pan_words,
     "share": share,
-    "send": partial(value_words, "sends_db"),
+    "send": lambda level_db: value_words("sends_db", or_silence(level_db)),
     "changed": partial(change, decimals=1),
 }
 
@@ -113,8 +134,8 @@ def page_text(review: ReviewData, sounds: Mapping[str, PageSound]) -> str:
         script=_markup(script),
         script_hash=f"sha256-{digest}",
         data=_markup(to_json(light, {"sounds": _sounds(sounds)})),
-        states=words.STATES,
-        kinds=words.KINDS,
+        states=STATES,
+        kinds=KINDS,
         steps=STEPS,
         sources=_keyed(light, sounds),
         blind_first=_blind_first(light),
@@ -236,4 +257,4 @@ def section_figures(review: ReviewData) -> tuple[SectionFigures, ...]:
 
 def _within(series: Series | None, hop_s: float, section: Section) -> Iterator[float]:
     first, end = round(section.start_s / hop_s), round(section.end_s / hop_s)
-    return (value for value in (series or ())[first:end] if value is not None)
+    return (one for one in (series or ())[first:end] if one not in (None, SILENCE_DB))

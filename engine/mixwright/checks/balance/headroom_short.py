@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
+from mixwright.units import or_silence
+from mixwright.words import level
 
 
 @rule("balance/headroom-short", "balance_peak_dbfs", "balance_aim_dbfs")
@@ -25,12 +27,12 @@ def headroom_short(heard: Evidence, limits: Mapping[str, float]) -> Result:
     """
     readings = heard.balance.readings()
     peak_db, at_s = max(
-        (readings.true_peak_dbtp, readings.true_peak_s),
-        (readings.sample_peak_dbfs, readings.sample_peak_s),
+        (or_silence(readings.true_peak_dbtp), readings.true_peak_s),
+        (or_silence(readings.sample_peak_dbfs), readings.sample_peak_s),
         key=lambda peak: peak[0],
     )
-    measured = f"true peak {readings.true_peak_dbtp:.2f} dBTP, sample peak "
-    measured += f"{readings.sample_peak_dbfs:.2f} dBFS"
+    measured = f"true peak {level(readings.true_peak_dbtp, 'dBTP')}, "
+    measured += f"sample peak {level(readings.sample_peak_dbfs, 'dBFS')}"
     most, aim = limits["balance_peak_dbfs"], limits["balance_aim_dbfs"]
     if peak_db <= aim:
         return Result(measured)

@@ -14,7 +14,6 @@ from mixwright.checks.bus.bus_compressor import (
 from mixwright.checks.rule import VERDICTS, Remark, Result, Verdict, rule
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.measuring.evidence import Evidence
-from mixwright.units import SILENCE_DB
 
 # At 2:1 a hit that stands 6 dB over the rest is turned down by 3 dB more than the rest.
 HIT_DB = 3.0
@@ -60,7 +59,7 @@ def reduction_out_of_range(heard: Evidence, limits: Mapping[str, float]) -> Resu
     }
     if compressor is None:
         return Result.nothing(NO_COMPRESSOR)
-    if (heard.balance.readings(*heard.focus_s).integrated_lufs or SILENCE_DB) == SILENCE_DB:
+    if heard.balance.readings(*heard.focus_s).integrated_lufs is None:
         return Result.nothing("nothing to hear in the loudest section")
     share = compressor.settings.mix_percent
     found = {

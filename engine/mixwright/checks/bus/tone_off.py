@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 from mixwright.checks.rule import Remark, Result, rule
@@ -66,7 +65,7 @@ def _mean_differences_db(comparisons: tuple[Comparison, ...]) -> dict[str, float
         if not LOW_HZ <= band.nominal_hz <= HIGH_HZ:
             continue
         reaching = [c.spectrum.octave_db for c in comparisons if len(c.spectrum.octave_db) > index]
-        found = [octave_db[index] for octave_db in reaching if math.isfinite(octave_db[index])]
+        found = [level for octave_db in reaching if (level := octave_db[index]) is not None]
         if found:
             means[band.name] = sum(found) / len(found)
     return means

@@ -8,7 +8,8 @@ from mixwright.checks.delivery.demanded import Demand, demanded_loudness, place_
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
 from mixwright.meters import SoundReadings
-from mixwright.units import SILENCE_DB
+from mixwright.meters.loudness import BLOCK_S
+from mixwright.units import or_silence
 
 
 @rule("delivery/loudness-off-target")
@@ -36,9 +37,9 @@ def loudness_off_target(heard: Evidence, limits: Mapping[str, float]) -> Result:
         return Result.nothing("no loudness is asked for")
     readings = heard.mix_readings()
     loudness = readings.integrated_lufs
-    if loudness is None:
+    if readings.seconds < BLOCK_S:
         return Result.nothing("shorter than 400 ms, no loudness can be measured")
-    if loudness == SILENCE_DB:
+    if loudness is None:
         return Result("silence", (_remark(heard, demand, "is silent", None, None),))
     measured = f"integrated loudness {loudness:.2f} LUFS"
     if round(abs(loudness - demand.value), 2) <= demand.tolerance:
@@ -69,4 +70,5 @@ def _help(heard: Evidence, change_db: float, readings: SoundReadings) -> str:
     said = f"move the gain of the mix bus by {change_db:+.1f} dB"
     if heard.sheet.mix_bus.limiter is not None:
         return f"{said} or more, the limiter takes its part of it" if change_db > 0.0 else said
-    return f"{said}: the true peak is then at {readings.true_peak_dbtp + change_db:.1f} dBTP"
+    peak_dbtp = or_silence(readings.true_peak_dbtp) + change_db
+    return f"{said}: the true peak is then at {peak_dbtp:.1f} dBTP"

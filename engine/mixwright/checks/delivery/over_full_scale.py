@@ -8,6 +8,8 @@ from dataclasses import replace
 from mixwright.checks.delivery.demanded import enough_db, place_of_gain
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
+from mixwright.units import or_silence
+from mixwright.words import level
 
 
 @rule("delivery/over-full-scale")
@@ -26,12 +28,11 @@ def over_full_scale(heard: Evidence, limits: Mapping[str, float]) -> Result:
         mix_bus: {gain_db: 12, compressor: null}
     """
     readings = heard.mix_readings()
-    peak_db, at_s = readings.sample_peak_dbfs, readings.sample_peak_s
+    peak_db, at_s = or_silence(readings.sample_peak_dbfs), readings.sample_peak_s
     # Runs are counted in the mix before its make-up: where that moves them they mean nothing.
     runs = readings.clipped_runs if heard.mix_gain == 1.0 else 0
-    measured = (
-        f"sample peak {peak_db:.2f} dBFS, {f'clipped {runs} times' if runs else 'no clipping'}"
-    )
+    measured = f"sample peak {level(readings.sample_peak_dbfs, 'dBFS')}, "
+    measured += f"clipped {runs} times" if runs else "no clipping"
     if peak_db > 0.0:
         message = f"the finished mix peaks at {peak_db:.2f} dBFS, expected 0 at most"
         hint = f"take {enough_db(peak_db):.1f} dB or more off the gain of the mix bus"

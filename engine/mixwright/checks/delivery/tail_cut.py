@@ -11,7 +11,7 @@ from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence, TrackHeard
 from mixwright.meters.loudness import HOP_S, to_lufs
 from mixwright.rendering.parts import BusPlan, TrackPlan
-from mixwright.units import SILENCE_DB
+from mixwright.units import SILENCE_DB, or_silence
 
 CUT_HOPS = 2  # 200 ms before the cut
 END_S = 0.02
@@ -77,7 +77,7 @@ def _level_at_cut_dbfs(heard: Evidence, track: TrackHeard) -> float:
 def _level_at_end_dbfs(heard: Evidence) -> float:
     """The level of the mix in its last 20 ms, as its file ends: without what rings on unheard."""
     end_s = heard.silence.seconds
-    return heard.mix_readings(max(0.0, end_s - END_S), end_s).rms_dbfs
+    return or_silence(heard.mix_readings(max(0.0, end_s - END_S), end_s).rms_dbfs)
 
 
 def _cut(heard: Evidence, name: str, level_dbfs: float, most: float) -> Remark:

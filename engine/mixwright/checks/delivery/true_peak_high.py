@@ -8,6 +8,8 @@ from mixwright.checks.delivery.demanded import Demand, demanded_peak, enough_db,
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
 from mixwright.sheet.model import PathKey
+from mixwright.units import or_silence
+from mixwright.words import level
 
 # What the meter can tell, see :mod:`mixwright.meters.peak`.
 METER_DB = 0.05
@@ -30,9 +32,9 @@ def true_peak_high(heard: Evidence, limits: Mapping[str, float]) -> Result:
         mix_bus: {gain_db: 6}
     """
     readings = heard.mix_readings()
-    peak_db, at_s = readings.true_peak_dbtp, readings.true_peak_s
+    peak_db, at_s = or_silence(readings.true_peak_dbtp), readings.true_peak_s
     demand = demanded_peak(heard.sheet, limits["true_peak_dbtp"])
-    measured = f"true peak {peak_db:.2f} dBTP"
+    measured = f"true peak {level(readings.true_peak_dbtp, 'dBTP')}"
     if peak_db <= demand.value + METER_DB:
         return Result(measured)
     path, hint = _mend(heard, demand, peak_db - demand.value)

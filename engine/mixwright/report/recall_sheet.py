@@ -1,4 +1,4 @@
-"""How a recall sheet reads: its parts, settings in trade words, and the whole as Markdown.
+"""How a recall sheet reads: its parts, and the whole as a page and as data.
 
 What it says of a mix is worked out in :mod:`mixwright.report.recall`.
 """
@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from mixwright.escaping import markdown_text, plain_data
-from mixwright.report.tables import Table, table_as_markdown
+from mixwright.report.page import WIDTH, Item, Part, part_as_markdown, parts_as_text, wrapped
+from mixwright.report.tables import Table
 from mixwright.words import figure, named, number, unit_of, value_words
 
 NO_REASON = "no reason given"
@@ -90,10 +91,9 @@ class Move:
     measured: Mapping[str, float] = field(default_factory=dict)
 
     @property
-    def line(self) -> tuple[str, str]:
-        """The move, and after it its reason and what was measured."""
-        measured = all_measured_words(self.measured)
-        return self.what, (self.why or NO_REASON) + (f" ({measured})" if measured else "")
+    def line(self) -> str:
+        """The move, its reason and what was measured."""
+        return f"{self.what} - {self.why or NO_REASON}{_in_brackets(self.measured)}"
 
 
 @dataclass(frozen=True)
@@ -105,10 +105,12 @@ class Strip:
     measured: Mapping[str, float] = field(default_factory=dict)
 
     @property
-    def lines(self) -> list[tuple[str, str]]:
-        """A line for each move, in two parts, and one for what was measured of them together."""
-        together = all_measured_words(self.measured)
-        return [*(m.line for m in self.moves), *([("together", together)] if together else [])]
+    def items(self) -> tuple[Item, ...]:
+        """A line for each move, and one for what was measured of them together."""
+        lines = [move.line for move in self.moves]
+        if self.measured:
+            lines.append(f"together - {measured_words(self.measured)}")
+        return tuple(Item("", line) for line in lines)
 
 
 @dataclass(frozen=True)
@@ -127,9 +129,14 @@ class Chapter:
         return not (self.facts or self.strips or any(table.rows for table in self.tables))
 
     @property
-    def facts_in_words(self) -> list[tuple[str, str]]:
-        """What each fact is and says; whole numbers as they are, others as measured."""
-        return [(named(key), measured_words(key, value)) for key, value in self.facts.items()]
+    def part(self) -> Part:
+        """The chapter as a part of a page; whole numbers as they are, others as measured."""
+        if self.is_empty:
+            return Part(self.title, (NOTHING,))
+        lines = tuple(f"{named(k)}: {measured_value(k, v)}" for k, v in self.facts.items())
+        tables = tuple(table.shown for table in self.tables if table.rows)
+        strips = tuple((strip.name, strip.items) for strip in self.strips)
+        return Part(self.title, lines, strips, tables)
 
 
 @dataclass(frozen=True)
@@ -151,19 +158,16 @@ class Recall:
                 said[table.key] = [dict(zip(keys, row, strict=True)) for row in table.rows]
         return plain_data(data)  # type: ignore[no-any-return]
 
+    def as_text(self, width: int = WIDTH) -> str:
+        """Return it as plain text, at most `width` columns wide."""
+        head = "\n".join(wrapped(f"Recall sheet: {self.title}", "", width, cut_words=True))
+        parts = parts_as_text((one.part for one in self.chapters), width, cut_words=True)
+        return f"{head}\n{parts}"
+
     def as_markdown(self) -> str:
         """Return it as Markdown with tables."""
-        lines = [f"# Recall sheet: {markdown_text(self.title)}", ""]
-        for chapter in self.chapters:
-            lines += [f"## {markdown_text(chapter.title)}", ""]
-            lines += _list(chapter.facts_in_words, "{}: {}")
-            for strip in chapter.strips:
-                lines += [f"### {markdown_text(strip.name)}", ""]
-                lines += _list(strip.lines, "**{}** - {}")
-            for table in chapter.tables:
-                lines += [table_as_markdown(table.shown), ""] if table.rows else []
-            lines += [NOTHING, ""] if chapter.is_empty else []
-        return "\n".join(lines).rstrip() + "\n"
+        parts = [part_as_markdown(chapter.part, 2) for chapter in self.chapters]
+        return "\n\n".join([f"# Recall sheet: {markdown_text(self.title)}", *parts]) + "\n"
 
 
 # ---- words ----
@@ -179,12 +183,12 @@ def unless(default: Any, text: Callable[[Any], str] = number) -> Callable[[Any],
     return lambda value: "" if value == default else text(value)
 
 
-def measured_words(key: str, value: Any) -> str:
+def measured_value(key: str, value: Any) -> str:
     """Return a fact in words: what was measured with one decimal, shares and counts with none.
 
-    >>> measured_words("loudness_change_lu", 1.24), measured_words("at_work_percent", 81.4)
+    >>> measured_value("loudness_change_lu", 1.24), measured_value("at_work_percent", 81.4)
     ('+1.2 LU', '81 %')
-    >>> measured_words("sample_rate_hz", 48000), measured_words("standard", "ebu_r_128")
+    >>> measured_value("sample_rate_hz", 48000), measured_value("standard", "ebu_r_128")
     ('48000 Hz', 'ebu_r_128')
     """
     if not isinstance(value, float):
@@ -193,15 +197,14 @@ def measured_words(key: str, value: Any) -> str:
     return figure(value, unit_of(key), decimals, sign=key.endswith(SIGNED))
 
 
-def all_measured_words(measured: Mapping[str, float]) -> str:
+def measured_words(measured: Mapping[str, float]) -> str:
     """Return measured figures in a line.
 
-    >>> all_measured_words({"mean_reduction_db": 3.16, "at_work_percent": 81.0})
+    >>> measured_words({"mean_reduction_db": 3.16, "at_work_percent": 81.0})
     'mean reduction 3.2 dB, at work 81 %'
     """
-    return ", ".join(f"{named(key)} {measured_words(key, v)}" for key, v in measured.items())
+    return ", ".join(f"{named(key)} {measured_value(key, v)}" for key, v in measured.items())
 
 
-def _list(pairs: Iterable[tuple[str, str]], form: str) -> list[str]:
-    lines = [f"- {form.format(*map(markdown_text, pair))}" for pair in pairs]
-    return [*lines, ""] if lines else []
+def _in_brackets(measured: Mapping[str, float]) -> str:
+    return f" ({measured_words(measured)})" if measured else ""
