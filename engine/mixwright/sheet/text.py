@@ -63,9 +63,10 @@ class SheetText:
         """Return the column (from 0) of the character at `index`."""
         return index - self.starts[self.line_at(index)]
 
-    def span_at(self, index: int) -> Span:
-        """Return the span of the one character at `index` (from 0) in the text."""
-        return self.span(self.line_at(index) + 1, self.column_at(index) + 1)
+    def span_at(self, index: int, length: int = 1) -> Span:
+        """Return the span of the characters from `index` (from 0) on that are on its line."""
+        line = self.line_at(index)
+        return self.span(line + 1, index - self.starts[line] + 1, length)
 
 
 def lined(text: str, path: str = "mix.yaml") -> SheetText:

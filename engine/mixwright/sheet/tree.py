@@ -31,9 +31,6 @@ _NUMBER = re.compile(r"[-+]?(?:(?:0|[1-9][0-9]*)(\.[0-9]*)?|(\.[0-9]+))([eE][-+]
 _LARGEST_WHOLE = 2**53
 _BOOLEANS = {"true": True, "false": False}
 _NULLS = ("", "~", "null", "Null", "NULL")
-# Line and column, counted from 1, and length in characters.
-At = tuple[int, int, int]
-_TOP: At = (1, 1, 1)
 
 
 class Token(NamedTuple):
@@ -48,6 +45,10 @@ class Token(NamedTuple):
     start: int = 0
     end: int = 0
 
+    def span_in(self, sheet: SheetText) -> Span:
+        """Return its place in a sheet."""
+        return sheet.span_at(self.start, self.end - self.start)
+
 
 @dataclass(slots=True, eq=False)
 class Entry:
@@ -60,7 +61,8 @@ class Entry:
     The value is written from `start` up to `end` in the text, as `scalar` if it is not made of
     others, `is_flow` between brackets; a block ends where the next word begins. `before` are the
     lines above it, comments and empty ones; `beside` comments at ends of its lines; `after` lines
-    at the end of a mapping or list. `stop` is the line (from 0) after its last.
+    at the end of a mapping or list. `stop` is the line (from 0) after its last. `place` is where
+    messages point to, from an index up to another.
     """
 
     sheet: SheetText = field(repr=False)
@@ -72,8 +74,7 @@ class Entry:
     is_flow: bool = False
     start: int = 0
     end: int = 0
-    at: At = _TOP
-    key_at: At | None = None
+    place: tuple[int, int] = (0, 0)
     before: Sequence[str] = ()
     beside: Sequence[str] = ()
     after: Sequence[str] = ()
@@ -85,7 +86,7 @@ class Entry:
     def child(self, key: str) -> Entry:
         """Return the entry under `key`, with the value None where there is none."""
         found = self.parts.get(key) if isinstance(self.value, dict) else None
-        return found or Entry(self.sheet, (*self.path, key), at=self.at)
+        return found or Entry(self.sheet, (*self.path, key), place=self.place)
 
     def entries(self) -> list[tuple[str, Entry]]:
         """Return the entries of a mapping by their keys, in the sheet's order."""
@@ -128,12 +129,12 @@ class Entry:
 
         A mapping or list that has a key is placed at that key: it is what a person would point at.
         """
-        return self.sheet.span(*self.at)
+        return self.sheet.span_at(self.place[0], self.place[1] - self.place[0])
 
     @property
     def key_span(self) -> Span:
         """The place of the key; of the value where there is no key."""
-        return self.sheet.span(*(self.key_at or self.at))
+        return self.key.span_in(self.sheet) if self.key else self.span
 
     def nearest(self, path: PathKey) -> Entry:
         """Return the entry at a path from here, or the last one on the way that is there."""
@@ -158,7 +159,7 @@ class Entry:
     @property
     def key_spans(self) -> dict[PathKey, Span]:
         """The place of each key below."""
-        return {entry.path: entry.key_span for entry in self.walk() if entry.key_at is not None}
+        return {entry.path: entry.key_span for entry in self.walk() if entry.key is not None}
 
     def without(self, bad: Iterable[PathKey]) -> Entry:
         """Return the entry with the value None at these paths, which lie below or are its own."""
@@ -220,7 +221,7 @@ class _Composer:
                     self.fault("several-documents", message, self.mark(event))
                     break
                 self.compose(root, self.parser.get_event())
-        root.at = _TOP
+        root.place = (0, 0)
         if not documents or (root.value is None and not self.problems):
             message = f"{self.text.path} has no content, expected a mix sheet"
             self.fault("empty", message, self.text.span(1, 1))
@@ -233,7 +234,8 @@ class _Composer:
             entry.scalar = token = self.token(event)
             entry.value = plain_value(token.text) if token.is_plain else token.text
             is_nothing = token.is_plain and not token.text
-            entry.at = (is_nothing and entry.key_at) or _between(event, event)
+            shown = entry.key if entry.key and is_nothing else token
+            entry.place = shown.start, shown.end
             return
         if isinstance(event, events.AliasEvent):
             return
@@ -244,18 +246,19 @@ class _Composer:
         is_mapping = isinstance(event, events.MappingStartEvent)
         last = (self.mapping if is_mapping else self.sequence)(entry)
         entry.end = last.end_mark.index if entry.is_flow else last.start_mark.index
-        entry.at = entry.key_at or _between(event, last)
+        entry.place = (entry.key.start, entry.key.end) if entry.key else (entry.start, entry.end)
 
     def mapping(self, entry: Entry) -> Any:
         while not isinstance(event := self.parser.get_event(), events.MappingEndEvent):
-            token, at = self.key(event, entry.path)
+            token = self.key(event, entry.path)
             key = token.text
             if (first := entry.parts.get(key)) is not None:
                 hint = f"it is first given in line {first.key_span.line}"
                 message = f"the key {key} is given twice"
-                self.fault("duplicate-key", message, self.text.span(*at), hint)
-                key = f"{key} again in line {at[0]}"
-            part = Entry(self.text, (*entry.path, key), key=token, key_at=at)
+                span = token.span_in(self.text)
+                self.fault("duplicate-key", message, span, hint)
+                key = f"{key} again in line {span.line}"
+            part = Entry(self.text, (*entry.path, key), key=token)
             entry.parts[key] = part
             self.compose(part, self.parser.get_event())
         entry.value = {key: part.value for key, part in entry.parts.items()}
@@ -269,24 +272,26 @@ class _Composer:
         entry.value = [part.value for part in entry.parts.values()]
         return event
 
-    def key(self, event: Any, path: PathKey) -> tuple[Token, At]:
+    def key(self, event: Any, path: PathKey) -> Token:
         self.refuse_extras(event)
-        at = _between(event, event)
+        start, end = event.start_mark.index, event.end_mark.index
         if not isinstance(event, events.ScalarEvent):
+            span = self.text.span_at(start, end - start)
+            token = Token(f"? in line {span.line} column {span.column}", True, "", start, end)
             message = "a key is a list, mapping or alias, expected a plain word"
-            self.fault("bad-key", message, self.text.span(*at))
+            self.fault("bad-key", message, span)
             if not isinstance(event, events.AliasEvent):
-                self.compose(Entry(self.text, (*path, "?"), key_at=at), event)
-            return Token(f"? in line {at[0]} column {at[1]}", True), at
+                self.compose(Entry(self.text, (*path, "?"), key=token), event)
+            return token
         if event.value == "<<" and event.implicit[0]:
             hint = "write the keys out where they are used"
             message = "merge keys (<<) are not allowed in a sheet"
-            self.fault("merge-key", message, self.text.span(*at), hint)
+            self.fault("merge-key", message, self.text.span_at(start, end - start), hint)
         token = self.token(event)
         if not token.text or not token.text.isprintable():
             message = "a key is empty or holds a line break, expected a plain word"
-            self.fault("bad-key", message, self.text.span(*at))
-        return token, at
+            self.fault("bad-key", message, token.span_in(self.text))
+        return token
 
     def token(self, event: Any) -> Token:
         """A scalar as it is written; half a character, which only an escape can be, is refused."""
@@ -316,15 +321,7 @@ class _Composer:
         self.problems.append(Problem(f"sheet/{rule}", message, span, help))
 
     def mark(self, event: Any, length: int = 1) -> Span:
-        start = event.start_mark
-        return self.text.span(start.line + 1, start.column + 1, length)
-
-
-def _between(first: Any, last: Any) -> At:
-    """From where `first` starts to where `last` ends, or to the end of the first line."""
-    start, end = first.start_mark, last.end_mark
-    length = end.column - start.column if end.line == start.line else 10**6
-    return start.line + 1, start.column + 1, length
+        return self.text.span_at(event.start_mark.index, length)
 
 
 def plain_value(text: str) -> Any:
