@@ -6,7 +6,9 @@ import dataclasses
 import hashlib
 import json
 import os
+import random
 import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,6 +17,10 @@ import soundfile
 
 import mixwright
 from conftest import SongMaker, noise
+from fuzzing.byte_mutations import scrambled
+from fuzzing.sheet_mutations import mutated
+from fuzzing.sheet_styles import as_yaml
+from fuzzing.sound_sheets import SMALL, shaped_sheet, sound_sheet
 from mixwright import cli
 from mixwright.delivering.manifest import Manifest, SheetEntry, manifest_text
 from mixwright.problem import About, Fault, Problem, ProblemError
@@ -87,20 +93,28 @@ def test_every_command_refuses_a_bad_sheet_with_the_same_words(
 ) -> None:
     path = lay_out(sheet, tmp_path)
     expected = faults(path)
-    lines = "".join(f"{problem}\n" for problem in expected)
     assert expected
+    refused_by_all(path, expected, good, said, manifest)
+
+
+def refused_by_all(
+    path: Path, expected: tuple[Problem, ...], good: Path, said: Said, manifest: Manifest
+) -> None:
+    """Hold every command that reads a sheet and its files to the same words of its faults."""
+    lines = "".join(f"{problem}\n" for problem in expected)
     for verb, more in READERS.items():
         assert said(verb, path, *more) == (2, lines), verb
     assert said("compare", path, good) == (2, lines)
     assert said("compare", good, path) == (2, lines)
-    folder = tmp_path / "out"
+    assert said("review", good, "--against", path) == (2, lines)
+    folder = path.parent / "out"
     folder.mkdir()
     # Nothing is made again of a sheet that has changed: it was bad already when it was delivered.
     sheet_entry = SheetEntry(f"../{path.name}", hashlib.sha256(path.read_bytes()).hexdigest())
     listed = dataclasses.replace(manifest, sheet=sheet_entry, inputs=(), outputs=())
     (folder / "manifest.json").write_text(manifest_text(listed), "utf-8")
     status, err = said("verify", "--rerender", folder)
-    assert (status, err.replace(f"{folder}/../", f"{tmp_path}/")) == (2, lines)
+    assert (status, err.replace(f"{folder}/../", f"{path.parent}/")) == (2, lines)
 
 
 @pytest.mark.parametrize("sheet", BAD, ids=lambda path: path.stem)
@@ -108,9 +122,13 @@ def test_commands_that_read_no_sound_pass_over_faults_of_files_alone(
     sheet: Path, tmp_path: Path, good: Path, said: Said
 ) -> None:
     path = lay_out(sheet, tmp_path)
+    refused_without_files(path, faults(path), good, said)
+
+
+def refused_without_files(path: Path, found: tuple[Problem, ...], good: Path, said: Said) -> None:
+    """Hold every command that reads no sound to the words of what a sheet itself says."""
     before = path.read_bytes()
-    # Faults beyond those of shape and meaning show only once there are none of these left.
-    left = [problem for problem in faults(path) if problem.about is About.TEXT]
+    left = [problem for problem in found if problem.about is About.TEXT]
     expected = "".join(f"{problem}\n" for problem in left)
     if not left:
         assert mixwright.tidy(path, check=True).path == str(path)
@@ -120,6 +138,47 @@ def test_commands_that_read_no_sound_pass_over_faults_of_files_alone(
     assert path.read_bytes() == before
     assert said("compare", "--only-sheet", path, good) == (2, expected)
     assert said("compare", "--only-sheet", good, path) == (2, expected)
+
+
+@pytest.mark.parametrize("sheet", BAD, ids=lambda path: path.stem)
+def test_a_bad_sheet_in_a_revision_is_refused_with_the_same_words(
+    sheet: Path, tmp_path: Path, good: Path, said: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = lay_out(sheet, tmp_path)
+    monkeypatch.chdir(tmp_path)
+    subprocess.run(["git", "init", "-q"], check=True)
+    subprocess.run(["git", "add", path.name], check=True)
+    name = f":./{path.name}"
+    left = [problem for problem in faults(path) if problem.about is About.TEXT]
+    expected = "".join(f"{problem}\n" for problem in left).replace(str(path), name)
+    for both in ([name, good], [good, name]):
+        if left:
+            assert said("compare", "--only-sheet", *both) == (2, expected)
+    assert left or mixwright.compare(name, good, only_sheet=True).changes
+
+
+def scribbled(dice: random.Random) -> bytes:
+    """A sheet with some fault or other, mostly."""
+    sheet = sound_sheet(dice, SMALL)
+    kind = dice.randrange(3)
+    if kind == 0:
+        return as_yaml(mutated(sheet, dice), dice).encode("utf-8", "replace")
+    if kind == 1:
+        return as_yaml(shaped_sheet(dice, SMALL), dice).encode("utf-8", "replace")
+    return scrambled(as_yaml(sheet, dice).encode(), dice)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_every_command_refuses_a_scribbled_sheet_with_the_same_words(
+    seed: int, tmp_path: Path, good: Path, said: Said, manifest: Manifest
+) -> None:
+    path = tmp_path / "mix.yaml"
+    path.write_bytes(scribbled(random.Random(seed)))
+    # The sound files that it names are not there: it is refused for these if for nothing else.
+    expected = faults(path)
+    assert expected
+    refused_by_all(path, expected, good, said, manifest)
+    refused_without_files(path, expected, good, said)
 
 
 def test_what_is_about_files_is_of_these_kinds(tmp_path: Path) -> None:

@@ -121,7 +121,7 @@ def test_no_edits_change_nothing(seed: int) -> None:
 def test_a_value_is_set_and_nothing_else_changes(seed: int) -> None:
     dice = random.Random(seed)
     text = scribbled(dice)
-    entry = dice.choice([e for e in entries_of(text) if e.is_scalar])
+    entry = dice.choice([e for e in entries_of(text) if e.scalar])
     value = any_value(dice, False)
     made = edited(text, [Set(entry.path, value)])
     expected = copy.deepcopy(values_of(text))
@@ -129,11 +129,11 @@ def test_a_value_is_set_and_nothing_else_changes(seed: int) -> None:
     assert are_same(values_of(made), expected)
     assert comments_of(tree_of(made)) == comments_of(tree_of(text))
     mark = len(text) - len(text.removeprefix("\ufeff"))
-    start, end = entry.first.start_mark.index + mark, entry.first.end_mark.index + mark
+    start, end = entry.start + mark, entry.end + mark
     assert made[: start - 1] == text[: start - 1]
     assert made.endswith(text[end:].lstrip("\r\n ") if entry.is_paragraph else text[end:])
-    old = entry.first.value
-    if entry.first.implicit[0] and old and "\n" not in text[start:end]:
+    old = entry.scalar.text
+    if entry.scalar.is_plain and old and "\n" not in text[start:end]:
         back = edited(made, [Set(entry.path, entry.value)])
         assert are_same(values_of(back), as_read(values_of(text)))
         if PLAINEST.fullmatch(old) or isinstance(entry.value, str | bool):
@@ -151,20 +151,13 @@ def test_any_value_may_stand_anywhere(seed: int) -> None:
     at(expected, entry.path[:-1])[entry.path[-1]] = as_read(value)
     assert are_same(values_of(made), expected)
     outside = [e for e in entries_of(text) if e.path[: len(entry.path)] != entry.path]
-    kept = {
-        e.path: text[e.first.start_mark.index : e.last.end_mark.index]
-        for e in outside
-        if e.is_scalar
-    }
+    kept = {e.path: text[e.start : e.end] for e in outside if e.scalar}
     after = {e.path: e for e in entries_of(made)}
     text, made = text.removeprefix("\ufeff"), made.removeprefix("\ufeff")
     for e in outside:
-        if e.is_scalar:
+        if e.scalar:
             now = after[e.path]
-            assert (
-                made[now.first.start_mark.index : now.last.end_mark.index].rstrip()
-                == text[e.first.start_mark.index : e.last.end_mark.index].rstrip()
-            )
+            assert made[now.start : now.end].rstrip() == text[e.start : e.end].rstrip()
     assert kept
 
 
@@ -173,7 +166,7 @@ def test_any_value_may_stand_anywhere(seed: int) -> None:
 def test_what_is_new_stands_among_the_rest(seed: int) -> None:
     dice = random.Random(seed)
     text = scribbled(dice)
-    parent = dice.choice([e for e in tree_of(text).walk() if not e.is_scalar])
+    parent = dice.choice([e for e in tree_of(text).walk() if not e.scalar])
     value = any_value(dice)
     if isinstance(parent.value, dict):
         key: str | int = dice.choice(["new key", "why", "gain_db", "type", "file", "title"])

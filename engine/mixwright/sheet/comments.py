@@ -9,15 +9,14 @@ comes next, or, where it is indented more than that, to the end of the block it 
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from mixwright.sheet.text import LINE_ENDS
 from mixwright.sheet.tree import Entry
 
-_COMMENT = re.compile("#[^\n\r\x85\u2028\u2029]*")
-_LINE_END = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
+COMMENT = re.compile(f"#[^{LINE_ENDS}]*")
 
 
 class _Row(NamedTuple):
@@ -46,28 +45,18 @@ def comments_of(root: Entry) -> list[str]:
     return sorted(row.comment for row in _rows(root) if row.comment)
 
 
-def line_starts(text: str) -> list[int]:
-    r"""Return where each line begins, and where the last one ends.
-
-    >>> line_starts("a\r\nb"), line_starts("a\n")
-    ([0, 3, 4], [0, 2])
-    """
-    starts = [0, *(match.end() for match in _LINE_END.finditer(text))]
-    return starts if starts[-1] == len(text) else [*starts, len(text)]
-
-
 class _Layer:
     """Walks over the entries, and over the lines in step with them."""
 
     def __init__(self, root: Entry) -> None:
-        self.root = root
+        self.root, self.sheet = root, root.sheet
         self.rows = _rows(root)
         self.next_row = 0
         self.owners: dict[int, Entry] = {}  # of what stands beside the words of a line
 
     def lay(self) -> None:
         if self.root.is_flow:
-            self.root.before = self.gather(self.root.first.start_mark.line)
+            self.root.before = self.gather(self.sheet.line_at(self.root.start))
         self.fill(self.root)
         self.root.after = [*self.root.after, *self.gather(len(self.rows))]
         for number, owner in sorted(self.owners.items()):
@@ -76,9 +65,9 @@ class _Layer:
 
     def fill(self, entry: Entry) -> None:
         """Fill in what is around and below an entry whose own line has been come to."""
-        if entry.is_scalar:
+        if entry.scalar is not None:
             # A paragraph has room for a comment only beside its sign.
-            first, last = entry.first.start_mark.line, last_line(entry)
+            first, last = self.sheet.line_at(entry.start), last_line(entry)
             self.owners[first if entry.is_paragraph else last] = entry
             entry.stop = last + 1
             return
@@ -88,23 +77,23 @@ class _Layer:
             entry.after = []
 
     def fill_parts(self, entry: Entry) -> None:
-        first, following = entry.first.start_mark, entry.last.start_mark
+        last = self.sheet.line_at(entry.end - 1 if entry.is_flow else entry.end)
         if entry.is_flow:
-            self.owners[first.line] = entry
+            self.owners[self.sheet.line_at(entry.start)] = entry
         for part in entry.parts.values():
             if part.key is not None:
-                part.before = self.gather(part.key.start_mark.line)
-                self.owners[part.key.end_mark.line] = part
-            if part.key is None or part.is_scalar or part.is_flow:
-                part.before = [*part.before, *self.gather(part.first.start_mark.line)]
+                part.before = self.gather(self.sheet.line_at(part.key.start))
+                self.owners[self.sheet.line_at(part.key.end)] = part
+            if part.key is None or part.scalar is not None or part.is_flow:
+                part.before = [*part.before, *self.gather(self.sheet.line_at(part.start))]
             self.fill(part)
             entry.stop = part.stop
         if entry.is_flow:
-            entry.after = self.gather(following.line)
-            self.owners[following.line] = entry
-            entry.stop = following.line + 1
+            entry.after = self.gather(last)
+            self.owners[last] = entry
+            entry.stop = last + 1
         else:
-            entry.after = self.gather(self.end_of_block(first.column, following))
+            entry.after = self.gather(self.end_of_block(entry, last))
             entry.stop = max(entry.stop, self.next_row)
 
     def gather(self, stop: int) -> list[str]:
@@ -118,12 +107,12 @@ class _Layer:
         self.next_row = max(self.next_row, stop)
         return found
 
-    def end_of_block(self, column: int, following: Any) -> int:
-        """The line after the last comment that belongs to the end of a block at `column`."""
-        is_last = following.index >= len(self.root.sheet.text)
-        outer = -1 if is_last else following.column
-        end = self.next_row
-        for number in range(end, len(self.rows) if is_last else following.line):
+    def end_of_block(self, entry: Entry, last: int) -> int:
+        """The line after the last comment that belongs to the end of a block."""
+        is_last = entry.end >= len(self.sheet.text)
+        outer = -1 if is_last else self.sheet.column_at(entry.end)
+        column, end = self.sheet.column_at(entry.start), self.next_row
+        for number in range(end, len(self.rows) if is_last else last):
             row = self.rows[number]
             if row.comment and number not in self.owners:
                 if row.column < column or row.column <= outer:
@@ -134,22 +123,19 @@ class _Layer:
 
 def last_line(entry: Entry) -> int:
     """Return the line (from 0) on which a value that is not made of others ends."""
-    start, end = entry.first.start_mark, entry.first.end_mark
     if not entry.is_paragraph:
-        return int(end.line)
-    written = entry.sheet.text[start.index : end.index]
-    return int(start.line) + len(written.rstrip().splitlines()) - 1
+        return entry.sheet.line_at(entry.end)
+    return entry.sheet.line_at(entry.start + len(entry.written.rstrip()) - 1)
 
 
 def _rows(root: Entry) -> list[_Row]:
     """What each line holds beside the words that the tree tells of."""
-    text = root.sheet.text
-    starts = line_starts(text)
+    text, starts = root.sheet.text, root.sheet.starts
     busy: set[int] = set()
     comments: dict[int, tuple[int, str]] = {}
-    for gap in _gaps(root, starts, busy):
-        for match in _COMMENT.finditer(text, *gap):
-            number = bisect_right(starts, match.start()) - 1
+    for gap in _gaps(root, busy):
+        for match in COMMENT.finditer(text, *gap):
+            number = root.sheet.line_at(match.start())
             comments[number] = (match.start() - starts[number], match.group().rstrip())
     rows = []
     for number, (start, stop) in enumerate(pairwise(starts)):
@@ -159,19 +145,18 @@ def _rows(root: Entry) -> list[_Row]:
     return rows
 
 
-def _gaps(root: Entry, starts: list[int], busy: set[int]) -> Iterator[tuple[int, int]]:
+def _gaps(root: Entry, busy: set[int]) -> Iterator[tuple[int, int]]:
     """The stretches between words; the lines that words are on become `busy`."""
-    at = 0
+    at, line_at = 0, root.sheet.line_at
     for entry in root.walk():
         if entry.key is not None:
-            start, end = entry.key.start_mark, entry.key.end_mark
-            yield at, start.index
-            at = end.index
-            busy.update(range(start.line, end.line + 1))
-        if entry.is_scalar:
-            start, end = entry.first.start_mark, entry.first.end_mark
+            yield at, entry.key.start
+            at = entry.key.end
+            busy.update(range(line_at(entry.key.start), line_at(at) + 1))
+        if entry.scalar is not None:
+            line = line_at(entry.start)
             # A comment may follow a paragraph's sign; the lines after it are text up to the last.
-            yield at, starts[start.line + 1] if entry.is_paragraph else start.index
-            at = end.index
-            busy.update(range(start.line, last_line(entry) + 1))
+            yield at, root.sheet.starts[line + 1] if entry.is_paragraph else entry.start
+            at = entry.end
+            busy.update(range(line, last_line(entry) + 1))
     yield at, len(root.sheet.text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from mixwright.problem import About, Problem, ProblemError, Severity
@@ -31,20 +32,23 @@ def read_sheet(
     if isinstance(tree.value, dict) and "song" in tree.value:
         # Without a song every name of a section would be called unknown, on top of the one fault.
         problems += check_meaning(sound, path.parent, allow_outside)
-    _raise_errors(problems, needs_files)
+    if not needs_files:
+        problems = [problem for problem in problems if problem.about is About.TEXT]
+    if _are_errors(problem for problem in problems if problem.about is About.TEXT):
+        raise ProblemError(sorted(problems, key=_place))
+    # Whatever is wrong around the sheet, what it says is sound so far: the rest of it is told too.
     sheet = build_sheet(path, tree)
-    problems = check_file_names(sheet)
+    problems += check_file_names(sheet)
     if sheet.song.end is not None:
         problems += check_length(sheet, sheet.timeline.sample_at(sheet.song.end))
-    _raise_errors(problems, needs_files)
+    if _are_errors(problems):
+        raise ProblemError(sorted(problems, key=_place))
     return tree, sheet
 
 
-def _raise_errors(problems: list[Problem], needs_files: bool) -> None:
-    """Raise if there is an error; warnings alone do not stop the work."""
-    found = [one for one in problems if needs_files or one.about is About.TEXT]
-    if any(problem.severity is Severity.ERROR for problem in found):
-        raise ProblemError(sorted(found, key=_place))
+def _are_errors(problems: Iterable[Problem]) -> bool:
+    """Whether there is an error; warnings alone do not stop the work."""
+    return any(problem.severity is Severity.ERROR for problem in problems)
 
 
 def _place(problem: Problem) -> tuple[int, int]:

@@ -7,19 +7,16 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from yaml import events
-
 from mixwright.problem import Problem, ProblemError
-from mixwright.sheet.comments import last_line, line_starts
+from mixwright.sheet.comments import COMMENT, last_line
 from mixwright.sheet.model import PathKey
+from mixwright.sheet.text import LINE_ENDS
 from mixwright.sheet.tidy_order import SchemaPlace
 from mixwright.sheet.tidy_print import APART, STEP, print_inline, print_pair, print_part
 from mixwright.sheet.tidy_words import key_text, quoted, written_number
-from mixwright.sheet.tree import Entry, plain_value
+from mixwright.sheet.tree import Entry, Token, plain_value
 
-_AFTER_PAIR = re.compile(r"[ \t]*(,?)[ \t]*(#[^\n\r\x85\u2028\u2029]*)?(?=[\n\r\x85\u2028\u2029])")
-_COMMENTS = re.compile("#[^\n\r\x85\u2028\u2029]*")
-_LINE_ENDS = "\n\r\x85\u2028\u2029"
+_AFTER_PAIR = re.compile(rf"[ \t]*(,?)[ \t]*(#[^{LINE_ENDS}]*)?(?=[{LINE_ENDS}])")
 
 
 def no_place(where: Entry, path: PathKey, why: str) -> ProblemError:
@@ -52,8 +49,7 @@ class Patches:
 
     def __init__(self, root: Entry) -> None:
         self.root = root
-        self.text = root.sheet.text
-        self.starts = line_starts(self.text)
+        self.text, self.starts = root.sheet.text, root.sheet.starts
         self.line_end = "\r\n" if re.match("[^\n\r]*\r\n", self.text) else "\n"
         self.found: list[tuple[int, int, str]] = []
 
@@ -115,52 +111,49 @@ class Patches:
             self.put(entry, self.inline(entry, value))
             return
         part = self.made(entry.path, value)
-        indent = " " * parent.first.start_mark.column
+        indent = " " * self.column_of(parent)
         lines = print_part(part, indent, SchemaPlace.root().at(parent.path))
         lead = f"{indent}-" if part.key is None else f"{indent}{key_text(part.name, True, False)}:"
-        beside, below = lines[0][len(lead) :], lines[1:]
-        first = entry.first.start_mark
+        beside, below = lines[0][len(lead) :], self.below(lines[1:])
+        line_at = self.root.sheet.line_at
         if entry.is_paragraph:
-            sign = re.match(r"[|>][-+0-9]*", self.text[first.index :])
-            self.patch(first.index - 1, first.index + len(sign[0] if sign else ""), beside)
-            self.patch(self.end_of(first.line), self.end_of(last_line(entry)), self.below(below))
-        elif entry.is_scalar or entry.is_flow:
+            sign = re.match(r"[|>][-+0-9]*", entry.written)
+            self.patch(entry.start - 1, entry.start + len(sign[0] if sign else ""), beside)
+            self.patch(self.end_of(line_at(entry.start)), self.end_of(last_line(entry)), below)
+        elif entry.scalar is not None or entry.is_flow:
             if beside and not below:
                 self.put(entry, beside[1:])
                 return
-            start = len(self.text[: first.index].rstrip(" \t"))
-            start = start if entry.key is None else self.after_colon(entry)
-            self.patch(start, entry.last.end_mark.index, beside)
-            end = self.end_of(entry.last.end_mark.line)
-            self.patch(end, end, self.below(below))
+            start = len(self.text[: entry.start].rstrip(" \t"))
+            self.patch(start if entry.key is None else self.after_colon(entry), entry.end, beside)
+            end = self.end_of(line_at(entry.end))
+            self.patch(end, end, below)
         elif entry.key is None:
-            words = beside.lstrip() + self.below(below)
-            self.patch(first.index, self.end_of(entry.stop - 1), words)
+            self.patch(entry.start, self.end_of(entry.stop - 1), beside.lstrip() + below)
         else:
             colon = self.after_colon(entry)
             self.patch(colon, colon, beside)
-            start = self.end_of(entry.key.end_mark.line)
-            self.patch(start, self.end_of(entry.stop - 1), self.below(below))
+            start = self.end_of(line_at(entry.key.end))
+            self.patch(start, self.end_of(entry.stop - 1), below)
 
     def put(self, entry: Entry, words: str) -> None:
         """Put words where a value stands on its line, or would."""
-        start, end = entry.first.start_mark.index, entry.last.end_mark.index
-        if start == end:
-            gap = "" if self.text[start - 1 : start] in (" ", "") else " "
-            has_lead = entry.key is None or ":" in self.text[entry.key.end_mark.index : start]
+        if entry.start == entry.end:
+            gap = "" if self.text[entry.start - 1] == " " else " "
+            has_lead = entry.key is None or ":" in self.text[entry.key.end : entry.start]
             words = gap + words if has_lead else f": {words}"
-        self.patch(start, end, words)
+        self.patch(entry.start, entry.end, words)
 
     def remove_from_flow(self, parent: Entry, entry: Entry) -> None:
         """Take an entry out of brackets, with the comma that it needs no more."""
         parts = list(parent.parts.values())
         at = parts.index(entry)
-        start, end = _start(entry), entry.last.end_mark.index
+        start, end = _start(entry), entry.end
         if at + 1 < len(parts):
             gap = self.text[end : _start(parts[at + 1])]
             self.patch(start, end + (gap.index(",") + 1 if "#" in gap else len(gap)), "")
         else:
-            before = parts[at - 1].last.end_mark.index
+            before = parts[at - 1].end
             has_comment = "#" in self.text[before:start]
             self.patch(start if has_comment else before, end, "")
 
@@ -168,20 +161,20 @@ class Patches:
         """Take the lines of an entry out of a block, with the comments right above them."""
         parts = list(parent.parts.values())
         at = parts.index(entry)
-        column = parent.first.start_mark.column
-        floor = parts[at - 1].stop if at else parent.first.start_mark.line
-        line = self.line_of(entry, floor if at else parent.first.start_mark.line, column)
+        column = self.column_of(parent)
+        floor = parts[at - 1].stop if at else self.root.sheet.line_at(parent.start)
+        line = self.line_of(entry, floor, column)
         stop = entry.stop
         start = self.starts[line] + column
         if self.text[self.starts[line] : start].strip():
             # It shares a line with the dash around it: what comes next moves up there.
             rest = self.text[self.starts[stop] :]
-            gap = len(rest) - len(rest.lstrip(" " + _LINE_ENDS))
-            has_comment = rest.lstrip(" " + _LINE_ENDS).startswith("#")
+            gap = len(rest) - len(rest.lstrip(" " + LINE_ENDS))
+            has_comment = rest.lstrip(" " + LINE_ENDS).startswith("#")
             self.patch(start, self.end_of(stop - 1) if has_comment else self.starts[stop] + gap, "")
             return
         if at or parent is not self.root:
-            floor = floor if at or parent.key is None else parent.key.end_mark.line + 1
+            floor = floor if at else self.floor_of(parent)
             while line > floor and self.row(line - 1).startswith("#"):
                 line -= 1
             is_alone = stop + 1 >= len(self.starts) or not self.row(stop)
@@ -210,8 +203,7 @@ class Patches:
         elif parent.is_flow:
             self.insert_in_flow(parent, self.pair(parent, keys[0], _nested(keys[1:], value)), after)
         else:
-            indent = " " * parent.first.start_mark.column
-            lines = self.lines(parent.path, keys, value, indent)
+            lines = self.lines(parent.path, keys, value, " " * self.column_of(parent))
             self.insert_lines(parent, lines, after)
 
     def insert_lines(self, parent: Entry, lines: list[str], after: Entry | None) -> None:
@@ -223,13 +215,14 @@ class Patches:
             end = self.end_of(after.stop - 1)
             self.patch(end, end, self.below([*gap, *lines]))
             return
-        mark = parent.first.start_mark
-        line, words = mark.line, self.below([*lines, *gap])[len(self.line_end) :] + self.line_end
-        if self.text[self.starts[line] : mark.index].strip():
+        line = self.root.sheet.line_at(parent.start)
+        words = self.below([*lines, *gap])[len(self.line_end) :] + self.line_end
+        if self.text[self.starts[line] : parent.start].strip():
             # The first one shares a line with the dash around it.
-            self.patch(mark.index, mark.index, words.lstrip() + " " * mark.column)
+            column = self.column_of(parent)
+            self.patch(parent.start, parent.start, words.lstrip() + " " * column)
             return
-        floor = parent.key.end_mark.line + 1 if parent.key is not None else line
+        floor = self.floor_of(parent)
         while line > floor and self.row(line - 1).startswith("#"):
             line -= 1
         self.patch(self.starts[line], self.starts[line], words)
@@ -238,18 +231,17 @@ class Patches:
         """Put a pair or item between brackets, on a line of its own where the others have one."""
         parts = list(parent.parts.values())
         if not parts:
-            at = parent.first.start_mark.index + 1
-            self.patch(at, at, pair)
+            self.patch(parent.start + 1, parent.start + 1, pair)
             return
         like = after or parts[0]
         start = _start(like)
-        line = self.text[:start].rsplit("\n", 1)[-1] if "\n" in self.text[:start] else self.text
+        line = self.text[start - self.root.sheet.column_at(start) : start]
         lead = self.line_end + line if not line.strip() else " "
         if after is None:
             self.patch(start, start, f"{pair},{lead}")
             return
-        end = after.last.end_mark.index
-        rest = _COMMENTS.sub("", self.text[end : parent.last.start_mark.index])
+        end = after.end
+        rest = COMMENT.sub("", self.text[end : parent.end])
         found = _AFTER_PAIR.match(self.text, end)
         is_last = after is parts[-1]
         if not line.strip() and found and (found[1] or (is_last and "," not in rest)):
@@ -274,17 +266,15 @@ class Patches:
     def made(self, path: PathKey, value: Any) -> Entry:
         """An entry as if it had been read, of a value that is to be written."""
         entry = Entry(self.root.sheet, path, value)
-        entry.key = _word(path[-1], True) if isinstance(path[-1], str) else None
+        entry.key = Token(path[-1], True) if isinstance(path[-1], str) else None
         if isinstance(value, dict):
             entry.parts = {key: self.made((*path, key), item) for key, item in value.items()}
-            entry.first = events.MappingStartEvent(None, None, True, flow_style=False)
         elif isinstance(value, list):
             entry.parts = {i: self.made((*path, i), item) for i, item in enumerate(value)}
-            entry.first = events.SequenceStartEvent(None, None, True, flow_style=False)
         elif isinstance(value, str):
-            entry.first = _word(value, isinstance(plain_value(value), str))
+            entry.scalar = Token(value, isinstance(plain_value(value), str))
         else:
-            entry.first = _word(_plain_text(value), True)
+            entry.scalar = Token(_plain_text(value), True)
         return entry
 
     def lines(self, path: PathKey, keys: Sequence[str | int], value: Any, indent: str) -> list[str]:
@@ -316,9 +306,8 @@ class Patches:
     def is_json(self, entry: Entry) -> bool:
         """Whether the nearest key, within or around, is in quotes between brackets as in JSON."""
         around = [self.root.nearest(entry.path[:depth]) for depth in range(len(entry.path), 0, -1)]
-        near = [*list(entry.parts.values())[:1], *around]
-        keyed = next((one for one in near if one.key is not None), None)
-        return self.root.is_flow and keyed is not None and keyed.key.style == '"'
+        keys = [one.key for one in (*entry.parts.values(), *around) if one.key is not None]
+        return self.root.is_flow and bool(keys) and keys[0].style == '"'
 
     # ---- places in the text ----
 
@@ -342,14 +331,23 @@ class Patches:
     def line_of(self, entry: Entry, floor: int, column: int) -> int:
         """The line of an entry's key or dash, which is no line above `floor`."""
         if entry.key is not None:
-            return int(entry.key.start_mark.line)
+            return self.root.sheet.line_at(entry.key.start)
         line = floor
         while self.text[self.starts[line] + column : self.starts[line] + column + 1] != "-":
             line += 1
         return line
 
+    def column_of(self, parent: Entry) -> int:
+        """The column of the keys or dashes of a block."""
+        return self.root.sheet.column_at(parent.start)
+
+    def floor_of(self, parent: Entry) -> int:
+        """The first line that belongs to the first entry of a block."""
+        lead = parent.start if parent.key is None else parent.key.end
+        return self.root.sheet.line_at(lead) + (parent.key is not None)
+
     def after_colon(self, entry: Entry) -> int:
-        return self.text.index(":", entry.key.end_mark.index) + 1
+        return self.text.index(":", entry.key.end if entry.key else entry.start) + 1
 
     def row(self, line: int) -> str:
         return self.text[self.starts[line] : self.starts[line + 1]].strip()
@@ -357,7 +355,7 @@ class Patches:
     def end_of(self, line: int) -> int:
         """Where a line ends, before what ends it."""
         row = self.text[self.starts[line] : self.starts[line + 1]]
-        return self.starts[line] + len(row.rstrip(_LINE_ENDS))
+        return self.starts[line] + len(row.rstrip(LINE_ENDS))
 
     def below(self, lines: Sequence[str]) -> str:
         return "".join(f"{self.line_end}{line if line.strip() else ''}" for line in lines)
@@ -367,7 +365,7 @@ class Patches:
 
 
 def _start(entry: Entry) -> int:
-    return int((entry.key or entry.first).start_mark.index)
+    return entry.key.start if entry.key else entry.start
 
 
 def _nested(keys: Sequence[str | int], value: Any) -> Any:
@@ -375,10 +373,6 @@ def _nested(keys: Sequence[str | int], value: Any) -> Any:
     for key in reversed(keys):
         value = {key: value} if isinstance(key, str) else [value]
     return value
-
-
-def _word(text: str, is_plain: bool) -> events.ScalarEvent:
-    return events.ScalarEvent(None, None, (is_plain, not is_plain), text)
 
 
 def _plain_text(value: Any) -> str:

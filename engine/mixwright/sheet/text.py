@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import re
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -14,6 +15,7 @@ from mixwright.problem import Fault, Problem, ProblemError, Span, odd_kind
 # A sheet of the longest songs has some 100 kB; whatever is read is held in memory several times.
 MAX_BYTES = 4 * 1024 * 1024
 BYTE_ORDER_MARK = "\ufeff"
+LINE_ENDS = "\n\r\x85\u2028\u2029"
 # What YAML 1.1 allows in a stream; anything else is a control character or half a pair.
 _NOT_ALLOWED = re.compile(
     "[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|(?<!^)\ufeff"
@@ -42,12 +44,29 @@ class SheetText:
         """The length of each line without blanks at its end: a sheet may be one long line."""
         return [len(line.rstrip()) for line in self.lines]
 
-    def span_at(self, index: int) -> Span:
-        """Return the span of the one character at `index` (from 0) in the text."""
-        before = self.text[:index].splitlines(keepends=True)
-        if before and before[-1].splitlines()[0] == before[-1]:
-            return self.span(len(before), len(before[-1]) + 1)
-        return self.span(len(before) + 1, 1)
+    @cached_property
+    def starts(self) -> list[int]:
+        r"""Where each line begins in the text, and where the last one ends.
+
+        >>> lined("a\r\nb").starts, lined("a\n").starts
+        ([0, 3, 4], [0, 2])
+        """
+        starts = [0, *(match.end() for match in re.finditer(f"\r\n|[{LINE_ENDS}]", self.text))]
+        return starts if starts[-1] == len(self.text) else [*starts, len(self.text)]
+
+    def line_at(self, index: int) -> int:
+        """Return the line (from 0) of the character at `index`."""
+        is_beyond = index == len(self.text) and self.text[-1:] not in tuple(LINE_ENDS)
+        return bisect_right(self.starts, index) - (2 if is_beyond else 1)
+
+    def column_at(self, index: int) -> int:
+        """Return the column (from 0) of the character at `index`."""
+        return index - self.starts[self.line_at(index)]
+
+    def span_at(self, index: int, length: int = 1) -> Span:
+        """Return the span of the characters from `index` (from 0) on that are on its line."""
+        line = self.line_at(index)
+        return self.span(line + 1, index - self.starts[line] + 1, length)
 
 
 def lined(text: str, path: str = "mix.yaml") -> SheetText:

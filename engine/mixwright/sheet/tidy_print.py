@@ -7,9 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from mixwright.sheet.model import PathKey
+from mixwright.sheet.text import LINE_ENDS
 from mixwright.sheet.tidy_order import SchemaPlace
 from mixwright.sheet.tidy_words import key_text, value_text
-from mixwright.sheet.tree import Entry
+from mixwright.sheet.tree import Entry, Token
 
 WIDTH = 100
 STEP = "  "
@@ -66,15 +67,16 @@ def _ordered(many: Entry, place: SchemaPlace) -> list[Entry]:
 
 def print_part(part: Entry, indent: str, parent: SchemaPlace) -> list[str]:
     """Return the lines of an entry in a block, and of the comments about it."""
-    return (_item if part.key is None else _keyed)(part, indent, parent)
+    if part.key is None:
+        return _item(part, indent, parent)
+    return _keyed(part, f"{indent}{key_text(part.name, part.key.is_plain, False)}:", indent, parent)
 
 
-def _keyed(part: Entry, indent: str, parent: SchemaPlace) -> list[str]:
+def _keyed(part: Entry, lead: str, indent: str, parent: SchemaPlace) -> list[str]:
     """One key with its value, and the comments about them."""
     place = parent.child(part.name)
-    lead = f"{indent}{key_text(part.name, part.key.implicit[0], False)}:"
-    if part.is_scalar:
-        return _with_comments(part, indent, _scalar(part, lead, indent))
+    if part.scalar is not None:
+        return _with_comments(part, indent, _scalar(part, part.scalar, lead, indent))
     if (line := _one_line(part, lead, place, _is_always_block(part, parent))) is not None:
         return _with_comments(part, indent, [line])
     inside = _block(part, indent + STEP, place) + _spread(part.beside[1:], indent + STEP)
@@ -86,8 +88,8 @@ def _keyed(part: Entry, indent: str, parent: SchemaPlace) -> list[str]:
 def _item(part: Entry, indent: str, parent: SchemaPlace) -> list[str]:
     """One item of a list, and the comments about it."""
     place, lead = parent.item(), f"{indent}-"
-    if part.is_scalar:
-        return _with_comments(part, indent, _scalar(part, lead, indent))
+    if part.scalar is not None:
+        return _with_comments(part, indent, _scalar(part, part.scalar, lead, indent))
     part = _bared(part, place)
     if (line := _one_line(part, lead, place, False)) is not None:
         return _with_comments(part, indent, [line])
@@ -105,18 +107,17 @@ def _bared(part: Entry, place: SchemaPlace) -> Entry:
     return replace(part, before=[*part.before, *first.before], parts=kept)
 
 
-def _scalar(part: Entry, lead: str, indent: str) -> list[str]:
+def _scalar(part: Entry, token: Token, lead: str, indent: str) -> list[str]:
     """A value that is not made of others: on one line, or a paragraph below its sign."""
     if not _keeps_paragraph(part):
-        return [f"{lead} {value_text(part.first.value, part.first.implicit[0], False)}"]
-    start, end = part.first.start_mark.index, part.first.end_mark.index
-    source = part.sheet.text[start:end].splitlines()[1:]
+        return [f"{lead} {value_text(token.text, token.is_plain, False)}"]
+    source = part.written.splitlines()[1:]
     while not source[-1].strip():
         source.pop()
-    read = part.first.value.lstrip("\n")
+    read = token.text.lstrip("\n")
     width = _spaces(next(line for line in source if line.strip())) - _spaces(read)
     inset = str(len(STEP)) if read.startswith(" ") else ""
-    sign = part.first.style + inset + ("" if part.first.value.endswith("\n") else "-")
+    sign = token.style + inset + ("" if token.text.endswith("\n") else "-")
     return [f"{lead} {sign}", *(line[width:] and indent + STEP + line[width:] for line in source)]
 
 
@@ -125,10 +126,9 @@ def _keeps_paragraph(part: Entry) -> bool:
 
     Ends that count and odd line ends are written in quotes.
     """
-    is_odd = part.first.value.endswith("\n\n") or re.search(
-        "[\r\x85\u2028\u2029]", part.first.value
-    )
-    return part.is_paragraph and bool(part.first.value.strip()) and not is_odd
+    text = part.scalar.text if part.scalar and part.is_paragraph else ""
+    is_odd = text.endswith("\n\n") or re.search("[\r\x85\u2028\u2029]", text)
+    return bool(text.strip()) and not is_odd
 
 
 def _spaces(text: str) -> int:
@@ -140,7 +140,8 @@ def _one_line(many: Entry, lead: str, place: SchemaPlace, is_always_block: bool)
     if many.parts and (is_always_block or _needs_lines(many) or _lists_decisions(many)):
         return None
     line = f"{lead} {print_inline(many, place)}"
-    return line if len(line) <= WIDTH or many.is_one_line else None
+    is_one_line = many.is_flow and not re.search(f"[{LINE_ENDS}]", many.written)
+    return line if len(line) <= WIDTH or is_one_line else None
 
 
 def _is_always_block(part: Entry, parent: SchemaPlace) -> bool:
@@ -150,7 +151,7 @@ def _is_always_block(part: Entry, parent: SchemaPlace) -> bool:
 
 def _needs_lines(entry: Entry) -> bool:
     """Whether there are comments inside, or texts of several lines."""
-    if entry.is_scalar:
+    if entry.scalar is not None:
         return _keeps_paragraph(entry)
     parts = entry.parts.values()
     return any(entry.after) or any(_has_comment(part) or _needs_lines(part) for part in parts)
@@ -162,14 +163,14 @@ def _has_comment(part: Entry) -> bool:
 
 def _lists_decisions(many: Entry) -> bool:
     """Whether there is a list of mappings inside: each of those has a line of its own."""
-    inner = [part for part in many.parts.values() if not part.is_scalar]
+    inner = [part for part in many.parts.values() if part.scalar is None]
     return (isinstance(many.value, list) and bool(inner)) or any(map(_lists_decisions, inner))
 
 
 def print_inline(entry: Entry, place: SchemaPlace) -> str:
     """Return a value as it is written between brackets."""
-    if entry.is_scalar:
-        return value_text(entry.first.value, entry.first.implicit[0], True)
+    if entry.scalar is not None:
+        return value_text(entry.scalar.text, entry.scalar.is_plain, True)
     if isinstance(entry.value, list):
         return f"[{', '.join(print_inline(part, place.item()) for part in entry.parts.values())}]"
     entries = (print_pair(part, place) for part in _ordered(entry, place))
@@ -180,7 +181,7 @@ def print_pair(part: Entry, parent: SchemaPlace) -> str:
     """Return a key and its value, or an item, as they are written between brackets."""
     if part.key is None:
         return print_inline(part, parent.item())
-    key = key_text(part.name, part.key.implicit[0], True)
+    key = key_text(part.name, part.key.is_plain, True)
     return f"{key}: {print_inline(part, parent.child(part.name))}"
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import yaml
 from yaml import events
@@ -31,34 +31,50 @@ _NUMBER = re.compile(r"[-+]?(?:(?:0|[1-9][0-9]*)(\.[0-9]*)?|(\.[0-9]+))([eE][-+]
 _LARGEST_WHOLE = 2**53
 _BOOLEANS = {"true": True, "false": False}
 _NULLS = ("", "~", "null", "Null", "NULL")
-# Line and column, counted from 1, and length in characters.
-At = tuple[int, int, int]
-_TOP: At = (1, 1, 1)
+
+
+class Token(NamedTuple):
+    """A key or value that is not made of others, as it is written at `start` up to `end`.
+
+    Indices into the sheet's text. `style` is the quote it begins with, ``|`` or ``>``, if any.
+    """
+
+    text: str
+    is_plain: bool
+    style: str = ""
+    start: int = 0
+    end: int = 0
+
+    def span_in(self, sheet: SheetText) -> Span:
+        """Return its place in a sheet."""
+        return sheet.span_at(self.start, self.end - self.start)
 
 
 @dataclass(slots=True, eq=False)
 class Entry:
     """A key with its value, an item of a list, or the whole sheet; `value` as plain values.
 
-    `parts` are the entries of a mapping by key, or of a list by index. `key`, `first` and `last`
-    are the parser's events that it is written by; a value that is not made of others is one event,
-    `first`. It is read without trust: a part that is missing or of another kind is empty. So names
-    and times can be checked in a sheet whose shape is not all sound.
+    `parts` are the entries of a mapping by key, or of a list by index. It is read without trust: a
+    part that is missing or of another kind is empty. So names and times can be checked in a sheet
+    whose shape is not all sound.
 
-    `before` are the lines above it, comments and empty ones; `beside` comments at ends of its
-    lines; `after` lines at the end of a mapping or list. `stop` is the line (from 0) after its
-    last.
+    The value is written from `start` up to `end` in the text, as `scalar` if it is not made of
+    others, `is_flow` between brackets; a block ends where the next word begins. `before` are the
+    lines above it, comments and empty ones; `beside` comments at ends of its lines; `after` lines
+    at the end of a mapping or list. `stop` is the line (from 0) after its last. `place` is where
+    messages point to, from an index up to another.
     """
 
     sheet: SheetText = field(repr=False)
     path: PathKey
     value: Any = None
-    parts: dict[str | int, Entry] = field(default_factory=dict)
-    key: Any = None
-    first: Any = None
-    last: Any = None
-    at: At = _TOP
-    key_at: At | None = None
+    parts: dict[str | int, Entry] = field(default_factory=lambda: _NO_PARTS)
+    key: Token | None = None
+    scalar: Token | None = None
+    is_flow: bool = False
+    start: int = 0
+    end: int = 0
+    place: tuple[int, int] = (0, 0)
     before: Sequence[str] = ()
     beside: Sequence[str] = ()
     after: Sequence[str] = ()
@@ -70,7 +86,7 @@ class Entry:
     def child(self, key: str) -> Entry:
         """Return the entry under `key`, with the value None where there is none."""
         found = self.parts.get(key) if isinstance(self.value, dict) else None
-        return found or Entry(self.sheet, (*self.path, key), at=self.at)
+        return found or Entry(self.sheet, (*self.path, key), place=self.place)
 
     def entries(self) -> list[tuple[str, Entry]]:
         """Return the entries of a mapping by their keys, in the sheet's order."""
@@ -93,29 +109,19 @@ class Entry:
         return float(self.value) if is_number else None
 
     @property
-    def is_scalar(self) -> bool:
-        """Whether it is written as a value that is not made of others."""
-        return isinstance(self.first, events.ScalarEvent)
-
-    @property
     def is_paragraph(self) -> bool:
         """Whether it is a text of several lines after ``|`` or ``>``."""
-        return self.is_scalar and self.first.style in ("|", ">")
+        return self.scalar is not None and self.scalar.style in ("|", ">")
 
     @property
-    def is_flow(self) -> bool:
-        """Whether it is a mapping or list between brackets."""
-        return not self.is_scalar and bool(self.first.flow_style)
-
-    @property
-    def is_one_line(self) -> bool:
-        """Whether it is a mapping or list between brackets, on one line."""
-        return self.is_flow and self.first.start_mark.line == self.last.start_mark.line
+    def written(self) -> str:
+        """The value as it is written."""
+        return self.sheet.text[self.start : self.end]
 
     @property
     def name(self) -> str:
         """The key, as text; of an item or the whole sheet, nothing."""
-        return "" if self.key is None else str(self.key.value)
+        return self.key.text if self.key else ""
 
     @property
     def span(self) -> Span:
@@ -123,12 +129,12 @@ class Entry:
 
         A mapping or list that has a key is placed at that key: it is what a person would point at.
         """
-        return self.sheet.span(*self.at)
+        return self.sheet.span_at(self.place[0], self.place[1] - self.place[0])
 
     @property
     def key_span(self) -> Span:
         """The place of the key; of the value where there is no key."""
-        return self.sheet.span(*(self.key_at or self.at))
+        return self.key.span_in(self.sheet) if self.key else self.span
 
     def nearest(self, path: PathKey) -> Entry:
         """Return the entry at a path from here, or the last one on the way that is there."""
@@ -153,7 +159,7 @@ class Entry:
     @property
     def key_spans(self) -> dict[PathKey, Span]:
         """The place of each key below."""
-        return {entry.path: entry.key_span for entry in self.walk() if entry.key_at is not None}
+        return {entry.path: entry.key_span for entry in self.walk() if entry.key is not None}
 
     def without(self, bad: Iterable[PathKey]) -> Entry:
         """Return the entry with the value None at these paths, which lie below or are its own."""
@@ -167,6 +173,9 @@ class Entry:
         if isinstance(self.value, dict):
             return replace(self, parts=parts, value={k: p.value for k, p in parts.items()})
         return replace(self, parts=parts, value=[part.value for part in parts.values()])
+
+
+_NO_PARTS: dict[str | int, Entry] = {}
 
 
 def read_tree(text: SheetText, loader: Any = None) -> Entry:
@@ -212,7 +221,7 @@ class _Composer:
                     self.fault("several-documents", message, self.mark(event))
                     break
                 self.compose(root, self.parser.get_event())
-        root.at = _TOP
+        root.place = (0, 0)
         if not documents or (root.value is None and not self.problems):
             message = f"{self.text.path} has no content, expected a mix sheet"
             self.fault("empty", message, self.text.span(1, 1))
@@ -220,76 +229,79 @@ class _Composer:
     def compose(self, entry: Entry, event: Any) -> None:
         """Read the value that begins with `event`; the entry's key is known."""
         self.refuse_extras(event)
-        entry.first = entry.last = event
+        entry.start, entry.end = event.start_mark.index, event.end_mark.index
         if isinstance(event, events.ScalarEvent):
-            is_plain = event.implicit[0]
-            if not is_plain:
-                event.value = self.text_of(event)
-            entry.value = plain_value(event.value) if is_plain else event.value
-            is_nothing = entry.key_at is not None and is_plain and not event.value
-            entry.at = (is_nothing and entry.key_at) or _between(event, event)
+            entry.scalar = token = self.token(event)
+            entry.value = plain_value(token.text) if token.is_plain else token.text
+            is_nothing = token.is_plain and not token.text
+            shown = entry.key if entry.key and is_nothing else token
+            entry.place = shown.start, shown.end
             return
         if isinstance(event, events.AliasEvent):
             return
         if len(entry.path) >= MAX_DEPTH:
             self.fault("too-deep", f"nested more than {MAX_DEPTH} deep", self.mark(event))
             raise ProblemError(self.problems)
-        if isinstance(event, events.MappingStartEvent):
-            self.mapping(entry)
-        else:
-            self.sequence(entry)
-        entry.at = entry.key_at or _between(event, entry.last)
+        entry.is_flow, entry.parts = bool(event.flow_style), {}
+        is_mapping = isinstance(event, events.MappingStartEvent)
+        last = (self.mapping if is_mapping else self.sequence)(entry)
+        entry.end = last.end_mark.index if entry.is_flow else last.start_mark.index
+        entry.place = (entry.key.start, entry.key.end) if entry.key else (entry.start, entry.end)
 
-    def mapping(self, entry: Entry) -> None:
+    def mapping(self, entry: Entry) -> Any:
         while not isinstance(event := self.parser.get_event(), events.MappingEndEvent):
-            key, at = self.key(event, entry.path)
+            token = self.key(event, entry.path)
+            key = token.text
             if (first := entry.parts.get(key)) is not None:
                 hint = f"it is first given in line {first.key_span.line}"
                 message = f"the key {key} is given twice"
-                self.fault("duplicate-key", message, self.text.span(*at), hint)
-                key = f"{key} again in line {at[0]}"
-            part = Entry(self.text, (*entry.path, key), key=event, key_at=at)
+                span = token.span_in(self.text)
+                self.fault("duplicate-key", message, span, hint)
+                key = f"{key} again in line {span.line}"
+            part = Entry(self.text, (*entry.path, key), key=token)
             entry.parts[key] = part
             self.compose(part, self.parser.get_event())
         entry.value = {key: part.value for key, part in entry.parts.items()}
-        entry.last = event
+        return event
 
-    def sequence(self, entry: Entry) -> None:
+    def sequence(self, entry: Entry) -> Any:
         while not isinstance(event := self.parser.get_event(), events.SequenceEndEvent):
             index = len(entry.parts)
             entry.parts[index] = part = Entry(self.text, (*entry.path, index))
             self.compose(part, event)
         entry.value = [part.value for part in entry.parts.values()]
-        entry.last = event
+        return event
 
-    def key(self, event: Any, path: PathKey) -> tuple[str, At]:
+    def key(self, event: Any, path: PathKey) -> Token:
         self.refuse_extras(event)
-        at = _between(event, event)
+        start, end = event.start_mark.index, event.end_mark.index
         if not isinstance(event, events.ScalarEvent):
+            span = self.text.span_at(start, end - start)
+            token = Token(f"? in line {span.line} column {span.column}", True, "", start, end)
             message = "a key is a list, mapping or alias, expected a plain word"
-            self.fault("bad-key", message, self.text.span(*at))
+            self.fault("bad-key", message, span)
             if not isinstance(event, events.AliasEvent):
-                self.compose(Entry(self.text, (*path, "?"), key_at=at), event)
-            return f"? in line {at[0]} column {at[1]}", at
+                self.compose(Entry(self.text, (*path, "?"), key=token), event)
+            return token
         if event.value == "<<" and event.implicit[0]:
             hint = "write the keys out where they are used"
             message = "merge keys (<<) are not allowed in a sheet"
-            self.fault("merge-key", message, self.text.span(*at), hint)
-        event.value = self.text_of(event)
-        if not event.value or not event.value.isprintable():
+            self.fault("merge-key", message, self.text.span_at(start, end - start), hint)
+        token = self.token(event)
+        if not token.text or not token.text.isprintable():
             message = "a key is empty or holds a line break, expected a plain word"
-            self.fault("bad-key", message, self.text.span(*at))
-        return event.value, at
+            self.fault("bad-key", message, token.span_in(self.text))
+        return token
 
-    def text_of(self, event: Any) -> str:
-        """The text of a scalar; half a character, which only an escape can be, is refused."""
-        if not has_lone_half(text := whole(event.value)):
-            return text
-        start, end = event.start_mark.index, event.end_mark.index
-        at, half = lone_half_at(self.text.text[start:end])
-        message = f"{half} is half a character, expected its other half beside it"
-        self.fault("half-character", message, self.text.span_at(start + at))
-        return text.encode("utf-8", "replace").decode()
+    def token(self, event: Any) -> Token:
+        """A scalar as it is written; half a character, which only an escape can be, is refused."""
+        text, start, end = whole(event.value), event.start_mark.index, event.end_mark.index
+        if has_lone_half(text):
+            at, half = lone_half_at(self.text.text[start:end])
+            message = f"{half} is half a character, expected its other half beside it"
+            self.fault("half-character", message, self.text.span_at(start + at))
+            text = text.encode("utf-8", "replace").decode()
+        return Token(text, event.implicit[0], event.style or "", start, end)
 
     def refuse_extras(self, event: Any) -> None:
         is_alias = isinstance(event, events.AliasEvent)
@@ -309,15 +321,7 @@ class _Composer:
         self.problems.append(Problem(f"sheet/{rule}", message, span, help))
 
     def mark(self, event: Any, length: int = 1) -> Span:
-        start = event.start_mark
-        return self.text.span(start.line + 1, start.column + 1, length)
-
-
-def _between(first: Any, last: Any) -> At:
-    """From where `first` starts to where `last` ends, or to the end of the first line."""
-    start, end = first.start_mark, last.end_mark
-    length = end.column - start.column if end.line == start.line else 10**6
-    return start.line + 1, start.column + 1, length
+        return self.text.span_at(event.start_mark.index, length)
 
 
 def plain_value(text: str) -> Any:
