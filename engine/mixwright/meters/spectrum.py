@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from mixwright.meters.bands import THIRDS_PER_OCTAVE, FrequencyBand, octaves, third_octaves
 from mixwright.meters.history import History
-from mixwright.units import Block, Floats, or_silence, power_to_db
+from mixwright.units import Block, Floats, or_silence, power_to_db, unless_silent
 
 HOP_S = 1.0 / 3.0
 # Frames transformed at once: the library does several with vector instructions, and the allocator
@@ -288,14 +288,14 @@ def _readings(power: Floats, channels: int, rate_hz: int, seconds: float) -> Spe
     by_octave = by_octave[: len(octave_bands)]
     levels = power[:, LEFT] + (power[:, RIGHT] if channels == 2 else 0.0)
     octave_levels = by_octave[:, LEFT] + (by_octave[:, RIGHT] if channels == 2 else 0.0)
-    octave_db = tuple(power_to_db(level) for level in octave_levels)
+    octave_db = tuple(_level_db(level) for level in octave_levels)
     whole = power.sum(axis=0)
     return SpectrumReadings(
         seconds=seconds,
-        total_db=power_to_db(levels.sum()),
-        below_db=power_to_db(levels[0]),
-        above_db=power_to_db(levels[1 + len(thirds) :].sum()),
-        third_octave_db=tuple(power_to_db(level) for level in levels[1 : 1 + len(thirds)]),
+        total_db=_level_db(levels.sum()),
+        below_db=_level_db(levels[0]),
+        above_db=_level_db(levels[1 + len(thirds) :].sum()),
+        third_octave_db=tuple(_level_db(level) for level in levels[1 : 1 + len(thirds)]),
         octave_db=octave_db,
         slope_db_per_octave=_slope(octave_db, octave_bands),
         side_to_mid_db=_side_to_mid_db(whole),
@@ -303,6 +303,10 @@ def _readings(power: Floats, channels: int, rate_hz: int, seconds: float) -> Spe
         octave_side_to_mid_db=tuple(_side_to_mid_db(band) for band in by_octave),
         octave_correlation=tuple(_correlation(band) for band in by_octave),
     )
+
+
+def _level_db(power: float) -> float | None:
+    return unless_silent(power_to_db(power))
 
 
 def _slope(octave_db: tuple[float | None, ...], bands: tuple[FrequencyBand, ...]) -> float | None:
