@@ -81,15 +81,6 @@ class MaskedPair:
     high_hz: float
 
 
-def erb_hz(freq_hz: float) -> float:
-    """Return the equivalent rectangular bandwidth of the auditory filter centred on `freq_hz`.
-
-    >>> round(erb_hz(1000.0), 1)
-    132.6
-    """
-    return 24.7 * (4.37 * freq_hz / 1000.0 + 1.0)
-
-
 def erb_number(freq_hz: float) -> float:
     """Return how many ERBs lie below `freq_hz`, the integral of 1 / ERB.
 
@@ -146,25 +137,6 @@ def most_masked_pairs(powers: Mapping[str, Powers], limit_count: int = 5) -> tup
         _pair(*pair, sounds[pair[0]], _under_db(levels_db, *pair, sounds))
         for pair in found[:limit_count]
     )
-
-
-def covered_share(powers: Mapping[str, Powers], name: str) -> float:
-    """Return how much of a track everything else together covers, 0 to 1, as in `MaskedPair`.
-
-    KeyError if there is no such track.
-
-    >>> flat = np.ones((10, 30))
-    >>> share = covered_share({"keys": 0.5 * flat, "guitar": flat, "bass": flat}, "keys")
-    >>> round(share, 6)
-    1.0
-    """
-    return _covered_by_rest(_sounds(powers), name)
-
-
-def covered_shares(powers: Mapping[str, Powers]) -> dict[str, float]:
-    """Return `covered_share` of every track: cheaper than one by one."""
-    sounds = _sounds(powers)
-    return {name: _covered_by_rest(sounds, name) for name in powers}
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,16 +209,6 @@ def _covered(sound: _Sound, under_db: NDArray[np.float64]) -> NDArray[np.float64
     by_band = (sound.weights * (under_db > 0.0)).sum(axis=0)
     # Weights add to 1 to rounding, shares to no more.
     return np.asarray(by_band / max(1.0, float(by_band.sum())))
-
-
-def _covered_by_rest(sounds: Mapping[str, _Sound], name: str) -> float:
-    own = sounds[name]
-    rest = sum(
-        (other.excitation[own.active] for key, other in sounds.items() if key != name),
-        np.zeros_like(own.weights),
-    )
-    under_db = _to_db(rest) - _to_db(own.excitation[own.active]) - MASKED_BELOW_DB
-    return float(_covered(own, under_db).sum())
 
 
 def _pair(masked: str, masker: str, sound: _Sound, under_db: NDArray[np.float64]) -> MaskedPair:
