@@ -13,8 +13,9 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from mixwright.dsp.compressor import CompressorSettings, static_curve_db, time_coefficient
+from mixwright.dsp.compressor import CompressorSettings, time_coefficient
 from mixwright.dsp.reduction import GainReduction, Tally
+from static_curves import static_curve_db
 
 # Output in dB by eq. 4 of the paper for (threshold, ratio, knee), exact.
 INPUTS = (-30, -23, -22, -20, -18, -17, -14, -10, 0)

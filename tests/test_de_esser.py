@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from mixwright.dsp.compressor import CompressorSettings, static_curve_db
-from mixwright.dsp.de_esser import DeEsserSettings, band_reduction_db, shelf_gain_db
+from mixwright.dsp.compressor import CompressorSettings
+from mixwright.dsp.de_esser import DeEsserSettings
 from mixwright.dsp.detector import time_coefficient
 from mixwright.dsp.filters import design_pass
+from static_curves import band_reduction_db, shelf_gain_db, static_curve_db
 
 RATE_HZ = 48000
 

@@ -25,10 +25,10 @@ import mixwright
 from conftest import SongMaker, noise
 from mixwright import cli
 from mixwright.audio.bext import read_bext
-from mixwright.audio.tags import read_tags
 from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import MadeWith, this_platform, this_tool
 from mixwright.problem import ProblemError
+from tags_in_files import read_tags
 
 TRACKS = {
     "kick": "group: drums, gain_db: -15, sends_db: {room: -12}",

@@ -24,9 +24,10 @@ from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.formats import check_available
 from mixwright.audio.ogg import fix_serial, page_checksum
 from mixwright.audio.riff import chunks, put_chunk
-from mixwright.audio.tags import Tags, read_tags
+from mixwright.audio.tags import Tags
 from mixwright.dsp.dither import Quantiser
 from mixwright.problem import Fault, ProblemError
+from tags_in_files import read_tags
 
 RATE_HZ = 48000  # every format has it
 TAGS = Tags(title="Lanterns, é 夜", artist="PEAK data", track_number=3, isrc="XXA002500001")

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from mixwright.dsp.detector import time_coefficient
-from mixwright.dsp.expander import ExpanderSettings, expander_curve_db
+from mixwright.dsp.expander import ExpanderSettings
+from static_curves import expander_curve_db
 
 RATE_HZ = 48000
 # Output in dB of the compressor of the paper (eq. 4) for (threshold, ratio, knee), exact.

@@ -36,6 +36,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_wheel_holds_schema_and_example_but_no_sound(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
     assert "mixwright/schemas/mix-sheet.schema.json" in names
+    assert "mixwright/py.typed" in names  # types are for users too (PEP 561)
     assert "mixwright/projects/lanterns_at_low_tide/mix.yaml" in names
     assert "mixwright/projects/lanterns_at_low_tide/make_stems.py" in names
     assert not [name for name in names if name.endswith((".wav", ".flac"))]

@@ -27,6 +27,7 @@ from mixwright.report.problems import problem_lines
 from mixwright.reviewing.data import shown
 from mixwright.sheet.tidy import tidied
 from review_sample import review
+from tags_in_files import read_tags
 
 # What a terminal does with control characters: ECMA-48. Which characters turn the direction of
 # writing: Unicode Standard Annex 9, table 4.
@@ -165,7 +166,7 @@ def test_a_title_with_a_zero_in_it_reaches_the_tag_whole(make_song: SongMaker) -
     titles = set()
     for entry in done.made:
         path = sheet.parent / "out" / entry.file
-        titles.add(mixwright.audio.tags.read_tags(path).title)
+        titles.add(read_tags(path).title)
         if path.suffix == ".mp3":
             assert [str(t) for t in ID3(path)["TIT2"].text] == ["Low Tide \u200fx"]
     assert titles == {"Low Tide \u200fx"}

@@ -4,6 +4,17 @@
 >>> sheet = mixwright.load("mix.yaml")  # doctest: +SKIP
 >>> mixwright.render(sheet, "out/mix.wav").readings.mix.integrated_lufs  # doctest: +SKIP
 -16.2
+
+Whatever is wrong is told at once, by a `mixwright.problem.ProblemError`. The verbs:
+
+- A sheet: `load` reads it, `tidy` puts it in order, `plan` works out a render, `inspect` looks at
+  the tracks.
+- A mix: `render`, `render_each_step` and `bypass` write files; `measure`, `check`, `log` and
+  `compare_references` say what there is to say of it; `review` writes a page to listen and read by.
+- Two versions: `compare`.
+- A release: `deliver` and `deliver_album` make its files, `verify` holds them to their manifest.
+
+`Position` is a place in a song, by bar and beat.
 """
 
 from __future__ import annotations
@@ -53,6 +64,11 @@ if TYPE_CHECKING:
         verify,
     )
     from mixwright.timeline import Position
+
+
+def __dir__() -> list[str]:
+    """The public names: for completion, and for `help`, which imports what they stand for."""
+    return sorted({*globals(), *__all__})
 
 
 def __getattr__(name: str) -> Any:

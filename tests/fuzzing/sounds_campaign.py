@@ -24,7 +24,6 @@ from fuzzing.sound_edits import file_parts
 from fuzzing.sound_grammar import made_edits, made_name, made_recipe
 from mixwright.audio import probe
 from mixwright.audio.plain import is_plain
-from mixwright.audio.tags import read_tags
 from mixwright.problem import ProblemError
 
 MOST_CPU_S = 12.0
@@ -55,7 +54,7 @@ class Sounds:
     def make(self, dice: random.Random) -> dict[str, Any]:
         """Return a recipe, what is done to it, and what is tried with it."""
         recipe = made_recipe(dice)
-        trials = {"render": 0.8, "inspect": 0.25, "tags": 0.3, "check": 0.06, "log": 0.04}
+        trials = {"render": 0.8, "inspect": 0.25, "check": 0.06, "log": 0.04}
         return {
             "recipe": recipe,
             "edits": made_edits(recipe, dice),
@@ -252,13 +251,6 @@ class Trial:
     def _of_sheet(self, done: Ran) -> str | None:
         fault = self._wrong(done, self.before)
         return fault or (self._refusal(done) if done.status == 2 else None)
-
-    def _tags(self, is_read: bool) -> str | None:
-        try:
-            read_tags(self.folder / self.name)
-        except ProblemError as error:
-            return self._unnamed("tags", [str(problem) for problem in error.problems])
-        return None
 
 
 def _refused_number(text: str) -> float:

@@ -225,7 +225,7 @@ class _Trial:
     def rendered(self) -> Iterator[tuple[str, str | None]]:
         """A render and a delivery with its tags, and whether it holds."""
         import mixwright
-        from mixwright.audio.tags import read_tags
+        from tags_in_files import read_tags
 
         yield "render", self.command("render", self.sheet, "--threads", "1")
         yield "render as JSON", self.command("render", self.sheet, "--json", "--threads", "1")

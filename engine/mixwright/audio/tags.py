@@ -19,7 +19,7 @@ from typing import Any
 
 from mixwright.audio.formats import MixFormat
 from mixwright.audio.opened import unreadable
-from mixwright.audio.riff import FORMS, chunk_body, chunks, put_chunk
+from mixwright.audio.riff import put_chunk
 from mixwright.problem import ProblemError
 
 # By field: a frame of ID3 (version 2.4.0, "Native Frames", section 4), and a field of comments
@@ -93,28 +93,6 @@ def write_tags(path: Path, form: MixFormat, tags: Tags, software: str | None = N
         file.save()
 
 
-def read_tags(path: Path) -> Tags:
-    """Return what a file in any of our formats says of itself.
-
-    Raises ProblemError if it can't be read.
-    """
-    from mutagen import File
-    from mutagen.id3 import ID3
-
-    with _told_as_problem(path):
-        try:
-            with open(path, "rb") as file:
-                riff = file.read(4) in FORMS
-                tags: Any = _chunk_tags(file) if riff else getattr(File(path), "tags", None)
-        except OSError as error:
-            raise _unreadable(path, error) from error
-    if tags is None:
-        return Tags()
-    texts = _frame_texts(tags) if isinstance(tags, ID3) else _comment_texts(tags)
-    number = texts.pop("track_number", "").split("/")[0]
-    return Tags(**texts, track_number=int(number) if number.isdecimal() else None)
-
-
 def _opened(path: Path, form: MixFormat) -> Any:
     """The file as the tagging library has it; its classes have no types."""
     from mutagen.aiff import AIFF
@@ -136,16 +114,11 @@ def _set_comments(tags: Any, texts: Mapping[str, str]) -> None:
             del tags[key]
 
 
-def _id3(*content: io.BytesIO) -> Any:
-    """A tag from its bytes, or an empty one."""
+def _id3_bytes(texts: Mapping[str, str]) -> bytes:
     from mutagen import id3
 
     make: Any = id3.ID3
-    return make(*content)
-
-
-def _id3_bytes(texts: Mapping[str, str]) -> bytes:
-    tags, kept = _id3(), io.BytesIO()
+    tags, kept = make(), io.BytesIO()
     _set_frames(tags, texts)
     tags.save(kept, v1=0, padding=lambda _: 0)
     return kept.getvalue()
@@ -163,24 +136,6 @@ def _set_frame(tags: Any, key: str, text: str, **more: str) -> None:
     from mutagen import id3
 
     tags.setall(key, [getattr(id3, key)(encoding=UTF_8, text=[text], **more)])
-
-
-def _frame_texts(tags: Any) -> dict[str, str]:
-    found = {name: tags.getall(key) for name, (key, _) in NAMES.items()}
-    return {
-        name: str(frames[0].text[0]) for name, frames in found.items() if frames and frames[0].text
-    }
-
-
-def _comment_texts(tags: Mapping[str, list[str]]) -> dict[str, str]:
-    return {name: tags[key][0] for name, (_, key) in NAMES.items() if key in tags}
-
-
-def _chunk_tags(file: io.BufferedReader) -> Any:
-    for chunk in chunks(file):
-        if chunk.name == CHUNK:
-            return _id3(io.BytesIO(chunk_body(file, chunk)))
-    return None
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
-from mixwright.dsp.detector import TIME_CONSTANTS, Detector, over_threshold_db, time_coefficient
+from mixwright.dsp.detector import TIME_CONSTANTS, Detector, time_coefficient
 from mixwright.dsp.reduction import CountedReduction, GainReduction
 from mixwright.units import Block
 
@@ -20,7 +20,6 @@ __all__ = [
     "CompressorSettings",
     "GainReduction",
     "RunningCompressor",
-    "static_curve_db",
     "time_coefficient",
 ]
 
@@ -64,16 +63,6 @@ class CompressorSettings:
     def start(self, rate_hz: int, channels: int) -> RunningCompressor:
         """Return a running compressor for blocks of so many channels."""
         return RunningCompressor(self, rate_hz, channels)
-
-
-def static_curve_db(settings: CompressorSettings, level_db: float) -> float:
-    """Return the output level in dB of a steady input level in dB (eq. 4 of the source).
-
-    >>> static_curve_db(CompressorSettings(-20.0, 2.0, knee_db=6.0), -10.0)
-    -15.0
-    """
-    over_db = over_threshold_db(level_db - settings.threshold_db, settings.knee_db)
-    return level_db + (1.0 / settings.ratio - 1.0) * over_db
 
 
 class RunningCompressor(CountedReduction):

@@ -34,14 +34,6 @@ class Running(Protocol):
         ...
 
 
-class Settings(Protocol):
-    """Frozen numbers with units in their names."""
-
-    def start(self, rate_hz: int, channels: int) -> Running:
-        """Return a fresh running state."""
-        ...
-
-
 @dataclass(frozen=True)
 class Bounds:
     """The closed range a number must lie in."""

@@ -37,19 +37,6 @@ Unit = Literal["dB", "plain", "octaves"]
 Shape = Literal["line", "smooth"]
 
 
-def declick_samples(from_db: float, to_db: float, rate_hz: int) -> int:
-    """Return how many samples a step from one level to another is spread over.
-
-    At least `DECLICK_MS`, and so many that no sample differs by more than `MOST_STEP_DB` from the
-    one before it; to or from silence (-inf dB) by no more than that share of the other end.
-
-    >>> declick_samples(0.0, -6.0, 48000), declick_samples(-100.0, 0.0, 48000)
-    (480, 1000)
-    """
-    asked = math.ceil(DECLICK_MS * rate_hz / 1000.0)
-    return max(asked, _least_samples(_scale("dB", from_db, to_db), from_db, to_db, "line"))
-
-
 @dataclass(frozen=True)
 class CurveMove:
     """From sample `start` on, go to `value` in `length` samples (at least one).

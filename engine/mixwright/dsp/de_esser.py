@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixwright.dsp.contract import TAIL_DB, bounded, check_bounds
-from mixwright.dsp.detector import TIME_CONSTANTS, Detector, over_threshold_db, time_coefficient
+from mixwright.dsp.detector import TIME_CONSTANTS, Detector, time_coefficient
 from mixwright.dsp.reduction import CountedReduction
 from mixwright.units import Block, db_to_gain
 
@@ -50,29 +50,6 @@ class DeEsserSettings:
     def start(self, rate_hz: int, channels: int) -> RunningDeEsser:
         """Return a running de-esser for blocks of so many channels."""
         return RunningDeEsser(self, rate_hz, channels)
-
-
-def band_reduction_db(settings: DeEsserSettings, level_db: float) -> float:
-    """Return by how many dB a band of that steady peak level is turned down, far above `freq_hz`.
-
-    >>> band_reduction_db(DeEsserSettings(-30.0, ratio=4.0, knee_db=6.0), -22.0)
-    6.0
-    """
-    over_db = over_threshold_db(level_db - settings.threshold_db, settings.knee_db)
-    return min((1.0 - 1.0 / settings.ratio) * over_db, settings.range_db)
-
-
-def shelf_gain_db(
-    settings: DeEsserSettings, reduction_db: float, freq_hz: float, rate_hz: int
-) -> float:
-    """Return the gain in dB of the shelf at a frequency while the band is turned down.
-
-    >>> round(shelf_gain_db(DeEsserSettings(-30.0), 12.0, 6000.0, 48000), 6)
-    -6.0
-    """
-    half = db_to_gain(-reduction_db / 2.0)
-    ratio = math.tan(math.pi * freq_hz / rate_hz) / math.tan(math.pi * settings.freq_hz / rate_hz)
-    return 20.0 * math.log10(math.hypot(1.0, ratio * half) / math.hypot(1.0, ratio / half))
 
 
 class RunningDeEsser(CountedReduction):

@@ -30,19 +30,6 @@ def time_coefficient(time_ms: float, rate_hz: int) -> float:
     return math.exp(-1000.0 / (time_ms * rate_hz))
 
 
-def over_threshold_db(over_db: float, knee_db: float) -> float:
-    """Return by how many dB a level counts as beyond a threshold, with a quadratic knee around it.
-
-    Source: Giannoulis, Massberg, Reiss, JAES 60(6), 2012, eq. 4.
-
-    >>> over_threshold_db(0.0, 8.0), over_threshold_db(10.0, 8.0)
-    (1.0, 10.0)
-    """
-    if 2.0 * abs(over_db) <= knee_db and knee_db > 0.0:
-        return (over_db + knee_db / 2.0) ** 2 / (2.0 * knee_db)
-    return max(over_db, 0.0)
-
-
 class Detector:
     """Filters, mean square and look-ahead of a detector, with their state.
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixwright.dsp.contract import bounded, check_bounds
-from mixwright.dsp.detector import TIME_CONSTANTS, Detector, over_threshold_db, time_coefficient
+from mixwright.dsp.detector import TIME_CONSTANTS, Detector, time_coefficient
 from mixwright.dsp.reduction import CountedReduction
 from mixwright.units import Block, ms_to_samples
 
@@ -50,16 +50,6 @@ class ExpanderSettings:
     def start(self, rate_hz: int, channels: int) -> RunningExpander:
         """Return a running expander for blocks of so many channels; it begins closed."""
         return RunningExpander(self, rate_hz, channels)
-
-
-def expander_curve_db(settings: ExpanderSettings, level_db: float) -> float:
-    """Return the output level in dB of a steady input level in dB.
-
-    >>> expander_curve_db(ExpanderSettings(-40.0, ratio=2.0, knee_db=6.0), -50.0)
-    -60.0
-    """
-    under_db = over_threshold_db(settings.threshold_db - level_db, settings.knee_db)
-    return level_db - min((settings.ratio - 1.0) * under_db, settings.range_db)
 
 
 class RunningExpander(CountedReduction):

@@ -32,7 +32,6 @@ CELLS_PER_S = 100
 PLAIN, STEEP, LEFT_SUM, RIGHT_SUM = range(4)
 MIDDLE_RATE_HZ = 6000
 THINNING = 4
-KEPT_HZ = 520.0
 TAPS, KAISER_BETA = 68, 7.9
 CHUNK = 65536
 
@@ -121,12 +120,6 @@ class TrackFollower:
     def low_end(self) -> Floats:
         """Return the middle at `low_rate_hz`, good up to 520 Hz; it lags by some milliseconds."""
         return np.concatenate([np.empty(0), *self._low])
-
-    def low_end_gain(self, freq_hz: Floats) -> Floats:
-        """Return the amplitude at which a frequency is found in the low end, about 1."""
-        boxcar = np.sinc(freq_hz * self._weights.shape[1] / self.rate_hz)
-        per_sample = np.sinc(freq_hz / self.rate_hz)
-        return np.asarray((boxcar / per_sample) ** 3)
 
     def features(self) -> Features:
         """Return what pairs need; the rest may be let go."""

@@ -150,25 +150,6 @@ def most_masked_pairs(powers: Mapping[str, Floats], limit_count: int = 5) -> tup
     )
 
 
-def covered_share(powers: Mapping[str, Floats], name: str) -> float:
-    """Return how much of a track everything else together covers, 0 to 1, as in `MaskedPair`.
-
-    KeyError if there is no such track.
-
-    >>> flat = np.ones((10, 30))
-    >>> share = covered_share({"keys": 0.5 * flat, "guitar": flat, "bass": flat}, "keys")
-    >>> round(share, 6)
-    1.0
-    """
-    return _covered_by_rest(_sounds(powers), name)
-
-
-def covered_shares(powers: Mapping[str, Floats]) -> dict[str, float]:
-    """Return `covered_share` of every track: cheaper than one by one."""
-    sounds = _sounds(powers)
-    return {name: _covered_by_rest(sounds, name) for name in powers}
-
-
 @dataclass(frozen=True, eq=False)
 class _Sound:
     """A track to the ear: excitation of all frames, and `weights` (frames, bands) that add to 1.
@@ -221,16 +202,6 @@ def _covered(sound: _Sound, under_db: Floats) -> Floats:
     by_band = (sound.weights * (under_db > 0.0)).sum(axis=0)
     # Weights add to 1 to rounding, shares to no more.
     return np.asarray(by_band / max(1.0, float(by_band.sum())))
-
-
-def _covered_by_rest(sounds: Mapping[str, _Sound], name: str) -> float:
-    own = sounds[name]
-    rest = sum(
-        (other.excitation[own.active] for key, other in sounds.items() if key != name),
-        np.zeros_like(own.weights),
-    )
-    under_db = powers_to_db(rest) - powers_to_db(own.excitation[own.active]) - MASKED_BELOW_DB
-    return float(_covered(own, under_db).sum())
 
 
 def _pair(masked: str, masker: str, sound: _Sound, under_db: Floats) -> MaskedPair:

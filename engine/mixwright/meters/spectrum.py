@@ -143,10 +143,11 @@ class SpectrumMeter:
 
         Added over channels, as if multiplied by `gain`. The columns are the 30 bands of
         `bands.third_octaves()`; those that the rate has no room for are zero. Rows are the frames
-        that `readings` reads from the stretch, in order, at `frame_times_s`; there are none after
-        the end of the signal. A frame that reaches beyond an end of the signal hears silence there:
-        a steady tone begins and ends with half its power, and powers times `hop_s` add up to the
-        energy.
+        that `readings` reads from the stretch, in order, centred on whole multiples of `hop_s`:
+        from 0 if the stretch begins with the signal, else from the first whose frame lies in the
+        stretch, one to two hops after `start_s`. There are none after the end of the signal. A
+        frame that reaches beyond an end of the signal hears silence there: a steady tone begins and
+        ends with half its power, and powers times `hop_s` add up to the energy.
 
         >>> meter = SpectrumMeter(48000, 2, hop_s=1 / 24)
         >>> meter.feed(np.full((48000, 2), 0.1) * np.sin(np.arange(48000) / 7.0)[:, None])
@@ -174,14 +175,6 @@ class SpectrumMeter:
         powers = energies[:, 1 : 1 + len(third_octaves())] * (gain**2 / self._hop)
         powers[:, len(third_octaves(self._rate_hz)) :] = 0.0
         return np.asarray(powers)
-
-    def frame_times_s(self, start_s: float = 0.0, end_s: float | None = None) -> Floats:
-        """Return where the frames of `band_powers` are centred, in seconds, shape ``(frames,)``.
-
-        These are whole multiples of `hop_s`, from 0 if the stretch begins with the signal, else
-        from the first whose frame lies in the stretch: one to two hops after `start_s`.
-        """
-        return np.asarray(self._centres()[self._chosen(start_s, end_s)] / self._rate_hz)
 
     @property
     def _samples(self) -> int:

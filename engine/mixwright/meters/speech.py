@@ -45,20 +45,6 @@ MOST_LACKING_DB = 40.0
 HALVINGS = 40
 
 
-def audibility(voice: Floats, rest: Floats) -> Floats:
-    """Return how much of the voice is heard in each frame, 0 to 1, shape ``(frames,)``.
-
-    `voice` and `rest` are powers of third octaves ``(frames, 30)``, those of the voice and of all
-    else, as `SpectrumMeter.band_powers` gives them; one frame of `voice` stands for all. A frame
-    without voice is 0. The levels are taken as they are: see `audibility_of_phrase`.
-
-    >>> flat = np.ones((1, 30))
-    >>> [round(float(audibility(ratio * flat, flat)[0]), 3) for ratio in (0.1, 1.0, 10.0)]
-    [0.167, 0.5, 0.833]
-    """
-    return _audible(_over_db(voice, rest), _importance(voice))
-
-
 def audibility_of_phrase(
     voice: Floats,
     rest: Floats,
@@ -67,7 +53,9 @@ def audibility_of_phrase(
 ) -> float:
     """Return how much of a phrase is heard, 0 to 1: the mean over the frames where it sounds.
 
-    `active` tells these, shape ``(frames,)``. The voice counts with its mean power over
+    `voice` and `rest` are powers of third octaves ``(frames, 30)``, those of the voice and of all
+    else, as `SpectrumMeter.band_powers` gives them. `active` tells the frames where the voice
+    sounds, shape ``(frames,)``. It counts with its mean power over
     `voice_frames` of them about each frame: long enough for a few syllables, so that short pauses
     and consonants don't count as a voice too soft, short enough that a lost word isn't made up for
     by a loud one. Each frame has the same say, so the rest covers by how long it does: one loud

@@ -19,5 +19,5 @@
     ],
     "name": "odd.ogg",
     "part": "impulse",
-    "trials": ["tags"],
+    "trials": ["inspect"],
 }
