@@ -15,12 +15,12 @@ from mixwright.api.loading import (
     unknown_choice,
 )
 from mixwright.audio import MixFormat
+from mixwright.by_ear.bypass import Bypassed, write_bypass
+from mixwright.by_ear.each_step import SteppedFile, write_each_step
+from mixwright.by_ear.takes import TakeOptions, span_words
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Rendered, render_plan
-from mixwright.rendering.bypass import Bypassed, write_bypass
-from mixwright.rendering.each_step import SteppedFile, write_each_step
 from mixwright.rendering.session import Session
-from mixwright.rendering.takes import TakeOptions, span_words
 from mixwright.rendering.target import chosen_format, default_target, keep_sources, seed_of
 from mixwright.sheet import STEPS, Sheet, StepName
 
@@ -82,11 +82,12 @@ def render_each_step(
     sheet = loaded_sheet(sheet, session)
     if through not in STEPS:
         raise ProblemError([unknown_choice("step", through, STEPS)])
-    takes = _take_options(session, sheet, folder, format, force, dither)
+    takes = _take_options(sheet, folder, format, force, dither)
     words = span_words(sheet, takes.form, section, span, mono)
     plan_of, steps = planner(session, section, span, mono), STEPS[: STEPS.index(through) + 1]
     with said_in(sheet):
-        return write_each_step(sheet, [plan_of(sheet, step) for step in steps], words, takes)
+        plans = [plan_of(sheet, step) for step in steps]
+        return write_each_step(sheet, plans, words, takes, session)
 
 
 def bypass(
@@ -109,14 +110,13 @@ def bypass(
     """
     session = Session(**options)
     sheet = loaded_sheet(sheet, session)
-    takes = _take_options(session, sheet, folder, format, force)
+    takes = _take_options(sheet, folder, format, force)
     words, plan_of = span_words(sheet, takes.form, section, span), planner(session, section, span)
     with said_in(sheet):
-        return write_bypass(sheet, track, part, plan_of, words, takes)
+        return write_bypass(sheet, (track, part), plan_of, words, takes, session)
 
 
 def _take_options(
-    session: Session,
     sheet: Sheet,
     folder: str | Path | None,
     format: str | None,
@@ -126,7 +126,7 @@ def _take_options(
     form = chosen_format(format, None)
     _check_dither(dither, form)
     folder = sheet.folder / "out" if folder is None else Path(folder)
-    return TakeOptions(folder, form, force, dither == "shaped", session)
+    return TakeOptions(folder, form, force, dither == "shaped")
 
 
 def _check_dither(dither: str, form: MixFormat) -> None:

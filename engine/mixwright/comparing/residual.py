@@ -6,8 +6,9 @@ there for the silence between programmes, and a residual is quiet by nature.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 import numpy as np
 
@@ -15,9 +16,11 @@ from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.ears import Figures
 from mixwright.rendering.parts import Stretch
+from mixwright.rendering.recording import Recording
 from mixwright.timeline import Timeline
 from mixwright.units import SILENCE_DB, Block, db_to_gain
 
+NOTHING = np.zeros((0, 2))
 LIFTED_DB = 80.0
 # A residual that peaks below this is called a null: it is 20 dB below what still counts as a tail,
 # and 30 below the step of 16 bits. Ours.
@@ -145,3 +148,19 @@ def relative_db(level: float | None, over: float | None) -> float | None:
     if level is None or over is None or over == SILENCE_DB or np.isnan(level):
         return None
     return level - over
+
+
+def side_by_side(
+    old: Recording | None, new: Recording | None
+) -> Iterator[tuple[Block, Block, Block]]:
+    """Yield blocks (frames, 2) of both mixes and of what is left when the old is subtracted.
+
+    One that has ended is silence from there on; its own blocks are empty then. Blocks are valid
+    until the next ones.
+    """
+    streams = [iter(()) if done is None else done.blocks() for done in (old, new)]
+    for was, now in zip_longest(*streams, fillvalue=NOTHING):
+        left = np.zeros((max(len(was), len(now)), 2))
+        left[: len(now)] = now
+        left[: len(was)] -= was
+        yield was, now, left

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mixwright.meters.sound import SoundMeter
+from mixwright.meters.sound import SoundMeter, SoundReadings
 from mixwright.units import SILENCE_DB, Block
 
 
@@ -22,6 +22,19 @@ class MixReadings:
     loudest_short_term_lufs: float
     loudest_s: float | None
 
+    @classmethod
+    def of(cls, found: SoundReadings) -> MixReadings:
+        """Return them out of all figures."""
+        integrated, loudest = found.integrated_lufs, found.short_term_max_lufs
+        return cls(
+            seconds=found.seconds,
+            sample_peak_dbfs=found.sample_peak_dbfs,
+            true_peak_dbtp=found.true_peak_dbtp,
+            integrated_lufs=SILENCE_DB if integrated is None else integrated,
+            loudest_short_term_lufs=SILENCE_DB if loudest is None else loudest,
+            loudest_s=found.short_term_max_s,
+        )
+
 
 class MixMeter:
     """Fed stereo blocks; `readings` may ask for them at another gain, exactly.
@@ -38,13 +51,4 @@ class MixMeter:
 
     def readings(self, gain: float = 1.0) -> MixReadings:
         """Return what was measured, as if the signal had been multiplied by `gain`."""
-        found = self.sound.readings(gain=gain)
-        integrated, loudest = found.integrated_lufs, found.short_term_max_lufs
-        return MixReadings(
-            seconds=found.seconds,
-            sample_peak_dbfs=found.sample_peak_dbfs,
-            true_peak_dbtp=found.true_peak_dbtp,
-            integrated_lufs=SILENCE_DB if integrated is None else integrated,
-            loudest_short_term_lufs=SILENCE_DB if loudest is None else loudest,
-            loudest_s=found.short_term_max_s,
-        )
+        return MixReadings.of(self.sound.readings(gain=gain))

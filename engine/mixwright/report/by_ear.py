@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from mixwright.rendering.bypass import Bypassed, spoken
-from mixwright.rendering.each_step import SteppedFile
+from mixwright.by_ear.bypass import Bypassed, spoken
+from mixwright.by_ear.each_step import SteppedFile
 from mixwright.report.problems import problem_as_data
 from mixwright.report.readings import finite, level, plain_table, print_plainly, say
 

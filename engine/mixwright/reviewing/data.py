@@ -13,8 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias
 
+from mixwright.by_ear.takes import matched_gains_db
 from mixwright.problem import one_line
-from mixwright.rendering.takes import matched_gains_db
 
 Level: TypeAlias = float | None
 Series: TypeAlias = tuple[Level, ...]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,25 +16,24 @@ import numpy as np
 
 from mixwright.audio import FORMATS, StemInfo
 from mixwright.audio.encode import encode
-from mixwright.comparing.together import share_a_pass
 from mixwright.delivering.variants import versions_of
 from mixwright.measuring.measure import heard
 from mixwright.meters import SoundReadings
+from mixwright.rendering.blocks import kept
 from mixwright.rendering.ears import Ear
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.perform import (
     Part,
-    Performed,
-    performed_together,
+    performed,
 )
 from mixwright.rendering.plan import PlanOf, sounding
 from mixwright.rendering.probing import probed
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import Session
 from mixwright.reviewing.data import Source, SourceKind, matching_gains_db
 from mixwright.reviewing.sounds import in_stereo
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import MAIN
-from mixwright.units import Block
 from mixwright.version import __version__
 
 FINISHED: StepName = STEPS[-1]
@@ -48,14 +47,18 @@ WORDS = {"bus": "mix bus", "eq": "EQ"}
 
 @dataclass(frozen=True)
 class Heard:
-    """One mix: what it is called on the page, its performance, and its figures."""
+    """One mix, and what it is called on the page."""
 
     id: str
     label: str
     kind: SourceKind
     note: str
-    done: Performed
-    readings: SoundReadings
+    done: Recording
+
+    @property
+    def readings(self) -> SoundReadings:
+        """Its figures; its length is that of what is left of its tail."""
+        return self.done.figures()
 
 
 @dataclass(frozen=True)
@@ -86,19 +89,10 @@ class Reference:
         info = self.info
         first = round(self.start_s * info.rate_hz)
         frames = min(round(self.seconds * info.rate_hz), info.frames - first)
-        blocks, form = _cut(in_stereo(info), first, frames), FORMATS["wav32f"]
+        form = FORMATS["wav32f"]
+        blocks = kept(in_stereo(info), info.frames, first, first + frames)
         encode(blocks, frames, path, form, info.rate_hz, seed=0, version=__version__)
         return path
-
-
-def _cut(blocks: Iterator[Block], first: int, frames: int) -> Iterator[Block]:
-    """Some frames of a sound, from one on."""
-    at = 0
-    for block in blocks:
-        kept = block[max(0, first - at) : max(0, first + frames - at)]
-        at += len(block)
-        if len(kept):
-            yield kept
 
 
 @dataclass(frozen=True)
@@ -181,19 +175,10 @@ def listened(
     `before` is the version before and its name. Raises ProblemError.
     """
     entries = [*_steps(sheet, plan_of), *_variants(sheet, plan_of)]
-    parts = [part for *_, part in entries]
-    passes = [parts]
     if before is not None:
-        old = plan_of(before[1], FINISHED)
-        entries.append(("previous", "the version before", "previous", before[0], Part(old)))
-        if share_a_pass([parts[0].plan, old]):
-            passes = [[*parts, Part(old)]]
-        else:
-            passes.append([Part(old)])
-    with ExitStack() as kept:
-        done: list[Performed] = []
-        for some in passes:
-            done += kept.enter_context(performed_together(some, folder, session))
+        old = Part(plan_of(before[1], FINISHED))
+        entries.append(("previous", "the version before", "previous", before[0], old))
+    with performed([part for *_, part in entries], session, folder) as done:
         yield _listening(sheet, entries, done, session)
 
 
@@ -234,20 +219,14 @@ def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
     return found
 
 
-def _readings(done: Performed) -> SoundReadings:
-    """The figures of a mix; its length is that of what is left of its tail."""
-    readings = done.meter.sound.readings(gain=done.gain)
-    return replace(readings, seconds=done.frames / done.rate_hz)
-
-
 def _listening(
-    sheet: Sheet, entries: Sequence[Entry], done: Sequence[Performed], session: Session
+    sheet: Sheet, entries: Sequence[Entry], done: Sequence[Recording], session: Session
 ) -> Listening:
     mixes = tuple(
-        Heard(id, label, kind, note, one, _readings(one))
+        Heard(id, label, kind, note, one)
         for (id, label, kind, note, _), one in zip(entries, done, strict=True)
     )
-    seconds = done[0].frames / done[0].rate_hz
+    seconds = done[0].seconds
     paths = [sheet.folder / reference.file for reference in sheet.references]
     return Listening(mixes, tuple(_reference(path, seconds, session) for path in paths))
 
