@@ -13,7 +13,7 @@ from mutagen import File
 from mutagen.id3 import ID3
 
 from mixwright.audio import FORMATS, StemReader, probe
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.riff import chunks, put_chunk
 from mixwright.audio.tags import Tags, read_tags, write_tags
 from mixwright.problem import Fault, ProblemError
@@ -47,7 +47,7 @@ VALUES += ["XXA002500001", "2025 Nobody", "made\nwith care"]
 
 def made(path: Path, name: str, tags: Tags | None = None) -> Path:
     samples = np.random.default_rng(1).uniform(-0.5, 0.5, (6001, 2))
-    encode([samples], 6001, path, FORMATS[name], 48000, seed=1, version="1", tags=tags)
+    encode([samples], 6001, 48000, path, Encoding(FORMATS[name], 1, tags=tags, version="1"))
     return path
 
 

@@ -6,7 +6,7 @@ Raises ProblemError without a place; who knows the sheet adds it.
 from mixwright.audio.formats import FORMATS, RENDER_FORMATS, MixFormat
 from mixwright.audio.probe import StemInfo, probe, probe_all
 from mixwright.audio.read import StemReader
-from mixwright.audio.write import Spool, check_target, write_mix
+from mixwright.audio.write import Spool, check_target
 
 __all__ = [
     "FORMATS",
@@ -18,5 +18,4 @@ __all__ = [
     "check_target",
     "probe",
     "probe_all",
-    "write_mix",
 ]

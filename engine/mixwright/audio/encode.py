@@ -11,6 +11,7 @@ import os
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypedDict
 
@@ -28,6 +29,7 @@ from mixwright.audio.tags import Tags, write_tags
 from mixwright.dsp.dither import Quantiser
 from mixwright.problem import Problem, ProblemError
 from mixwright.units import Block
+from mixwright.version import __version__
 
 OWN_MARK = "mixwright"
 CHANNELS = 2
@@ -57,36 +59,47 @@ EFFORTS: dict[str, Effort] = {
 }
 
 
+@dataclass(frozen=True)
+class Encoding:
+    """All but the sound that a file depends on: its format, its dither, what it says of itself.
+
+    Integer formats are dithered from `seed`, noise-shaped if `shaped`. `bext` is for WAV, other
+    formats have no place for it; `version` goes into the mark of the software.
+    """
+
+    form: MixFormat
+    seed: int = 0
+    shaped: bool = False
+    tags: Tags | None = None
+    bext: Bext | None = None
+    version: str = __version__
+
+
 def encode(
     blocks: Iterable[Block],
     frames: int,
-    path: Path,
-    form: MixFormat,
     rate_hz: int,
-    *,
-    seed: int,
-    shaped: bool = False,
-    tags: Tags | None = None,
-    bext: Bext | None = None,
-    version: str,
+    path: Path,
+    encoding: Encoding,
     named: Path | None = None,
 ) -> None:
     """Write stereo blocks (frames, 2), `frames` in all, to exactly `path`: who calls stages it.
 
-    Integer formats are dithered from `seed`, noise-shaped if `shaped`. What is over full scale
-    clips in them, and in the decoder of a lossy one. `bext` is for WAV, other formats have no place
-    for it; `version` goes into the mark of the software. WAV becomes RF64 when RIFF would not hold
-    it. The blocks may share one buffer. Problems name the file `named`, if given.
+    What is over full scale clips in integer formats, and in the decoder of a lossy one. WAV becomes
+    RF64 when RIFF would not hold it. The blocks may share one buffer. Problems name the file
+    `named`, if given.
 
     Raises ProblemError if the machine refuses, its sound library lacks the format, or AIFF would be
     longer than it can; RuntimeError if `frames` or `rate_hz` is not what it should be.
     """
+    form, tags, bext = encoding.form, encoding.tags, encoding.bext
     check_available(form)
     if form.rates_hz and rate_hz not in form.rates_hz:
         raise RuntimeError(f"{form.name} has no rate of {rate_hz} Hz")
     container = _container(form, frames, named or path)
-    software = f"{OWN_MARK} {version}"
-    quantiser = None if form.bits is None else Quantiser(form.bits, seed, shaped, rate_hz)
+    software, quantiser = f"{OWN_MARK} {encoding.version}", None
+    if form.bits is not None:
+        quantiser = Quantiser(form.bits, encoding.seed, encoding.shaped, rate_hz)
     with told_as_problem(named or path):
         with (
             _reason_found(path),

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from mixwright.audio.encode import OWN_MARK, encode
+from mixwright.audio.encode import OWN_MARK
 from mixwright.audio.formats import FORMATS, MixFormat
 from mixwright.audio.opened import opened_file
 from mixwright.audio.plain import is_plain
@@ -30,7 +30,6 @@ __all__ = [
     "check_target",
     "refuse_folder",
     "told_as_problem",
-    "write_mix",
     "written_beside",
 ]
 
@@ -136,52 +135,3 @@ class Spool:
     def close(self) -> None:
         """Give the space back."""
         self._file.close()
-
-
-def write_mix(
-    spool: Spool,
-    gain: float,
-    target: Path,
-    form: MixFormat,
-    rate_hz: int,
-    seed: int,
-    version: str,
-    shaped: bool = False,
-) -> None:
-    """Write `gain` times the spool to `target`, complete or not at all.
-
-    `shaped` is for integer formats: noise-shaped dither in place of a plain one.
-    Raises ProblemError (fault MACHINE) when the disk refuses; leaves no debris.
-    """
-    with written_beside(target) as beside:
-        encode_spool(spool, gain, beside, form, rate_hz, seed, version, shaped=shaped, named=target)
-
-
-def encode_spool(
-    spool: Spool,
-    gain: float,
-    path: Path,
-    form: MixFormat,
-    rate_hz: int,
-    seed: int,
-    version: str,
-    *,
-    shaped: bool,
-    named: Path,
-) -> None:
-    """Write `gain` times the spool to exactly `path`; problems name the file `named`.
-
-    Raises ProblemError as :func:`mixwright.audio.encode.encode` does.
-    """
-    blocks = spool.blocks() if gain == 1.0 else (block * gain for block in spool.blocks())
-    encode(
-        blocks,
-        spool.frames,
-        path,
-        form,
-        rate_hz,
-        seed=seed,
-        shaped=shaped,
-        version=version,
-        named=named,
-    )

@@ -211,7 +211,7 @@ def write_bypass(
     ProblemError for a track or part that isn't there, for one that is silent, and as a render does.
     """
     name, part = what[0], known_part(sheet, *what)
-    targets = bypass_files(options.folder, name, part, words, options.form.suffix)
+    targets = bypass_files(options.folder, name, part, words, options.encoding.form.suffix)
     check_targets(sheet, targets, options)
     bare = without_part(sheet, name, part)
     plans = [alone(plan_of(one), name) for one in (sheet, bare)]
@@ -225,7 +225,7 @@ def write_bypass(
             levels = [meter.integrated_lufs for meter in heard_for(takes, longest(takes))]
             gains_db = _lowered([0.0, 0.0], peaks[:2])
             gains_db += _lowered(matched_gains_db([fader_db, 0.0]), peaks[2:])
-            write_takes(sheet, targets, list(zip(takes, gains_db, strict=True)), options)
+            write_takes(targets, list(zip(takes, gains_db, strict=True)), options)
     kinds = [(version, is_alone) for is_alone in (False, True) for version in VERSIONS]
     rows = zip(targets, kinds, [0.0, fader_db, 0.0, 0.0], gains_db, levels, peaks, strict=True)
     files = tuple(BypassedFile(path, *kind, *figures) for path, kind, *figures in rows)

@@ -61,7 +61,7 @@ def write_each_step(
     to. Raises ProblemError as a render does, except for what would clip: that is turned down,
     together with all others. Writes all files or none.
     """
-    suffix = options.form.suffix
+    suffix = options.encoding.form.suffix
     targets = [step_file(options.folder, plan.through, words, suffix) for plan in plans]
     check_targets(sheet, targets, options)
     with performed([Part(plan) for plan in plans], session, options.folder) as takes:
@@ -69,7 +69,7 @@ def write_each_step(
         gains_db, peaks = matched_gains_db(levels), peaks_dbfs(takes)
         lowered_db = lowering_db(peaks, gains_db)
         gains_db = [gain_db + lowered_db for gain_db in gains_db]
-        write_takes(sheet, targets, list(zip(takes, gains_db, strict=True)), options)
+        write_takes(targets, list(zip(takes, gains_db, strict=True)), options)
     return tuple(
         SteppedFile(plan.through, target, gain_db, lowered_db, level, peak, take.warnings)
         for plan, target, gain_db, level, peak, take in zip(

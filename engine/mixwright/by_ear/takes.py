@@ -15,17 +15,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright.audio import MixFormat, check_target
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.staged import aside, check_name, told_as_problem
 from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.blocks import turned
 from mixwright.rendering.recording import Recording
-from mixwright.rendering.target import default_target, keep_sources, seed_of
+from mixwright.rendering.target import default_target, keep_sources
 from mixwright.sheet import STEPS, Sheet
 from mixwright.timeline import Position
 from mixwright.units import db_to_gain
-from mixwright.version import __version__
 
 # Below full scale where a set has to be lowered: dither and rounding reach one or two steps of the
 # format beyond a sample, 0.001 dB with 16 bits.
@@ -35,12 +34,11 @@ Take = tuple[Recording, float]  # and its gain in dB
 
 @dataclass(frozen=True)
 class TakeOptions:
-    """How a set of takes is written: into `folder`, in the format `form`."""
+    """How a set of takes is written: into `folder`, in one format."""
 
     folder: Path
-    form: MixFormat
+    encoding: Encoding
     force: bool = False
-    shaped: bool = False
 
 
 def heard_for(takes: Sequence[Recording], frames: int) -> list[LoudnessMeter]:
@@ -124,9 +122,7 @@ def check_targets(sheet: Sheet, targets: Sequence[Path], options: TakeOptions) -
         check_target(target, options.force)
 
 
-def write_takes(
-    sheet: Sheet, targets: Sequence[Path], takes: Sequence[Take], options: TakeOptions
-) -> None:
+def write_takes(targets: Sequence[Path], takes: Sequence[Take], options: TakeOptions) -> None:
     """Write each take at its gain (dB) to its target, all equally long: all of them or none.
 
     Half a new set beside half an old one would be compared at unequal loudness.
@@ -135,17 +131,9 @@ def write_takes(
     frames = longest([take for take, _ in takes])
     with aside(options.folder, [target.name for target in targets]) as room:
         for number, (target, (take, gain_db)) in enumerate(zip(targets, takes, strict=True), 1):
-            encode(
-                turned(take.blocks(0, frames), db_to_gain(gain_db)),
-                frames,
-                room / str(number),
-                options.form,
-                take.rate_hz,
-                seed=seed_of(sheet),
-                shaped=options.shaped,
-                version=__version__,
-                named=target,
-            )
+            blocks = turned(take.blocks(0, frames), db_to_gain(gain_db))
+            path, how = room / str(number), options.encoding
+            encode(blocks, frames, take.rate_hz, path, how, named=target)
         for target in targets:  # someone may have put a file there meanwhile
             check_target(target, options.force)
         for number, target in enumerate(targets, 1):

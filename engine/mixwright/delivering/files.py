@@ -8,7 +8,7 @@ from pathlib import Path
 
 from mixwright.audio import MixFormat, probe
 from mixwright.audio.bext import Bext
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.tags import Tags
 from mixwright.delivering.manifest import FileMeters, OutputEntry
@@ -22,7 +22,6 @@ from mixwright.rendering.run import FULL_SCALE_MARGIN
 from mixwright.rendering.target import seed_of
 from mixwright.sheet import Sheet
 from mixwright.sheet.deliverables import MAIN
-from mixwright.version import __version__
 
 
 def write_file(
@@ -39,19 +38,9 @@ def write_file(
     path = staged / file
     path.parent.mkdir(parents=True, exist_ok=True)
     shaped = variant.dither == "shaped" and form.bits == 16
-    encode(
-        ready.source.blocks(),
-        ready.source.frames,
-        path,
-        form,
-        rate_hz,
-        seed=seed_of(sheet, version.stem),
-        shaped=shaped,
-        tags=tags_of(sheet, order, version),
-        bext=bext_of(sheet, order, version, ready),
-        version=__version__,
-        named=Path(file),
-    )
+    labels = tags_of(sheet, order, version), bext_of(sheet, order, version, ready)
+    encoding, sound = Encoding(form, seed_of(sheet, version.stem), shaped, *labels), ready.source
+    encode(sound.blocks(), sound.frames, rate_hz, path, encoding, Path(file))
     return OutputEntry(
         file=file,
         variant=variant.name,

@@ -8,7 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mixwright.audio import MixFormat, check_target, write_mix
+from mixwright.audio import MixFormat, check_target
+from mixwright.audio.encode import Encoding, encode
+from mixwright.audio.staged import written_beside
 from mixwright.meters import MixReadings
 from mixwright.problem import Problem, ProblemError, Severity
 from mixwright.rendering.perform import Part, performed
@@ -17,7 +19,6 @@ from mixwright.rendering.recording import Recording
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.session import USUAL, Session
 from mixwright.units import gain_to_db
-from mixwright.version import __version__
 
 FULL_SCALE_MARGIN = 1e-9
 
@@ -62,26 +63,25 @@ class Rendered:
 def render_plan(
     plan: Plan,
     target: Path,
-    form: MixFormat,
+    encoding: Encoding,
     session: Session = USUAL,
     *,
     force: bool = False,
-    seed: int = 0,
-    shaped: bool = False,
 ) -> Rendered:
     """Render `plan` into `target`, complete or not at all, and return what was measured.
 
-    `shaped` moves the dither's noise to where the ear is deaf.
     Raises ProblemError for stems that turn out unreadable or change meanwhile, a mix that would
     clip in an integer format, a target that is not ours, or a machine that refuses.
     """
     check_target(target, force)
     with performed([Part(plan)], session, target.parent) as (mix,):
         readings = _readings(plan, mix)
-        warnings = (*mix.warnings, *refuse_clipping(readings, target, form))
+        warnings = (*mix.warnings, *refuse_clipping(readings, target, encoding.form))
         check_target(target, force)  # someone may have put a file there meanwhile
-        write_mix(mix.spool, mix.gain, target, form, plan.rate_hz, seed, __version__, shaped)
-    return Rendered(target, form.name, plan.rate_hz, replace(readings, warnings=warnings))
+        with written_beside(target) as beside:
+            encode(mix.blocks(), mix.frames, mix.rate_hz, beside, encoding, target)
+    readings = replace(readings, warnings=warnings)
+    return Rendered(target, encoding.form.name, plan.rate_hz, readings)
 
 
 def _readings(plan: Plan, made: Recording) -> Readings:

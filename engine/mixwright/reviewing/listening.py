@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from mixwright.audio import FORMATS, StemInfo
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.delivering.variants import versions_of
 from mixwright.measuring.measure import heard
 from mixwright.meters import SoundReadings
@@ -34,7 +34,6 @@ from mixwright.reviewing.data import Source, SourceKind, matching_gains_db
 from mixwright.reviewing.sounds import in_stereo
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import MAIN
-from mixwright.version import __version__
 
 FINISHED: StepName = STEPS[-1]
 # The bus compressor's reduction is read so often; pictures have no more points than that.
@@ -42,6 +41,7 @@ HOP_S = 0.2
 # What is further below the mix is not matched (our choice).
 MOST_MATCHED_LU = 20.0
 TOO_SOFT = "too soft to be matched"
+AS_FLOAT = Encoding(FORMATS["wav32f"])
 WORDS = {"bus": "mix bus", "eq": "EQ"}
 
 
@@ -89,9 +89,8 @@ class Reference:
         info = self.info
         first = round(self.start_s * info.rate_hz)
         frames = min(round(self.seconds * info.rate_hz), info.frames - first)
-        form = FORMATS["wav32f"]
         blocks = kept(in_stereo(info), info.frames, first, first + frames)
-        encode(blocks, frames, path, form, info.rate_hz, seed=0, version=__version__)
+        encode(blocks, frames, info.rate_hz, path, AS_FLOAT)
         return path
 
 
@@ -150,10 +149,8 @@ class Listening:
         found: dict[str, Path] = {}
         for count, one in enumerate(self.mixes):
             path = found[one.id] = folder / f"{count}.wav"
-            done, form = one.done, FORMATS["wav32f"]
-            encode(
-                done.blocks(), done.frames, path, form, done.rate_hz, seed=0, version=__version__
-            )
+            done = one.done
+            encode(done.blocks(), done.frames, done.rate_hz, path, AS_FLOAT)
         for count, reference in enumerate(self.references, 1):
             found[f"reference-{count}"] = reference.written(folder / f"reference-{count}.wav")
         return found

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixwright.audio.encode import encode
+from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.formats import RENDER_FORMATS
 from mixwright.audio.leftovers import clear_earlier
@@ -28,7 +28,6 @@ from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
 from mixwright.reviewing.data import to_json_text
 from mixwright.units import Block, db_to_gain, gain_to_db
-from mixwright.version import __version__
 
 FOLDER = "audio"
 CALL = "registerAudio("
@@ -130,9 +129,7 @@ def _write_flac(info: StemInfo, flac: Path, named: Path) -> float:
     lowered_db = max(0.0, gain_to_db(_peak(info) / ROOM))
     gain = db_to_gain(-lowered_db)
     blocks = (block * gain for block in in_stereo(info))
-    encode(
-        blocks, info.frames, flac, FORM, info.rate_hz, seed=SEED, version=__version__, named=named
-    )
+    encode(blocks, info.frames, info.rate_hz, flac, Encoding(FORM, SEED), named)
     return lowered_db
 
 
