@@ -16,14 +16,15 @@ from conftest import noise
 from mixwright.audio import (
     FORMATS,
     RENDER_FORMATS,
-    Encoding,
+    MixFormat,
     Spool,
     StemReader,
     check_target,
     probe,
-    write_mix,
 )
+from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.read import ended_early
+from mixwright.audio.staged import written_beside
 from mixwright.problem import Fault, ProblemError
 
 
@@ -214,15 +215,22 @@ def spooled(folder: Path, samples: NDArray[np.float64]) -> Spool:
     return spool
 
 
+def write_mix(spool: Spool, gain: float, target: Path, form: MixFormat) -> None:
+    """Write a spool as a mix is written."""
+    with written_beside(target) as beside:
+        blocks = (gain * block for block in spool.blocks())
+        encode(blocks, spool.frames, 48000, beside, Encoding(form, 1), target)
+
+
 @pytest.mark.parametrize("name", [*RENDER_FORMATS, "aiff16", "aiff24"])
 def test_every_format_holds_the_mix_to_its_resolution(tmp_path: Path, name: str) -> None:
     samples = np.random.default_rng(1).uniform(-0.9, 0.9, (70000, 2))
     form = FORMATS[name]
     target = tmp_path / f"mix{form.suffix}"
     spool = spooled(tmp_path, samples)
-    write_mix(spool, 0.5, target, Encoding(form, 48000, 1, "0"))
+    write_mix(spool, 0.5, target, form)
     first = target.read_bytes()
-    write_mix(spool, 0.5, target, Encoding(form, 48000, 1, "0"))
+    write_mix(spool, 0.5, target, form)
     spool.close()
     assert target.read_bytes() == first
     back, rate_hz = soundfile.read(target)
@@ -236,7 +244,7 @@ def test_only_our_own_files_are_overwritten(tmp_path: Path) -> None:
     target = tmp_path / "mix.wav"
     check_target(target, force=False)
     spool = spooled(tmp_path, np.zeros((200, 2)))
-    write_mix(spool, 1.0, target, Encoding(FORMATS["wav24"], 48000, 1, "0"))
+    write_mix(spool, 1.0, target, FORMATS["wav24"])
     spool.close()
     check_target(target, force=False)
     soundfile.write(target, np.zeros(10), 48000)
@@ -255,9 +263,7 @@ def test_a_machine_that_refuses_is_named_and_nothing_is_left(tmp_path: Path) -> 
     assert caught.value.problems[0].fault is Fault.INPUT  # another name would do
     spool = spooled(tmp_path, np.zeros((200, 2)))
     with pytest.raises(ProblemError) as caught:
-        write_mix(
-            spool, 1.0, tmp_path / "no" / "mix.wav", Encoding(FORMATS["wav24"], 48000, 1, "0")
-        )
+        write_mix(spool, 1.0, tmp_path / "no" / "mix.wav", FORMATS["wav24"])
     spool.close()
     assert "mix.wav" in caught.value.problems[0].message
     assert caught.value.problems[0].fault is Fault.MACHINE

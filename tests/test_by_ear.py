@@ -23,11 +23,18 @@ from numpy.typing import NDArray
 import mixwright
 from conftest import RATE_HZ, SongMaker, noise
 from mixwright import cli
-from mixwright.audio.write import encode_spool
+from mixwright.audio.encode import encode
+from mixwright.by_ear import takes
+from mixwright.by_ear.bypass import with_fader, without_part
+from mixwright.by_ear.takes import lowering_db, matched_gains_db
 from mixwright.problem import Fault, Problem, ProblemError
-from mixwright.rendering import takes
-from mixwright.rendering.takes import lowering_db, matched_gains_db
+from mixwright.rendering import Plan, perform
+from mixwright.rendering.alone import alone
+from mixwright.rendering.parts import ChainPart
+from mixwright.rendering.perform import Part
+from mixwright.rendering.recording import Recording
 from mixwright.sheet import STEPS
+from mixwright.units import db_to_gain
 
 SONG = (
     ", tempo: [{bar: 1, bpm: 120, beats_per_bar: 4}], "
@@ -112,6 +119,64 @@ def test_a_step_differs_from_its_render_by_the_gain_alone(sheet: Path, tmp_path:
         assert not got[len(expected) :].any()
         assert file.integrated_lufs == pytest.approx(loudness(plain.path), abs=0.15)
         assert file.sample_peak_dbfs == plain.readings.mix.sample_peak_dbfs
+
+
+@pytest.fixture
+def passes(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """How many mixes each pass over the stems makes."""
+    found: list[int] = []
+    made = perform._made
+
+    def counting(parts: list[Part], *rest: Any) -> list[Recording]:
+        found.append(len(parts))
+        return made(parts, *rest)
+
+    monkeypatch.setattr(perform, "_made", counting)
+    return found
+
+
+def by_itself(plan: Plan, gain_db: float, frames: int) -> NDArray[np.float32]:
+    """A plan performed with nothing beside it, at a gain, as a float file of a length holds it."""
+    with perform.performed([Part(plan)]) as (mix,):
+        sound = np.concatenate([block.copy() for block in mix.blocks()])
+    sound *= db_to_gain(gain_db)
+    return np.concatenate([sound, np.zeros((frames - len(sound), 2))]).astype(np.float32)
+
+
+def floats(path: Path) -> NDArray[np.float32]:
+    return np.asarray(soundfile.read(path, dtype="float32", always_2d=True)[0])
+
+
+@pytest.mark.parametrize("section", [None, "chorus 1"])
+def test_each_step_has_the_bits_that_it_has_by_itself(
+    sheet: Path, section: str | None, passes: list[int]
+) -> None:
+    done = mixwright.render_each_step(sheet, format="wav32f", section=section)
+    # A part of the song begins as early as a step needs to settle, so that it may take more.
+    assert passes == [6] if section is None else sum(passes) == 6
+    loaded = mixwright.load(sheet)
+    for file in done:
+        plan = mixwright.plan(loaded, through=file.step, section=section)
+        got = floats(file.path)
+        assert np.array_equal(got, by_itself(plan, file.gain_db, len(got))), file.step
+
+
+@pytest.mark.parametrize(("name", "part"), [("keys", "eq"), ("bass", "compressor")])
+def test_with_and_without_have_the_bits_that_they_have_by_themselves(
+    sheet: Path, name: str, part: ChainPart, passes: list[int]
+) -> None:
+    done = mixwright.bypass(sheet, name, part, format="wav32f")
+    assert passes == [2, 2]
+    loaded = mixwright.load(sheet)
+    bare = without_part(loaded, name, part)
+    sheets = {"with": loaded, "without": with_fader(bare, name, done.files[1].fader_db)}
+    for file in done.files:
+        if file.alone:
+            plan = alone(mixwright.plan(bare if file.version == "without" else loaded), name)
+        else:
+            plan = mixwright.plan(sheets[file.version])
+        got = floats(file.path)
+        assert np.array_equal(got, by_itself(plan, file.gain_db, len(got))), file.path.name
 
 
 def test_the_real_mix_stays_as_it_is(sheet: Path) -> None:
@@ -358,13 +423,13 @@ def test_a_disk_that_fills_up_leaves_the_old_set_whole(
     done = mixwright.render_each_step(sheet, through="bus")
     before = [file.path.read_bytes() for file in done]
 
-    def full(spool: Any, level: float, path: Path, *rest: Any, named: Path, **more: Any) -> None:
+    def full(*given: Any, named: Path, **more: Any) -> None:
         if "bus" in named.name:
             message = f"{named} can't be written: No space left on device"
             raise ProblemError([Problem("output/machine", message, fault=Fault.MACHINE)])
-        encode_spool(spool, level, path, *rest, named=named, **more)
+        encode(*given, named=named, **more)
 
-    monkeypatch.setattr(takes, "encode_spool", full)
+    monkeypatch.setattr(takes, "encode", full)
     sheet.write_text(sheet.read_text("utf-8").replace("gain_db: -9", "gain_db: -3"), "utf-8")
     with pytest.raises(ProblemError) as caught:
         mixwright.render_each_step(sheet, through="bus")

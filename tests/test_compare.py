@@ -28,10 +28,10 @@ from mixwright.comparing.change import Change
 from mixwright.comparing.compare import Compared
 from mixwright.comparing.residual import NULL_DBFS
 from mixwright.comparing.sound import SoundCompared, StretchCompared
-from mixwright.comparing.together import pairs_performed, share_a_pass
 from mixwright.comparing.versions import revision_names
 from mixwright.problem import Fault, ProblemError, Span
-from mixwright.rendering.perform import Performed, performed
+from mixwright.rendering.perform import Part, passes, performed
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import Session
 from mixwright.report.compared import compared_as_data, compared_as_text
 from mixwright.report.compared_html import compared_as_html
@@ -311,11 +311,11 @@ def test_each_mix_has_the_bits_that_it_has_alone(
     (song / "mix.yaml").write_text(text, "utf-8")
     (song / "new.yaml").write_text(text.replace(*differing), "utf-8")
     plans = [mixwright.plan(mixwright.load(name)) for name in ("mix.yaml", "new.yaml")]
-    assert share_a_pass(plans)
-    with pairs_performed([(plans[0], plans[1])], Session(), "mixes") as (pair,):
-        for plan, together in zip(plans, pair, strict=True):
-            assert together is not None
-            with performed(plan, song) as by_itself:
+    parts = [Part(plan) for plan in plans]
+    assert len(passes(parts)) == 1
+    with performed(parts, Session()) as both:
+        for part, together in zip(parts, both, strict=True):
+            with performed([part], folder=song) as (by_itself,):
                 assert together.frames == by_itself.frames
                 assert np.array_equal(all_of(together), all_of(by_itself))
     # A gate that hears its key otherwise makes a change of its own track, too.
@@ -324,14 +324,14 @@ def test_each_mix_has_the_bits_that_it_has_alone(
     assert sorted(reach.name for reach in sound.reaches) == names
 
 
-def all_of(done: Performed) -> Any:
+def all_of(done: Recording) -> Any:
     return np.concatenate([block.copy() for block in done.blocks()])
 
 
 def test_songs_that_do_not_end_together_take_two_passes(song: Path) -> None:
     new = edited(song, ("title: Salt Road", "title: Salt Road\n  end: {s: 3}"))
     plans = [mixwright.plan(mixwright.load(name)) for name in ("mix.yaml", new)]
-    assert not share_a_pass(plans)
+    assert passes([Part(plan) for plan in plans]) == [[0], [1]]
     sound = mixwright.compare("mix.yaml", new).sound
     assert sound is not None
     residuals = {name: stretch.residual for name, stretch in by_name(sound).items()}

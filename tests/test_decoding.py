@@ -462,7 +462,7 @@ def test_a_damaged_file_sounds_the_same_from_a_process_of_its_own(
 def test_our_mark_is_found_without_decoding(tmp_path: Path, started: list[Any], name: str) -> None:
     form = FORMATS[name]
     path, block = tmp_path / f"a{form.suffix}", np.full((4800, 2), 0.1)
-    encode([block], 4800, path, Encoding(form, 48000, seed=1, version="1.0"))
+    encode([block], 4800, 48000, path, Encoding(form))
     check_target(path, force=False)
     encoded(path, form.container, form.subtype, 0.1)
     with pytest.raises(ProblemError, match="was not written by mixwright"):

@@ -17,7 +17,7 @@ from mutagen import File
 from mutagen.ogg import OggPage
 from numpy.typing import NDArray
 
-from mixwright.audio import FORMATS, RENDER_FORMATS, Spool, check_target, write_mix
+from mixwright.audio import FORMATS, RENDER_FORMATS, Spool, check_target
 from mixwright.audio import encode as encoding
 from mixwright.audio.bext import Bext, read_bext
 from mixwright.audio.encode import Encoding, encode
@@ -55,9 +55,8 @@ def cut(samples: NDArray[np.float64], size: int) -> Iterator[NDArray[np.float64]
 def made(
     path: Path, name: str, samples: NDArray[np.float64], size: int = 7777, **more: Any
 ) -> Path:
-    named = more.pop("named", None)
-    how = Encoding(FORMATS[name], RATE_HZ, **{"seed": 5, "version": "1.2.3", **more})
-    encode(cut(samples, size), len(samples), path, how, named)
+    how = Encoding(FORMATS[name], **{"seed": 5, "version": "1.2.3", **more})
+    encode(cut(samples, size), len(samples), RATE_HZ, path, how)
     return path
 
 
@@ -256,8 +255,7 @@ def test_memory_does_not_grow_with_the_length(tmp_path: Path, name: str) -> None
         tracemalloc.start()
         blocks = (block for _ in range(count))
         form = FORMATS[name]
-        how = Encoding(form, RATE_HZ, seed=1, version="1")
-        encode(blocks, count * len(block), tmp_path / "a", how)
+        encode(blocks, count * len(block), RATE_HZ, tmp_path / "a", Encoding(form))
         most = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         return most
@@ -271,15 +269,14 @@ def test_memory_does_not_grow_with_the_length(tmp_path: Path, name: str) -> None
 
 @pytest.mark.parametrize("told", [99, 101])
 def test_a_count_that_is_not_as_told_is_our_bug(tmp_path: Path, told: int) -> None:
-    how = Encoding(FORMATS["wav16"], 48000, seed=1, version="1")
     with pytest.raises(RuntimeError, match=f"frames came, {told} were announced"):
-        encode(cut(sound(100), 10), told, tmp_path / "a", how)
+        encode(cut(sound(100), 10), told, 48000, tmp_path / "a", Encoding(FORMATS["wav16"]))
 
 
 @pytest.mark.parametrize(("name", "rate_hz"), [("opus", 44100), ("mp3", 96000)])
 def test_a_rate_the_format_lacks_is_our_bug(tmp_path: Path, name: str, rate_hz: int) -> None:
     with pytest.raises(RuntimeError, match=f"{name} has no rate of {rate_hz} Hz"):
-        encode((), 0, tmp_path / "a", Encoding(FORMATS[name], rate_hz, seed=1, version="1"))
+        encode((), 0, rate_hz, tmp_path / "a", Encoding(FORMATS[name]))
 
 
 @pytest.mark.parametrize("name", FORMATS)
@@ -323,7 +320,8 @@ def test_a_disk_that_refuses_is_named(tmp_path: Path, name: str) -> None:
 def test_a_mix_is_written_in_any_format(tmp_path: Path, name: str) -> None:
     spool, target = Spool(tmp_path), tmp_path / f"mix{FORMATS[name].suffix}"
     spool.write(sound())
-    write_mix(spool, 0.5, target, Encoding(FORMATS[name], RATE_HZ, 5, "1.2.3"))
+    blocks = (0.5 * block for block in spool.blocks())
+    encode(blocks, spool.frames, RATE_HZ, target, Encoding(FORMATS[name], 5, version="1.2.3"))
     spool.close()
     assert target.read_bytes() == made(tmp_path / "b", name, 0.5 * sound()).read_bytes()
 
@@ -404,7 +402,7 @@ def test_a_full_disk_is_told_as_one(tmp_path: Path, name: str) -> None:
     resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, limits[1]))
     try:
         with pytest.raises(ProblemError, match="can't be written: File too large") as caught:
-            encode([loud], len(loud), target, Encoding(FORMATS[name], 48000, seed=1, version="1"))
+            encode([loud], len(loud), 48000, target, Encoding(FORMATS[name]))
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     assert caught.value.problems[0].fault is Fault.MACHINE

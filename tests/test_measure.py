@@ -7,6 +7,7 @@ import errno
 import io
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,6 +20,9 @@ from conftest import SongMaker, noise
 from mixwright.audio import played, probe
 from mixwright.cli import run
 from mixwright.problem import ProblemError
+from mixwright.rendering import perform
+from mixwright.rendering.ears import Ear, NodeKind
+from mixwright.rendering.perform import Part
 
 SONG = (
     ", tempo: [{bar: 1, bpm: 120}], "
@@ -128,6 +132,30 @@ def test_the_loudest_section_is_found_and_a_wrong_claim_said(
     said = capsys.readouterr().out
     assert "loudest section by gain and pan alone: loud" in said
     assert "the sheet says soft" in said
+
+
+def test_the_balance_is_made_in_the_same_pass_and_not_heard_at_the_nodes(
+    make_song: SongMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    eq = "eq: [{type: high_shelf, freq_hz: 2000, gain_db: 8}], level_match: false, group: all"
+    song = ", tempo: [{bar: 1, bpm: 120, beats_per_bar: 4}], sections: [{name: one, bar: 1}]"
+    path = make_song({"a": (noise(1, 2), eq)}, "groups: {all: {}}\n", song)
+    passes, made = [], perform._made
+
+    def counting(parts: list[Part], *rest: Any) -> Any:
+        passes.append(len(parts))
+        return made(parts, *rest)
+
+    monkeypatch.setattr(perform, "_made", counting)
+    measured = mixwright.measure(path)
+    assert measured.loudest is not None
+    assert passes == [2]
+    plan = mixwright.plan(mixwright.load(path))
+    points: list[tuple[NodeKind, str]] = [("track", "a"), ("group", "all")]
+    ears = {(kind, name): Ear(kind, name, plan.rate_hz) for kind, name in points}
+    with perform.performed([Part(plan)], ears=ears):
+        expected = [ear.stretch(None, 0.0, plan.end / plan.rate_hz) for ear in ears.values()]
+    assert list(measured.figures[1:]) == expected
 
 
 def test_references_are_compared_at_equal_loudness(song: Path) -> None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 import mixwright
 from conftest import SongMaker, noise
 from mixwright.delivering.variants import sheet_of, versions_of
-from mixwright.rendering.perform import Part, performed, performed_together
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import make_plan, sounding
 from mixwright.rendering.session import Session
 from mixwright.sheet import Cover, Sheet, Variant
@@ -84,7 +84,7 @@ def sound_of(blocks: object) -> Sound:
 
 def played(parts: list[Part], folder: Path, threads: int | None = None) -> list[Sound]:
     """The mixes of some parts, made together."""
-    with performed_together(parts, folder, Session(threads)) as done:
+    with performed(parts, Session(threads), folder) as done:
         return [sound_of(one.blocks()) for one in done]
 
 
@@ -145,7 +145,7 @@ def test_a_mix_beside_others_has_the_same_bits(threads: int, sheet: Sheet, tmp_p
     changed = [sheet, *(sheet_of(sheet, variant) for variant in variants)]
     together = played([Part(sounding(make_plan(one))) for one in changed], tmp_path, threads)
     for one, beside in zip(changed, together, strict=True):
-        with performed(make_plan(one), tmp_path) as done:
+        with performed([Part(make_plan(one))], folder=tmp_path) as (done,):
             assert np.array_equal(sound_of(done.blocks()), beside)
 
 
@@ -160,7 +160,7 @@ def test_steps_side_by_side_have_the_same_bits(sheet: Sheet, tmp_path: Path) -> 
     )
     plans = [make_plan(one, step) for one in (sheet, keyed) for step in ("dynamics", "automation")]
     for plan, beside in zip(plans, played([Part(plan) for plan in plans], tmp_path), strict=True):
-        with performed(plan, tmp_path) as done:
+        with performed([Part(plan)], folder=tmp_path) as (done,):
             assert np.array_equal(sound_of(done.blocks()), beside)
 
 

@@ -48,7 +48,7 @@ VALUES += ["XXA002500001", "2025 Nobody", "made\nwith care"]
 
 def made(path: Path, name: str, tags: Tags | None = None) -> Path:
     samples = np.random.default_rng(1).uniform(-0.5, 0.5, (6001, 2))
-    encode([samples], 6001, path, Encoding(FORMATS[name], 48000, 1, "1", tags=tags))
+    encode([samples], 6001, 48000, path, Encoding(FORMATS[name], 1, tags=tags, version="1"))
     return path
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import os
 from pathlib import Path
 from typing import Unpack
@@ -22,7 +21,6 @@ from mixwright.measuring import (
     Measured,
     compare_with_references,
     inspect_stems,
-    loudest_section,
     measure_file,
     measure_plan,
     stems_of_folder,
@@ -53,12 +51,9 @@ def measure(
     if not isinstance(source, Sheet) and Path(source).suffix.lower() not in SHEET_SUFFIXES:
         return measure_file(Path(source), session)
     sheet, plan_of = loaded_sheet(source, session), planner(session)
-    whole = plan_of(sheet, through)
+    whole, balance = plan_of(sheet, through), plan_of(sheet, "balance")
     with said_in(sheet):
-        measured = measure_plan(whole, sheet.path, session, by_section=by_section)
-        balance = plan_of(sheet, "balance")
-        loudest = loudest_section(balance, sheet.song.loudest_section, session)
-    return dataclasses.replace(measured, loudest=loudest)
+        return measure_plan(whole, balance, sheet, session, by_section=by_section)
 
 
 def compare_references(

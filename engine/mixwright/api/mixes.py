@@ -15,12 +15,13 @@ from mixwright.api.loading import (
     unknown_choice,
 )
 from mixwright.audio import MixFormat
+from mixwright.audio.encode import Encoding
+from mixwright.by_ear.bypass import Bypassed, write_bypass
+from mixwright.by_ear.each_step import SteppedFile, write_each_step
+from mixwright.by_ear.takes import TakeOptions, span_words
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Rendered, render_plan
-from mixwright.rendering.bypass import Bypassed, write_bypass
-from mixwright.rendering.each_step import SteppedFile, write_each_step
 from mixwright.rendering.session import Session
-from mixwright.rendering.takes import TakeOptions, span_words
 from mixwright.rendering.target import chosen_format, default_target, keep_sources, seed_of
 from mixwright.sheet import STEPS, Sheet, StepName
 
@@ -49,14 +50,12 @@ def render(
     session = Session(**options)
     sheet = loaded_sheet(sheet, session)
     form = chosen_format(format, out)
-    _check_dither(dither, form)
+    encoding = _encoding(sheet, form, dither)
     name = default_target(sheet, form, through, section, span, mono) if out is None else Path(out)
     keep_sources(sheet, name)
-    plan_of, shaped = planner(session, section, span, mono), dither == "shaped"
     with said_in(sheet):
-        whole = plan_of(sheet, through)
-        seed = seed_of(sheet)
-        return render_plan(whole, name, form, session, force=force, seed=seed, shaped=shaped)
+        whole = planner(session, section, span, mono)(sheet, through)
+        return render_plan(whole, name, encoding, session, force=force)
 
 
 def render_each_step(
@@ -82,11 +81,13 @@ def render_each_step(
     sheet = loaded_sheet(sheet, session)
     if through not in STEPS:
         raise ProblemError([unknown_choice("step", through, STEPS)])
-    takes = _take_options(session, sheet, folder, format, force, dither)
-    words = span_words(sheet, takes.form, section, span, mono)
+    form = chosen_format(format, None)
+    takes = TakeOptions(_folder(sheet, folder), _encoding(sheet, form, dither), force)
+    words = span_words(sheet, form, section, span, mono)
     plan_of, steps = planner(session, section, span, mono), STEPS[: STEPS.index(through) + 1]
     with said_in(sheet):
-        return write_each_step(sheet, [plan_of(sheet, step) for step in steps], words, takes)
+        plans = [plan_of(sheet, step) for step in steps]
+        return write_each_step(sheet, plans, words, takes, session)
 
 
 def bypass(
@@ -109,27 +110,19 @@ def bypass(
     """
     session = Session(**options)
     sheet = loaded_sheet(sheet, session)
-    takes = _take_options(session, sheet, folder, format, force)
-    words, plan_of = span_words(sheet, takes.form, section, span), planner(session, section, span)
-    with said_in(sheet):
-        return write_bypass(sheet, track, part, plan_of, words, takes)
-
-
-def _take_options(
-    session: Session,
-    sheet: Sheet,
-    folder: str | Path | None,
-    format: str | None,
-    force: bool,
-    dither: str = "tpdf",
-) -> TakeOptions:
     form = chosen_format(format, None)
-    _check_dither(dither, form)
-    folder = sheet.folder / "out" if folder is None else Path(folder)
-    return TakeOptions(folder, form, force, dither == "shaped", session)
+    takes = TakeOptions(_folder(sheet, folder), _encoding(sheet, form), force)
+    words, plan_of = span_words(sheet, form, section, span), planner(session, section, span)
+    with said_in(sheet):
+        return write_bypass(sheet, (track, part), plan_of, words, takes, session)
 
 
-def _check_dither(dither: str, form: MixFormat) -> None:
+def _folder(sheet: Sheet, folder: str | Path | None) -> Path:
+    return sheet.folder / "out" if folder is None else Path(folder)
+
+
+def _encoding(sheet: Sheet, form: MixFormat, dither: str = "tpdf") -> Encoding:
     if dither == "shaped" and form.bits != 16:
         message = f"shaped dither is for 16 bits, {form.name} has none or needs none"
         raise ProblemError([Problem("usage/dither", message, help="leave dither out")])
+    return Encoding(form, seed_of(sheet), dither == "shaped")

@@ -11,7 +11,7 @@ from typing import Unpack
 from mixwright.api.loading import Options, Working, loaded_sheet, planner, said_in
 from mixwright.delivering.album import Album, deliver_songs
 from mixwright.delivering.album_sheets import songs_of
-from mixwright.delivering.delivery import Delivered, DeliveryOptions, default_folder, deliver_sheet
+from mixwright.delivering.delivery import Delivered, default_folder, deliver_sheet
 from mixwright.delivering.manifest import Manifest, manifest_path, read_manifest
 from mixwright.delivering.side_by_side import TellAll
 from mixwright.delivering.verify import Verified, verify_manifest
@@ -50,8 +50,7 @@ def _delivered(
     sheet: Sheet, folder: Path, session: Session, only: tuple[str, ...] = (), force: bool = False
 ) -> Delivered:
     with said_in(sheet):
-        options = DeliveryOptions(folder, only, force, session)
-        return deliver_sheet(sheet, planner(session), options)
+        return deliver_sheet(sheet, planner(session), folder, session, only=only, force=force)
 
 
 def deliver_album(

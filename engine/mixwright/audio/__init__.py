@@ -7,7 +7,7 @@ from mixwright.audio.encode import Encoding
 from mixwright.audio.formats import FORMATS, RENDER_FORMATS, MixFormat
 from mixwright.audio.probe import StemInfo, probe, probe_all
 from mixwright.audio.read import StemReader, played, read_part
-from mixwright.audio.write import Spool, check_target, write_mix
+from mixwright.audio.write import Spool, check_target
 
 __all__ = [
     "FORMATS",
@@ -22,5 +22,4 @@ __all__ = [
     "probe",
     "probe_all",
     "read_part",
-    "write_mix",
 ]

@@ -28,6 +28,7 @@ from mixwright.audio.tags import Tags, write_tags
 from mixwright.dsp.dither import Quantiser
 from mixwright.problem import ProblemError
 from mixwright.units import Block
+from mixwright.version import __version__
 
 OWN_MARK = "mixwright"
 CHANNELS = 2
@@ -59,23 +60,27 @@ EFFORTS: dict[str, Effort] = {
 
 @dataclass(frozen=True)
 class Encoding:
-    """How a file is written: all that its bytes depend on beside the sound.
+    """All but the sound that a file depends on: its format, its dither, what it says of itself.
 
-    Integer formats are dithered from `seed`, noise-shaped if `shaped`; `version` goes into the mark
-    of the software. `bext` is for WAV, other formats have no place for it.
+    Integer formats are dithered from `seed`, noise-shaped if `shaped`. `bext` is for WAV, other
+    formats have no place for it; `version` goes into the mark of the software.
     """
 
     form: MixFormat
-    rate_hz: int
-    seed: int
-    version: str
+    seed: int = 0
     shaped: bool = False
     tags: Tags | None = None
     bext: Bext | None = None
+    version: str = __version__
 
 
 def encode(
-    blocks: Iterable[Block], frames: int, path: Path, how: Encoding, named: Path | None = None
+    blocks: Iterable[Block],
+    frames: int,
+    rate_hz: int,
+    path: Path,
+    encoding: Encoding,
+    named: Path | None = None,
 ) -> None:
     """Write stereo blocks (frames, 2), `frames` in all, to exactly `path`: who calls stages it.
 
@@ -86,13 +91,14 @@ def encode(
     Raises ProblemError if the machine refuses, its sound library lacks the format, or AIFF would be
     longer than it can; RuntimeError if `frames` or the rate is not what it should be.
     """
-    form, rate_hz = how.form, how.rate_hz
+    form, tags, bext = encoding.form, encoding.tags, encoding.bext
     check_available(form)
     if form.rates_hz and rate_hz not in form.rates_hz:
         raise RuntimeError(f"{form.name} has no rate of {rate_hz} Hz")
     container = _container(form, frames, named or path)
-    software = f"{OWN_MARK} {how.version}"
-    quantiser = None if form.bits is None else Quantiser(form.bits, how.seed, how.shaped, rate_hz)
+    software, quantiser = f"{OWN_MARK} {encoding.version}", None
+    if form.bits is not None:
+        quantiser = Quantiser(form.bits, encoding.seed, encoding.shaped, rate_hz)
     with told_as_problem(named or path):
         with (
             _reason_found(path),
@@ -110,10 +116,10 @@ def encode(
                 file.software = software
             _write_blocks(file, _in_pieces(blocks, frames), quantiser)
         _settle(path, form)
-        if how.tags is not None or form.container == "MP3":
-            write_tags(path, form, how.tags or Tags(), software)
-        if how.bext is not None and form.container == "WAV":
-            write_bext(path, how.bext, coding_history(form.bits, rate_hz, software))
+        if tags is not None or form.container == "MP3":
+            write_tags(path, form, tags or Tags(), software)
+        if bext is not None and form.container == "WAV":
+            write_bext(path, bext, coding_history(form.bits, rate_hz, software))
         _sync(path)
 
 

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from mixwright.audio.encode import OWN_MARK, Encoding, encode
+from mixwright.audio.encode import OWN_MARK
 from mixwright.audio.opened import opened_file
 from mixwright.audio.plain import is_plain
-from mixwright.audio.staged import LONGEST_SOUND_PATH, check_name, told_as_problem, written_beside
+from mixwright.audio.staged import LONGEST_SOUND_PATH, check_name, told_as_problem
 from mixwright.claims import nameless
 from mixwright.problem import ProblemError
 from mixwright.units import Block
@@ -118,21 +118,3 @@ class Spool:
     def close(self) -> None:
         """Give the space back."""
         self._file.close()
-
-
-def write_mix(spool: Spool, gain: float, target: Path, how: Encoding) -> None:
-    """Write `gain` times the spool to `target`, complete or not at all.
-
-    Raises ProblemError (fault MACHINE) when the disk refuses; leaves no debris.
-    """
-    with written_beside(target) as beside:
-        encode_spool(spool, gain, beside, how, named=target)
-
-
-def encode_spool(spool: Spool, gain: float, path: Path, how: Encoding, named: Path) -> None:
-    """Write `gain` times the spool to exactly `path`; problems name the file `named`.
-
-    Raises ProblemError as :func:`mixwright.audio.encode.encode` does.
-    """
-    blocks = spool.blocks() if gain == 1.0 else (block * gain for block in spool.blocks())
-    encode(blocks, spool.frames, path, how, named)

@@ -1,7 +1,7 @@
 """Which tracks and groups come to their bus otherwise than before, by how much, and audibly or not.
 
 Each is performed alone, as it was and as it is: after its fader and pan, with no group, returns or
-mix bus, as in :mod:`mixwright.rendering.bypass`. A track is of interest if it differs there, a
+mix bus, as in :mod:`mixwright.rendering.alone`. A track is of interest if it differs there, a
 group if its own settings or its members do: what its tracks do is told of them.
 """
 
@@ -12,20 +12,15 @@ from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Literal
 
-from mixwright.comparing.residual import lifted_lufs
-from mixwright.comparing.together import (
-    Pair,
-    PerformedPair,
-    pairs_performed,
-    side_by_side,
-)
+from mixwright.comparing.residual import lifted_lufs, side_by_side
 from mixwright.meters import SoundMeter
 from mixwright.meters.loudness import ABSOLUTE_GATE_LUFS
 from mixwright.rendering import Plan
-from mixwright.rendering.bypass import alone
+from mixwright.rendering.alone import alone
 from mixwright.rendering.parts import TrackPlan
-from mixwright.rendering.perform import Performed
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import KEY_ONLY
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import Session
 from mixwright.units import difference_db, or_silence
 
@@ -39,6 +34,8 @@ PASS = 8
 
 
 State = Literal["added", "removed", "changed"]
+# An old and a new one; None where a version does not have it.
+Pair = tuple[Recording | None, Recording | None]
 
 
 @dataclass(frozen=True)
@@ -86,14 +83,18 @@ def reaches(
     found: list[Reach] = []
     left = iter(_candidates(old, new))
     while some := list(islice(left, PASS)):
-        pairs: list[Pair] = [
-            (alone(old, name) if was else None, alone(new, name) if now else None)
-            for _, name, was, now in some
+        parts = [
+            Part(alone(plan, name))
+            for _, name, *sounds in some
+            for plan, there in zip((old, new), sounds, strict=True)
+            if there
         ]
-        with pairs_performed(pairs, session, "tracks that changed") as all_done:
-            for (kind, name, *_), done in zip(some, all_done, strict=True):
+        with performed(parts, session.on("tracks that changed")) as all_done:
+            left_over = iter(all_done)
+            for kind, name, was, now in some:
+                pair = next(left_over) if was else None, next(left_over) if now else None
                 state = _state(name in known[0], name in known[1])
-                reach = _reach(kind, name, state, done, (old, new))
+                reach = _reach(kind, name, state, pair, (old, new))
                 found += [] if reach is None else [reach]
     return tuple(found)
 
@@ -155,7 +156,7 @@ def _reach(
     kind: Literal["track", "group"],
     name: str,
     state: State,
-    pair: PerformedPair,
+    pair: Pair,
     plans: tuple[Plan, Plan],
 ) -> Reach | None:
     """What two performances of it alone say; None where they come out the same."""
@@ -186,24 +187,24 @@ def _reach(
 
 
 def _lufs(
-    done: Performed | None,
+    done: Recording | None,
     stretch: tuple[float, float | None] = (0.0, None),
     gate_is_low: bool = False,
 ) -> float | None:
     """Its loudness; one that is too quiet for the gate is still told from silence."""
     if done is None:
         return None
-    level = done.meter.sound.readings(*stretch).integrated_lufs
+    level = done.sound.readings(*stretch).integrated_lufs
     if gate_is_low or level is None:
-        level = lifted_lufs(done.meter.sound, *stretch)
+        level = lifted_lufs(done.sound, *stretch)
     return level
 
 
-def _peak_dbfs(done: Performed) -> float | None:
-    return done.meter.sound.readings().sample_peak_dbfs
+def _peak_dbfs(done: Recording) -> float | None:
+    return done.sound.readings().sample_peak_dbfs
 
 
-def _section_changes(pair: PerformedPair, plans: tuple[Plan, Plan]) -> dict[str, float]:
+def _section_changes(pair: Pair, plans: tuple[Plan, Plan]) -> dict[str, float]:
     """Changes of level in the sections that both have, wherever they lie."""
     places = [
         {s.name: (s.start / plan.rate_hz, s.end / plan.rate_hz) for s in plan.sections}

@@ -6,16 +6,21 @@ there for the silence between programmes, and a residual is quiet by nature.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
+
+import numpy as np
 
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.ears import Figures
 from mixwright.rendering.parts import Stretch
+from mixwright.rendering.recording import Recording
 from mixwright.timeline import Timeline
 from mixwright.units import Block, db_to_gain, difference_db, or_silence
 
+NOTHING = np.zeros((0, 2))
 LIFTED_DB = 80.0
 # A residual that peaks below this is called a null: it is 20 dB below what still counts as a tail,
 # and 30 below the step of 16 bits. Ours.
@@ -132,3 +137,19 @@ def lifted_lufs(
     """
     lifted = meter.readings(start_s, end_s, gain * db_to_gain(LIFTED_DB)).integrated_lufs
     return None if lifted is None else lifted - LIFTED_DB
+
+
+def side_by_side(
+    old: Recording | None, new: Recording | None
+) -> Iterator[tuple[Block, Block, Block]]:
+    """Yield blocks (frames, 2) of both mixes and of what is left when the old is subtracted.
+
+    One that has ended is silence from there on; its own blocks are empty then. Blocks are valid
+    until the next ones.
+    """
+    streams = [iter(()) if done is None else done.blocks() for done in (old, new)]
+    for was, now in zip_longest(*streams, fillvalue=NOTHING):
+        left = np.zeros((max(len(was), len(now)), 2))
+        left[: len(now)] = now
+        left[: len(was)] -= was
+        yield was, now, left

@@ -10,15 +10,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from mixwright.comparing.reach import Reach, reaches
-from mixwright.comparing.residual import Residual, ResidualMeter, lifted_lufs
+from mixwright.comparing.residual import Residual, ResidualMeter, lifted_lufs, side_by_side
 from mixwright.comparing.stems import OtherFile, with_shared_files
-from mixwright.comparing.together import pairs_performed, side_by_side
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering import Plan
 from mixwright.rendering.ears import Figures
 from mixwright.rendering.parts import Stretch
-from mixwright.rendering.perform import Performed
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import sounding
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.session import Session
 from mixwright.sheet import Sheet
@@ -114,7 +114,7 @@ def _elsewhere(old: Plan, new: Plan) -> tuple[str, ...]:
 class _Side:
     """One of the two mixes: what its performance knows of it, and its spectrum."""
 
-    def __init__(self, done: Performed, plan: Plan) -> None:
+    def __init__(self, done: Recording, plan: Plan) -> None:
         self.done, self.plan = done, plan
         self.sections = {stretch.name: stretch for stretch in plan.sections}
         self.spectrum = SpectrumMeter(plan.rate_hz, 2)
@@ -126,20 +126,18 @@ class _Side:
 
     def figures(self, stretch: Stretch | None) -> Figures:
         place = self.seconds(stretch)
-        sound = self.done.meter.sound.readings(*place, self.done.gain)
+        sound = self.done.figures(*place)
         name = None if stretch is None else stretch.name
         # The spectrum has heard what is kept, and no more.
         spectrum = self.spectrum.readings(*(place if stretch else (0.0, None)))
         return Figures("mix", "mix", name, sound, spectrum)
 
     def lufs(self, stretch: Stretch | None) -> float | None:
-        return lifted_lufs(self.done.meter.sound, *self.seconds(stretch), self.done.gain)
+        return lifted_lufs(self.done.sound, *self.seconds(stretch), self.done.gain)
 
 
 def _compare_mixes(old: Plan, new: Plan, timeline: Timeline, session: Session) -> SoundCompared:
-    with pairs_performed([(old, new)], session, "mixes") as ((was, now),):
-        assert was is not None
-        assert now is not None
+    with performed([Part(old), Part(new)], session.on("mixes")) as (was, now):
         sides = _Side(was, old), _Side(now, new)
         stretches = _stretches(new, max(was.frames, now.frames))
         meter = None
@@ -202,5 +200,5 @@ def _makeup_db(side: _Side) -> float | None:
     if stage is None:
         return None
     if stage.makeup == "matched":
-        return side.done.found.get(("mix_bus", "compressor"))
+        return side.done.matches.get(("mix_bus", "compressor"))
     return stage.makeup

@@ -35,13 +35,9 @@ from mixwright.delivering.variants import Version
 from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
 from mixwright.rendering.cache import DataCache
-from mixwright.rendering.perform import (
-    Part,
-    Performed,
-    performed_together,
-)
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import PlanOf
-from mixwright.rendering.run import doubtful_matches
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import USUAL, Session
 from mixwright.rendering.target import keep_sources
 from mixwright.sheet import Sheet
@@ -51,16 +47,6 @@ from mixwright.sheet import Sheet
 MIXES_AT_ONCE = 16
 # Where the mix of a version stands among those performed, by variant and stem.
 Places = dict[tuple[str, str | None], int]
-
-
-@dataclass(frozen=True)
-class DeliveryOptions:
-    """How to deliver: into `folder`, the variants `only` (none: all)."""
-
-    folder: Path
-    only: tuple[str, ...] = ()
-    force: bool = False
-    session: Session = USUAL
 
 
 @dataclass(frozen=True)
@@ -97,22 +83,30 @@ def default_folder(sheet: Sheet) -> Path:
     return sheet.folder / "out" if name == "mix" else sheet.folder / "out" / name
 
 
-def deliver_sheet(sheet: Sheet, plan_of: PlanOf, options: DeliveryOptions) -> Delivered:
-    """Bring the files of a sheet's variants up to date.
+def deliver_sheet(
+    sheet: Sheet,
+    plan_of: PlanOf,
+    folder: Path,
+    session: Session = USUAL,
+    *,
+    only: tuple[str, ...] = (),
+    force: bool = False,
+) -> Delivered:
+    """Bring the files of a sheet's variants, or of those in `only`, up to date in `folder`.
 
     `plan_of` plans a sheet. Raises ProblemError for stems that can't be read or change meanwhile,
     and when the machine refuses; what is in place by then is whole and listed.
     """
     orders = orders_of(sheet, plan_of)
-    _check_names(orders.wanted(options.only), options.folder)
-    with locked(options.folder):
-        before = recover(options.folder)
-        cache = DataCache(options.session.cache_folder, "hashes")
+    _check_names(orders.wanted(only), folder)
+    with locked(folder):
+        before = recover(folder)
+        cache = DataCache(session.cache_folder, "hashes")
         hashes = {info.path: stem_sha256(info, cache) for info in orders.stems}
         dated = (replace(o, digest=digest_of(o, sheet, orders.main, hashes)) for o in orders.all)
         orders = Orders(orders.main, tuple(dated))
-        manifest = _manifest_of(sheet, orders, hashes, options.folder, before)
-        return _Delivery(sheet, orders, options, manifest).run()
+        manifest = _manifest_of(sheet, orders, hashes, folder, before)
+        return _Delivery(sheet, orders, folder, manifest, session, force).run(only)
 
 
 def _check_names(orders: Sequence[Order], folder: Path) -> None:
@@ -144,17 +138,23 @@ class _Delivery:
     """One delivery at work, with the folder locked."""
 
     def __init__(
-        self, sheet: Sheet, orders: Orders, options: DeliveryOptions, manifest: Manifest
+        self,
+        sheet: Sheet,
+        orders: Orders,
+        folder: Path,
+        manifest: Manifest,
+        session: Session,
+        force: bool,
     ) -> None:
-        self._sheet, self._orders, self._options = sheet, orders, options
-        self._folder, self._manifest = options.folder, manifest
+        self._sheet, self._orders, self._session = sheet, orders, session
+        self._folder, self._manifest, self._force = folder, manifest, force
         self._made: list[OutputEntry] = []
         self._failed: dict[str, tuple[Problem, ...]] = {}
         self._warnings: dict[Problem, None] = {}
 
-    def run(self) -> Delivered:
+    def run(self, only: tuple[str, ...]) -> Delivered:
         """Make what is out of date, and say what was done."""
-        wanted = self._orders.wanted(self._options.only)
+        wanted = self._orders.wanted(only)
         late = [order for order in self._orders.all if not self._stands(order)]
         todo = [order for order in wanted if order in late]
         for order in todo:
@@ -204,7 +204,7 @@ class _Delivery:
         entry = self._manifest.output(file)
         lying = lying_sha256(self._folder / file)
         if entry is None or lying != entry.sha256:
-            check_target(self._folder / file, self._options.force)
+            check_target(self._folder / file, self._force)
         if entry is not None and lying not in (None, entry.sha256):
             message = f"{file} was not as it was delivered, and is replaced"
             self._warnings[Problem("deliver/replaced", message, severity=Severity.WARNING)] = None
@@ -212,23 +212,20 @@ class _Delivery:
     def _perform(self, orders: Sequence[Order]) -> None:
         """Perform the mixes of some orders together, then write and commit their files."""
         parts, places = _parts_of(orders, self._orders.main)
-        with performed_together(parts, self._folder, self._options.session) as done:
-            for one in done:
-                self._warnings |= dict.fromkeys(
-                    (*one.engine.plan.warnings, *doubtful_matches(one.found))
-                )
+        with performed(parts, self._session, self._folder) as done:
+            self._warnings |= dict.fromkeys(warning for one in done for warning in one.warnings)
             main = done[0] if any(order.needs_main for order in orders) else None
             self._write(orders, done, places, main)
 
     def _write(
         self,
         orders: Sequence[Order],
-        done: Sequence[Performed],
+        done: Sequence[Recording],
         places: Places,
-        main: Performed | None,
+        main: Recording | None,
     ) -> None:
         """Write the files of all orders side by side, and commit order by order."""
-        session, count = self._options.session, 0
+        session, count = self._session, 0
         with ExitStack() as kept:
             folders = [kept.enter_context(staging(self._folder)) for _ in orders]
             pool = kept.enter_context(
@@ -270,7 +267,7 @@ class _Delivery:
         order: Order,
         version: Version,
         rate_hz: int,
-        done: Performed,
+        done: Recording,
         lead: Lead | None,
         staged: Path,
     ) -> list[OutputEntry]:

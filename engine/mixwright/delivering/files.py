@@ -21,7 +21,6 @@ from mixwright.rendering.target import seed_of
 from mixwright.sheet import Sheet
 from mixwright.sheet.deliverables import MAIN
 from mixwright.units import or_silence
-from mixwright.version import __version__
 
 
 def write_file(
@@ -38,16 +37,9 @@ def write_file(
     path = staged / file
     path.parent.mkdir(parents=True, exist_ok=True)
     shaped = variant.dither == "shaped" and form.bits == 16
-    how = Encoding(
-        form,
-        rate_hz,
-        seed=seed_of(sheet, version.stem),
-        version=__version__,
-        shaped=shaped,
-        tags=tags_of(sheet, order, version),
-        bext=bext_of(sheet, order, version, ready),
-    )
-    encode(ready.source.blocks(), ready.source.frames, path, how, named=Path(file))
+    labels = tags_of(sheet, order, version), bext_of(sheet, order, version, ready)
+    encoding, sound = Encoding(form, seed_of(sheet, version.stem), shaped, *labels), ready.source
+    encode(sound.blocks(), sound.frames, rate_hz, path, encoding, Path(file))
     return OutputEntry(
         file=file,
         variant=variant.name,

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import chain
-from typing import NoReturn, Protocol
+from typing import NoReturn
 
 import numpy as np
 
@@ -17,6 +16,8 @@ from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.limiter import LimiterSettings, RunningLimiter
 from mixwright.meters import MixMeter, MixReadings
 from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.blocks import in_time, kept, turned
+from mixwright.rendering.recording import Recording
 from mixwright.units import Block, db_to_gain, or_silence
 
 # What is louder counts as sound where head and tail are cut (our choice).
@@ -32,25 +33,6 @@ LOWEST_DBTP = bounds_of(LimiterSettings)["ceiling_dbtp"].low
 LEAST_SLOPE = 0.1
 # Lowered by so much more than its peaks are too high, a limiter that left them is safely under.
 SAFE_DB = 0.01
-SILENCE_FRAMES = 65536
-
-
-class Source(Protocol):
-    """Stereo sound that can be played any number of times, in blocks of any sizes."""
-
-    @property
-    def frames(self) -> int:
-        """How many frames all blocks have together."""
-        ...
-
-    @property
-    def rate_hz(self) -> int:
-        """Frames per second."""
-        ...
-
-    def blocks(self) -> Iterator[Block]:
-        """Yield it from its beginning, shape (frames, 2); a block may be the last one's memory."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -81,7 +63,7 @@ class Cut:
         return self.last - self.first
 
 
-def cut_of(source: Source, head_s: float | None, tail_s: float | None) -> Cut:
+def cut_of(source: Recording, head_s: float | None, tail_s: float | None) -> Cut:
     """Return the cut that leaves `head_s` before the first sound and `tail_s` after the last.
 
     Sound is a frame with a peak above -70 dBFS. None leaves that end where it is; a source
@@ -113,12 +95,12 @@ def cut_of(source: Source, head_s: float | None, tail_s: float | None) -> Cut:
 
 
 def finished(
-    source: Source,
+    source: Recording,
     levelling: Levelling,
     cut: Cut,
     fade_in_s: float = 0.0,
     fade_out_s: float = 0.0,
-    lead: Source | None = None,
+    lead: Recording | None = None,
 ) -> Iterator[Block]:
     """Yield the source with gain and limiter, then cut, then faded; ``cut.frames`` in all.
 
@@ -133,7 +115,7 @@ def finished(
 
 
 def level_to(
-    source: Source,
+    source: Recording,
     integrated_lufs: float | None,
     true_peak_dbtp: float | None,
     cut: Cut | None = None,
@@ -171,7 +153,7 @@ def level_to(
 class _Made:
     """A source with all that is done to it but its level."""
 
-    source: Source
+    source: Recording
     cut: Cut
     fades_s: tuple[float, float]
 
@@ -262,80 +244,26 @@ def _started(levelling: Levelling, rate_hz: int) -> RunningLimiter | None:
 
 
 def _finished(
-    source: Source,
+    source: Recording,
     gain_db: float,
     limiter: RunningLimiter | None,
     cut: Cut,
     fades_s: tuple[float, float],
-    lead: Source | None = None,
+    lead: Recording | None = None,
 ) -> Iterator[Block]:
     """:func:`finished`, with a limiter that can be asked afterwards."""
     gain = db_to_gain(gain_db)
-    blocks = source.blocks() if gain == 1.0 else _turned(source.blocks(), gain)
+    blocks = turned(source.blocks(), gain)
     if limiter is not None:
         keys = None
         if lead is not None and lead is not source:
             if lead.frames != source.frames:
                 raise ValueError(f"the lead has {lead.frames} frames, expected {source.frames}")
-            keys = _turned(lead.blocks(), gain)
-        blocks = _limited(blocks, limiter, keys)
-    kept = _kept(blocks, source.frames, cut)
-    return _faded(kept, cut.frames, *(round(fade_s * source.rate_hz) for fade_s in fades_s))
-
-
-def _turned(blocks: Iterator[Block], gain: float) -> Iterator[Block]:
-    for block in blocks:
-        yield block * gain
-
-
-def _limited(
-    blocks: Iterator[Block], limiter: RunningLimiter, keys: Iterator[Block] | None
-) -> Iterator[Block]:
-    """Blocks limited by their own peaks or the keys'; of as many frames and where they were.
-
-    What the limiter lags by is dropped at the start and fetched at the end.
-    """
-    rest = np.zeros((limiter.latency, 2))
-    blocks = chain(blocks, [rest])
-    pairs = _alone(blocks) if keys is None else _in_step(blocks, chain(keys, [rest]))
-    skip = limiter.latency
-    for block, key in pairs:
-        late = limiter.process(block.copy(), key)
-        kept = late[min(skip, len(late)) :]
-        skip -= len(late) - len(kept)
-        yield kept
-
-
-def _alone(blocks: Iterator[Block]) -> Iterator[tuple[Block, None]]:
-    for block in blocks:
-        yield block, None
-
-
-def _in_step(blocks: Iterator[Block], keys: Iterator[Block]) -> Iterator[tuple[Block, Block]]:
-    """Each block with as many frames of the keys, which are as long in all."""
-    held = np.empty((0, 2))
-    for block in blocks:
-        while len(held) < len(block):
-            held = np.concatenate([held, next(keys)])
-        yield block, held[: len(block)]
-        held = held[len(block) :]
-
-
-def _kept(blocks: Iterator[Block], frames: int, cut: Cut) -> Iterator[Block]:
-    """What of `frames` in all is within the cut, and the silence before and after them."""
-    yield from _silence(min(0, cut.last) - cut.first)
-    at = 0
-    for block in blocks:
-        kept = block[max(0, cut.first - at) : max(0, cut.last - at)]
-        at += len(block)
-        if len(kept):
-            yield kept
-    yield from _silence(cut.last - max(frames, cut.first))
-
-
-def _silence(frames: int) -> Iterator[Block]:
-    for at in range(0, frames, SILENCE_FRAMES):
-        yield np.zeros((min(SILENCE_FRAMES, frames - at), 2))
+            keys = turned(lead.blocks(), gain)
+        work = limiter.process
+        blocks = in_time(blocks, limiter.latency, lambda block, _, key: work(block, key), keys)
+    inside = kept(blocks, source.frames, cut.first, cut.last)
+    return _faded(inside, cut.frames, *(round(fade_s * source.rate_hz) for fade_s in fades_s))
 
 
 def _faded(blocks: Iterator[Block], frames: int, fade_in: int, fade_out: int) -> Iterator[Block]:

@@ -8,40 +8,16 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.audio import Spool
 from mixwright.delivering.convert import converted
-from mixwright.delivering.finish import Cut, Levelling, Source, cut_of, finished, level_to
+from mixwright.delivering.finish import Cut, Levelling, cut_of, finished, level_to
 from mixwright.delivering.orders import Finish, Order
-from mixwright.meters import SoundMeter, SoundReadings
+from mixwright.meters import SoundReadings
 from mixwright.meters.loudness import BLOCK_S
-from mixwright.rendering.nodes import check_finite
-from mixwright.rendering.perform import Performed
-from mixwright.units import Block
-
-
-@dataclass(frozen=True)
-class Spooled:
-    """Sound in a spool, at its rate."""
-
-    spool: Spool
-    rate_hz: int
-
-    @property
-    def frames(self) -> int:
-        """Its length in samples."""
-        return self.spool.frames
-
-    def blocks(self) -> Iterator[Block]:
-        """Yield it in blocks of (frames, 2)."""
-        return self.spool.blocks()
-
-    def close(self) -> None:
-        """Give the space back."""
-        self.spool.close()
+from mixwright.rendering.recording import Recording, recorded
 
 
 @dataclass(frozen=True)
@@ -51,7 +27,7 @@ class Ready:
     `is_unmeasurable`: a loudness was asked for, and there is not enough sound to have one.
     """
 
-    source: Source
+    source: Recording
     readings: SoundReadings
     levelling: Levelling
     cut: Cut
@@ -64,13 +40,13 @@ class Lead:
     Worked out once for all that follow it; may be asked by several threads.
     """
 
-    def __init__(self, main: Performed, finish: Finish, folder: Path) -> None:
+    def __init__(self, main: Recording, finish: Finish, folder: Path) -> None:
         self._main, self._finish, self._folder = main, finish, folder
-        self._sources: dict[int, Source] = {main.rate_hz: main}
+        self._sources: dict[int, Recording] = {main.rate_hz: main}
         self._levellings: dict[int, Levelling] = {}
         self._working = threading.Lock()
 
-    def at(self, rate_hz: int) -> Source:
+    def at(self, rate_hz: int) -> Recording:
         """Return the main mix at a rate."""
         with self._working:
             if rate_hz not in self._sources:
@@ -89,11 +65,11 @@ class Lead:
     def close(self) -> None:
         """Give the space back."""
         for source in self._sources.values():
-            if isinstance(source, Spooled):
+            if source is not self._main:
                 source.close()
 
 
-def levelled(source: Source, finish: Finish, cut: Cut) -> Levelling:
+def levelled(source: Recording, finish: Finish, cut: Cut) -> Levelling:
     """Return what brings a source, cut and faded, to the loudness that a finish asks for."""
     if finish.aim is None:
         return Levelling()
@@ -103,17 +79,20 @@ def levelled(source: Source, finish: Finish, cut: Cut) -> Levelling:
 
 @contextmanager
 def made_ready(
-    order: Order, done: Performed, lead: Lead | None, rate_hz: int, folder: Path
+    order: Order, done: Recording, lead: Lead | None, rate_hz: int, folder: Path
 ) -> Iterator[Ready]:
     """Finish a version at a rate; what `folder` takes for it is gone when the context is left.
 
     `lead` is the main mix where the order needs it. Raises ProblemError.
     """
-    finish, source = order.finish, _converted(done, rate_hz, folder)
-    try:
+    finish = order.finish
+    with ExitStack() as kept:
+        source = done
+        if rate_hz != done.rate_hz:
+            source = kept.enter_context(closing(_converted(done, rate_hz, folder)))
         cut_by = lead.at(rate_hz) if order.cut_by_main and lead is not None else source
         cut = cut_of(cut_by, finish.head_s, finish.tail_s)
-        main: Source | None = None
+        main: Recording | None = None
         if order.follows_main and order.variant.loudness is None and lead is not None:
             levelling = lead.levelling(rate_hz)
             main = lead.at(rate_hz) if levelling.limiter is not None else None
@@ -121,46 +100,15 @@ def made_ready(
             levelling = levelled(source, finish, cut)
         fades_s = (finish.fade_in_s, finish.fade_out_s)
         untouched = cut == Cut(0, source.frames) and levelling == Levelling()
-        if untouched and fades_s == (0.0, 0.0) and source is done:
-            readings = done.meter.sound.readings(gain=done.gain)
-            yield Ready(done, readings, levelling, cut, _has_no_loudness(order, readings))
-            return
-        blocks = finished(source, levelling, cut, *fades_s, main)
-        with _measured(blocks, rate_hz, folder) as (spooled, readings):
-            yield Ready(spooled, readings, levelling, cut, _has_no_loudness(order, readings))
-    finally:
-        if isinstance(source, Spooled):
-            source.close()
+        if not untouched or fades_s != (0.0, 0.0):
+            blocks = finished(source, levelling, cut, *fades_s, main)
+            source = kept.enter_context(closing(recorded(blocks, rate_hz, folder)))
+        found = source.figures()
+        unmeasurable = order.variant.loudness is not None and found.seconds < BLOCK_S
+        yield Ready(source, found, levelling, cut, unmeasurable)
 
 
-def _has_no_loudness(order: Order, readings: SoundReadings) -> bool:
-    return order.variant.loudness is not None and readings.seconds < BLOCK_S
-
-
-def _converted(done: Performed, rate_hz: int, folder: Path) -> Source:
-    """The performance itself, or a spool of it at another rate."""
-    if rate_hz == done.rate_hz:
-        return done
-    spool = Spool(folder)
-    try:
-        for block in converted(done.blocks(), done.rate_hz, rate_hz, done.frames):
-            spool.write(block)
-    except BaseException:
-        spool.close()
-        raise
-    return Spooled(spool, rate_hz)
-
-
-@contextmanager
-def _measured(
-    blocks: Iterator[Block], rate_hz: int, folder: Path
-) -> Iterator[tuple[Spooled, SoundReadings]]:
-    """Keep blocks in a spool and measure them on the way."""
-    spooled, meter = Spooled(Spool(folder), rate_hz), SoundMeter(rate_hz, 2)
-    try:
-        for block in blocks:
-            check_finite(meter.feed(block), "the mix", ("mix_bus",))
-            spooled.spool.write(block)
-        yield spooled, meter.readings()
-    finally:
-        spooled.close()
+def _converted(done: Recording, rate_hz: int, folder: Path) -> Recording:
+    """A recording at another rate."""
+    blocks = converted(done.blocks(), done.rate_hz, rate_hz, done.frames)
+    return recorded(blocks, rate_hz, folder)

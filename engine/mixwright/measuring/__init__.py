@@ -10,7 +10,6 @@ from mixwright.measuring.intake import (
 from mixwright.measuring.measure import (
     Loudest,
     Measured,
-    loudest_section,
     measure_file,
     measure_plan,
 )
@@ -24,7 +23,6 @@ __all__ = [
     "Stem",
     "compare_with_references",
     "inspect_stems",
-    "loudest_section",
     "measure_file",
     "measure_plan",
     "stems_of_folder",

@@ -19,17 +19,18 @@ from mixwright.measuring.evidence import (
     VoiceHeard,
 )
 from mixwright.measuring.intake import faults_of_stems, stems_of_sheet
-from mixwright.measuring.measure import levels_by_section, performance
+from mixwright.measuring.measure import hear_mix, levels_by_section
 from mixwright.measuring.placing import eq_power, placed_power, sent_levels
 from mixwright.measuring.references import Comparison, compared
 from mixwright.meters import LoudnessMeter, SoundMeter
 from mixwright.meters.loudness import HOP_S
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.apart import Apart
-from mixwright.rendering.ears import Ear, Listener, Together, Within
+from mixwright.rendering.ears import Listener, Together, Within
 from mixwright.rendering.parts import Stretch
-from mixwright.rendering.perform import Performed
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet import Sheet
 
@@ -56,16 +57,16 @@ def gather(sheet: Sheet, still: Plan, finished: Plan, session: Session = USUAL) 
         focus=first.focus,
         loudest=first.loudest,
         balance=first.balance,
-        mix=second.done.meter.sound,
+        mix=second.done.sound,
         mix_gain=second.done.gain,
-        silence=second.done.meter.sound.silence(second.done.gain, frames=second.done.spool.frames),
+        silence=second.done.sound.silence(second.done.gain, frames=second.done.frames),
         tracks=_tracks(sheet, first, second),
         groups=second.groups(),
         returns=second.returned(),
         dry=second.levels("dry", ""),
         wet=second.levels("wet", ""),
         reductions=second.done.reductions,
-        matches_db={f"{name}.{part}": db for (name, part), db in second.done.found.items()},
+        matches_db={f"{name}.{part}": db for (name, part), db in second.done.matches.items()},
         bus_reduction=second.done.reductions.get("mix_bus.compressor"),
         bus_reduction_alone=first.done.reductions.get("mix_bus.compressor"),
         voice=second.voice(),
@@ -76,7 +77,7 @@ def gather(sheet: Sheet, still: Plan, finished: Plan, session: Session = USUAL) 
 class _FirstHearing:
     """The mix through `bus`, its balance before the bus, and each track as it comes."""
 
-    done: Performed
+    done: Recording
     focus: Stretch
     loudest: str | None
 
@@ -101,13 +102,10 @@ class _FirstHearing:
         }
         ears["bus in", ""] = self.balance
         plan = self.plan
-        with performance(plan, ears, session) as done:
+        with performed([Part(plan)], session, ears=ears) as (done,):
             self.done = done
             if self.sheet.references:
-                mix = Ear("mix", "mix", plan.rate_hz)
-                for block in done.blocks():
-                    mix.feed(block)
-                self.references = compared(self.sheet, plan, mix, session)
+                self.references = compared(self.sheet, plan, hear_mix(done), session)
         levels = levels_by_section(plan, self.balance)
         self.loudest = max(levels, key=lambda name: levels[name]) if levels else None
         self.focus = (
@@ -133,7 +131,7 @@ def _section(plan: Plan, name: str | None) -> Stretch | None:
 class _SecondHearing:
     """The finished mix, with ears along the way."""
 
-    done: Performed
+    done: Recording
 
     def __init__(self, sheet: Sheet, plan: Plan, focus: Stretch) -> None:
         self.sheet, self.plan, rate_hz = sheet, plan, plan.rate_hz
@@ -169,7 +167,8 @@ class _SecondHearing:
             )
             for point in self._levels | self._spectra
         }
-        with performance(self.plan, ears, session, self._apart) as done:
+        parts, apart = [Part(self.plan)], self._apart
+        with performed(parts, session, ears=ears, apart=apart) as (done,):
             self.done = done
 
     def _ear_of(self, point: tuple[str, str]) -> Within:
@@ -195,13 +194,13 @@ class _SecondHearing:
     def returned(self) -> dict[str, ReturnHeard]:
         """All returns that anything is sent to."""
         parts = {part.name: part for part in self.sheet.returns}
-        strips = self.done.engine.tracks
+        tracks = self.done.tracks
         faders = {group.name: group for group in self.plan.groups}
         return {
             r.name: ReturnHeard(
                 parts[r.name],
                 self.levels("return", r.name),
-                sent_levels(r.name, strips, faders, self.plan.rate_hz),
+                sent_levels(r.name, tracks, faders, self.plan.rate_hz),
                 self._spectra["return", r.name].band_powers(),
             )
             for r in self.plan.returns
@@ -230,8 +229,8 @@ class _SecondHearing:
 
 
 def _tracks(sheet: Sheet, first: _FirstHearing, second: _SecondHearing) -> dict[str, TrackHeard]:
-    ways = zip(sheet.tracks, first.done.engine.tracks, second.done.engine.tracks, strict=True)
-    matches, rate_hz = second.done.found, second.plan.rate_hz
+    ways = zip(sheet.tracks, first.done.tracks, second.done.tracks, strict=True)
+    matches, rate_hz = second.done.matches, second.plan.rate_hz
     groups = {group.name: group for group in second.plan.groups}
     still_groups = {group.name: group for group in first.plan.groups}
     heard = {}

@@ -5,23 +5,19 @@ A mix is measured as its file would be: after make-up and limiter, its tail trim
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright.audio import StemInfo, played
-from mixwright.audio.leftovers import clear_earlier
-from mixwright.claims import nameless
 from mixwright.meters import SoundMeter
-from mixwright.problem import Fault, Problem, ProblemError
-from mixwright.rendering.apart import NOTHING_APART, Apart
-from mixwright.rendering.ears import NO_EARS, Ear, Ears, Figures
-from mixwright.rendering.perform import Performed, performed
+from mixwright.problem import Problem
+from mixwright.rendering.ears import Ear, Figures
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.probing import probed
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import USUAL, Session
+from mixwright.sheet import Sheet
 from mixwright.units import or_silence, unless_silent
 
 
@@ -66,67 +62,39 @@ def measure_file(path: Path, session: Session = USUAL) -> Measured:
 
 
 def measure_plan(
-    plan: Plan,
-    path: Path,
-    session: Session = USUAL,
-    *,
-    by_section: bool = False,
+    plan: Plan, balance: Plan, sheet: Sheet, session: Session = USUAL, *, by_section: bool = False
 ) -> Measured:
-    """Return every figure of the mix of a plan and of each of its nodes.
+    """Return every figure of the mix of a plan and of each of its nodes, and the loudest section.
 
-    `path` is the sheet's. With `by_section` the figures of each section follow those of the whole.
+    That is found in the `balance` of the same song, in the same pass. With `by_section` the figures
+    of each section follow those of the whole.
     """
     ears = {("track", t.name): Ear("track", t.name, plan.rate_hz) for t in plan.tracks}
     ears |= {("group", g.name): Ear("group", g.name, plan.rate_hz) for g in plan.groups}
     ears |= {("return", r.name): Ear("return", r.name, plan.rate_hz) for r in plan.returns}
-    mix = hear_mix(plan, ears, session)
+    parts = [Part(plan), *([Part(balance)] if balance.sections else [])]
+    with performed(parts, session, ears=ears) as (mix, *still):
+        whole = hear_mix(mix)
+    claimed = sheet.song.loudest_section
+    loudest = _loudest(balance, still[0], claimed) if still else None
     found: list[Figures] = []
-    for ear in (mix, *ears.values()):
-        if ear is mix:
+    for ear in (whole, *ears.values()):
+        if ear is whole:
             found.append(ear.figures())
         else:  # to the end of the song: what rings on in one says nothing of the others
             found.append(ear.stretch(None, 0.0, plan.end / plan.rate_hz))
         if by_section:
             found += sections_of(ear, plan)
-    warnings = tuple(plan.warnings)
-    return Measured(path, plan.rate_hz, tuple(found), plan.through, warnings=warnings)
+    rows = tuple(found)
+    return Measured(sheet.path, plan.rate_hz, rows, plan.through, loudest, tuple(plan.warnings))
 
 
-def hear_mix(plan: Plan, ears: Ears = NO_EARS, session: Session = USUAL) -> Ear:
-    """Perform a plan and play its mix to all meters; `ears` hear its nodes."""
-    mix = Ear("mix", "mix", plan.rate_hz)
-    with performance(plan, ears, session) as done:
-        for block in done.blocks():
-            mix.feed(block)
-    return mix
-
-
-@contextmanager
-def performance(
-    plan: Plan, ears: Ears, session: Session, apart: Apart = NOTHING_APART
-) -> Iterator[Performed]:
-    """Perform a plan for the sake of its figures: the spool is among the temporary files."""
-    folder = working_folder("measure")
-    with performed(plan, folder, session, ears=ears, apart=apart) as done:
-        yield done
-
-
-def working_folder(command: str) -> Path:
-    """Return the folder of temporary files, for the spools of a command that writes no mix.
-
-    They have no names: nothing of them is left, whatever happens. ProblemError (fault MACHINE)
-    where there can be none.
-    """
-    try:
-        folder = Path(tempfile.gettempdir())
-        nameless(folder).close()
-    except OSError as error:
-        message = f"there is no folder for temporary files: {error.strerror or error}"
-        hint = "set $TMPDIR to one that can be written to"
-        problem = Problem(f"{command}/machine", message, help=hint, fault=Fault.MACHINE)
-        raise ProblemError([problem]) from error
-    clear_earlier(folder)
-    return folder
+def hear_mix(mix: Recording) -> Ear:
+    """Play a mix to all meters."""
+    ear = Ear("mix", "mix", mix.rate_hz)
+    for block in mix.blocks():
+        ear.feed(block)
+    return ear
 
 
 def sections_of(ear: Ear, plan: Plan) -> list[Figures]:
@@ -135,12 +103,8 @@ def sections_of(ear: Ear, plan: Plan) -> list[Figures]:
     return [ear.stretch(s.name, s.start / rate_hz, s.end / rate_hz) for s in plan.sections]
 
 
-def loudest_section(balance: Plan, claimed: str | None, session: Session = USUAL) -> Loudest | None:
-    """Return the section that is loudest when only gain and pan are there, if there are any."""
-    if not balance.sections:
-        return None
-    with performance(balance, NO_EARS, session) as done:
-        levels = levels_by_section(balance, done.meter.sound, done.gain)
+def _loudest(plan: Plan, mix: Recording, claimed: str | None) -> Loudest:
+    levels = levels_by_section(plan, mix.sound, mix.gain)
     section = max(levels, key=lambda name: levels[name])
     return Loudest(section, unless_silent(levels[section]), claimed)
 

@@ -15,7 +15,7 @@ from mixwright.meters.bands import third_octaves
 from mixwright.meters.loudness import HOP_S
 from mixwright.meters.spectrum import LEFT, MID, RIGHT, SIDE
 from mixwright.rendering.parts import BusPlan, TrackPlan
-from mixwright.rendering.strip import TrackStrip
+from mixwright.rendering.recording import PlayedTrack
 from mixwright.units import Floats, db_to_gain
 
 POINTS_A_BAND = 9  # where a response is read within a third octave
@@ -100,18 +100,18 @@ def _grid_hz() -> Floats:
 
 
 def sent_levels(
-    name: str, strips: Sequence[TrackStrip], groups: Mapping[str, BusPlan], rate_hz: int
+    name: str, tracks: Sequence[PlayedTrack], groups: Mapping[str, BusPlan], rate_hz: int
 ) -> dict[str, Levels]:
     """Return what each track sends to a return: its level at the bus times send and group fader."""
     found = {}
-    for strip in strips:
-        for target, send in strip.plan.sends:
+    for track in tracks:
+        for target, send in track.plan.sends:
             if target != name:
                 continue
-            hops = strip.meter.hops().copy()
+            hops = track.meter.hops().copy()
             curves = [send]
-            if strip.plan.group is not None:
-                group = groups[strip.plan.group]
+            if track.plan.group is not None:
+                group = groups[track.plan.group]
                 curves += [group.gain, group.mute]
             for curve in curves:
                 if curve.is_constant:
@@ -119,5 +119,5 @@ def sent_levels(
                 else:
                     centres = ((np.arange(len(hops)) + 0.5) * HOP_S * rate_hz).astype(int)
                     hops *= np.array([curve.values(int(at), 1)[0] for at in centres]) ** 2
-            found[strip.name] = Levels(hops)
+            found[track.name] = Levels(hops)
     return found

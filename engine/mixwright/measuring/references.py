@@ -18,6 +18,7 @@ from mixwright.measuring.measure import hear_mix, heard
 from mixwright.meters.differences import SpectrumDifferences, differences
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.probing import probed_all
 from mixwright.rendering.session import USUAL, Session
@@ -57,7 +58,8 @@ def compare_with_references(
             help="add references: [{file: ..., section: ...}] to the sheet",
         )
         raise ProblemError([problem])
-    return compared(sheet, plan, hear_mix(plan, session=session), session)
+    with performed([Part(plan)], session) as (mix,):
+        return compared(sheet, plan, hear_mix(mix), session)
 
 
 def compared(sheet: Sheet, plan: Plan, mix: Ear, session: Session) -> tuple[Comparison, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mixwright.meters.sound import SoundMeter
+from mixwright.meters.sound import SoundMeter, SoundReadings
 from mixwright.units import Block
 
 
@@ -22,6 +22,18 @@ class MixReadings:
     loudest_short_term_lufs: float | None
     loudest_s: float | None
 
+    @classmethod
+    def of(cls, found: SoundReadings) -> MixReadings:
+        """Return them out of all figures."""
+        return cls(
+            seconds=found.seconds,
+            sample_peak_dbfs=found.sample_peak_dbfs,
+            true_peak_dbtp=found.true_peak_dbtp,
+            integrated_lufs=found.integrated_lufs,
+            loudest_short_term_lufs=found.short_term_max_lufs,
+            loudest_s=found.short_term_max_s,
+        )
+
 
 class MixMeter:
     """Fed stereo blocks; `readings` may ask for them at another gain, exactly.
@@ -38,12 +50,4 @@ class MixMeter:
 
     def readings(self, gain: float = 1.0) -> MixReadings:
         """Return what was measured, as if the signal had been multiplied by `gain`."""
-        found = self.sound.readings(gain=gain)
-        return MixReadings(
-            seconds=found.seconds,
-            sample_peak_dbfs=found.sample_peak_dbfs,
-            true_peak_dbtp=found.true_peak_dbtp,
-            integrated_lufs=found.integrated_lufs,
-            loudest_short_term_lufs=found.short_term_max_lufs,
-            loudest_s=found.short_term_max_s,
-        )
+        return MixReadings.of(self.sound.readings(gain=gain))

@@ -85,7 +85,9 @@ class Engine:
             if is_heard:
                 self._fronts.setdefault(front, strip)
         self._ears = ears
-        for strip in self.tracks:
+        first = self._mixes[0]
+        self._listened = {self.tracks[self._indices[first.depends(t)]] for t in first.plan.tracks}
+        for strip in self._listened:
             strip.listen(self._heard)
         keyed = set(self._fronts.values())
         together = [s for s in self.tracks if s in keyed or self._keys_by_strip[s]]
@@ -173,7 +175,8 @@ class Engine:
 
     def _place(self, strip: TrackStrip, at: int) -> Block:
         placed = strip.place(at, FRAMES, self._keys_of(strip, at, FRAMES))
-        self._heard("track", strip.name, placed, at)
+        if strip in self._listened:
+            self._heard("track", strip.name, placed, at)
         return placed
 
     def _heard(self, kind: str, name: str, block: Block, at: int) -> None:

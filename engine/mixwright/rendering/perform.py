@@ -1,68 +1,41 @@
-"""A performance of a plan: match levels, run the engine, limit if asked; the mix is in a spool.
+"""One way to perform: match levels, run the engine, limit if asked; out come recordings.
 
-Rendering writes it to a file, measuring listens to it.
+Rendering writes them to files, measuring listens to them, a delivery finishes them.
 """
 
 from __future__ import annotations
 
+import math
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import repeat
 from pathlib import Path
-
-import numpy as np
 
 from mixwright.audio import Spool
 from mixwright.audio.opened import refuse_changed
 from mixwright.claims import sweep
-from mixwright.dsp.limiter import LimiterSettings
-from mixwright.meters import MixMeter
+from mixwright.meters import SoundMeter
+from mixwright.problem import Problem, Severity
 from mixwright.rendering.apart import NOTHING_APART, Apart
+from mixwright.rendering.blocks import in_time, kept
 from mixwright.rendering.cache import NumberCache, Remembered
 from mixwright.rendering.chain import match_gain
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress
-from mixwright.rendering.match import NOTHING_KNOWN, Found, keep_bus_makeup, match_levels
+from mixwright.rendering.match import NOTHING_KNOWN, keep_bus_makeup, match_levels
 from mixwright.rendering.mixing import Mix, Mixing
 from mixwright.rendering.nodes import check_finite
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.reductions import MeasuredReduction, Reduction
+from mixwright.rendering.recording import PlayedTrack, Recording, recorded, temporary_folder
+from mixwright.rendering.reductions import MeasuredReduction
 from mixwright.rendering.session import USUAL, Session
-from mixwright.units import Block
 
 AUDIBLE = 10.0 ** (-100.0 / 20.0)  # a tail is over when it stays below this
 SWITCH_INTERVAL_S = 2e-4
-
-
-@dataclass(frozen=True)
-class Performed:
-    """A finished performance: `gain` times the spool is the mix; `engine` holds the meters."""
-
-    spool: Spool
-    gain: float
-    engine: Engine
-    meter: MixMeter
-    found: Found
-    reductions: dict[str, Reduction]
-
-    @property
-    def frames(self) -> int:
-        """Its length in samples."""
-        return self.spool.frames
-
-    @property
-    def rate_hz(self) -> int:
-        """Its sample rate."""
-        return self.engine.plan.rate_hz
-
-    def blocks(self) -> Iterator[Block]:
-        """Yield the mix in blocks of (frames, 2)."""
-        for block in self.spool.blocks():
-            yield block if self.gain == 1.0 else block * self.gain
+DOUBTFUL_MATCH_DB = 12.0
 
 
 @dataclass(frozen=True)
@@ -80,144 +53,168 @@ class Part:
 
 @contextmanager
 def performed(
-    plan: Plan,
-    folder: Path,
+    parts: Sequence[Part],
     session: Session = USUAL,
+    folder: Path | None = None,
     *,
     ears: Ears = NO_EARS,
     apart: Apart = NOTHING_APART,
-) -> Iterator[Performed]:
-    """Perform a plan; `folder` takes the spool, which is gone when the context is left.
+) -> Iterator[tuple[Recording, ...]]:
+    """Perform one mix or several; their spools, in `folder`, are gone when the context is left.
 
-    `ears` listen at points of the graph on the way, to what is `apart` too. Raises ProblemError
-    for stems that turn out unreadable or change meanwhile, and for a machine that refuses.
+    Without a folder they lie among the temporary files. Mixes that keep one time are made in one
+    pass: what they share is done once, and each comes out as it would alone. A mix that follows
+    another comes after it, and is as long; its make-up is that of the other. Ears hear the first
+    mix on the way, and in it what is `apart`. Raises ProblemError for stems that turn out
+    unreadable or change meanwhile, and for a machine that refuses.
     """
-    with performed_together([Part(plan)], folder, session, ears=ears, apart=apart) as (done,):
-        yield done
+    folder = temporary_folder() if folder is None else folder
+    sweep(folder)
+    with ExitStack() as kept_open:
+        done: dict[int, Recording] = {}
+        with _threads(session) as pool:
+            cache, shared = Remembered(session.cache_folder), passes(parts)
+            for count, indices in enumerate(shared):
+                together = [_counted(parts[index], indices) for index in indices]
+                share = partial(_shared, session, count, len(shared))
+                stage = _Stage(session.told(share), folder, pool, cache, kept_open)
+                heard = (ears, apart) if 0 in indices else (NO_EARS, NOTHING_APART)
+                done |= zip(indices, _made(together, stage, *heard), strict=True)
+        yield tuple(done[index] for index in range(len(parts)))
+
+
+def passes(parts: Sequence[Part]) -> list[list[int]]:
+    """Return which mixes are made together: those that begin and end together, at one rate."""
+    found: dict[tuple[int, int, int], list[int]] = {}
+    for index, part in enumerate(parts):
+        found.setdefault((part.plan.rate_hz, part.plan.start, part.plan.end), []).append(index)
+    return list(found.values())
+
+
+def _counted(part: Part, indices: Sequence[int]) -> Part:
+    """A part that names those it goes by as they are counted within its pass."""
+    follows = None if part.follows is None else indices.index(part.follows)
+    before = None if part.parts_before is None else tuple(map(indices.index, part.parts_before))
+    return replace(part, follows=follows, parts_before=before)
+
+
+def _shared(session: Session, count: int, of: int, stage: str, share: float) -> None:
+    """Tell how far one pass of several is."""
+    session.tell(stage, (count + share) / of)
 
 
 @contextmanager
-def performed_together(
-    parts: Sequence[Part],
-    folder: Path,
-    session: Session = USUAL,
-    *,
-    ears: Ears = NO_EARS,
-    apart: Apart = NOTHING_APART,
-) -> Iterator[tuple[Performed, ...]]:
-    """Perform several mixes of one song side by side, as :func:`performed` does one.
-
-    What they share is done once, and each comes out as it would alone. A mix that follows another
-    comes after it, and is as long; its make-up is that of the other. Ears hear the first.
-    """
+def _threads(session: Session) -> Iterator[ThreadPoolExecutor]:
+    """The threads that work, which are gone again when the context is left."""
     interval_s = sys.getswitchinterval()
     # Threads spend most of their time in compiled loops outside the interpreter's lock; asking for
     # it back more often than every 5 ms keeps the others from waiting.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
-    sweep(folder)
-    cache = Remembered(session.cache_folder)
     pool = ThreadPoolExecutor(session.cores, thread_name_prefix="mixwright")
-    with ExitStack() as kept:
-        kept.callback(sys.setswitchinterval, interval_s)
-        kept.callback(pool.shutdown, wait=True, cancel_futures=True)
-        mixes = _matched(parts, pool, cache, partial(session.tell, "matching levels"))
-        spools = [kept.enter_context(closing(Spool(folder))) for _ in mixes]
-        engine = Engine(mixes, pool, ears=ears, apart=apart)
-        meters = _play(engine, spools, partial(session.tell, "rendering"))
-        refuse_changed(info for part in parts for info in part.plan.recordings)
-        done: list[Performed] = []
-        for index, mix in enumerate(mixes):
-            lead = None if mix.follows is None else done[mix.follows]
-            gain = _bus_makeup(engine.mixings[index], cache) if lead is None else lead.gain
-            found, reductions = dict(mix.matches), engine.reductions(index)
-            done.append(Performed(spools[index], gain, engine, meters[index], found, reductions))
-        yield tuple(kept.enter_context(_finished(parts, done, folder)))
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+        sys.setswitchinterval(interval_s)
 
 
-def _matched(
-    parts: Sequence[Part], pool: ThreadPoolExecutor, cache: NumberCache, progress: Progress
-) -> list[Mix]:
+@dataclass(frozen=True)
+class _Stage:
+    """What a performance needs; spools are closed with `kept_open`."""
+
+    session: Session
+    folder: Path
+    pool: ThreadPoolExecutor
+    cache: NumberCache
+    kept_open: ExitStack
+
+    def spool(self) -> Spool:
+        return self.kept_open.enter_context(closing(Spool(self.folder)))
+
+
+def _made(parts: Sequence[Part], stage: _Stage, ears: Ears, apart: Apart) -> list[Recording]:
+    """Make mixes side by side in one pass over the stems."""
+    mixes = _matched(parts, stage)
+    engine = Engine(mixes, stage.pool, ears=ears, apart=apart)
+    spools = [stage.spool() for _ in mixes]
+    sounds = _play(engine, spools, partial(stage.session.tell, "rendering"))
+    refuse_changed(info for part in parts for info in part.plan.recordings)
+    done: list[Recording] = []
+    for index, (mix, spool, sound) in enumerate(zip(mixes, spools, sounds, strict=True)):
+        mixing = engine.mixings[index]
+        strips = [engine.tracks[track] for track in mixing.tracks]
+        lead = None if mix.follows is None else done[mix.follows]
+        gain = _bus_makeup(mixing, stage.cache) if lead is None else lead.gain
+        done.append(
+            Recording(
+                spool,
+                mix.plan.rate_hz,
+                sound,
+                gain,
+                tuple(PlayedTrack(strip.plan, strip.peak, strip.meter) for strip in strips),
+                engine.reductions(index),
+                dict(mix.matches),
+                (*mix.plan.warnings, *_doubtful_matches(mix.matches)),
+            )
+        )
+    limited = [_limited(part, one, done, stage) for part, one in zip(parts, done, strict=True)]
+    for part, one in zip(parts, limited, strict=True):
+        if part.follows is not None:
+            one.spool.cut(limited[part.follows].frames)
+        elif part.plan.keep_to is None:
+            least = max(0, part.plan.end - part.plan.keep_from)
+            one.spool.trim(least, AUDIBLE / max(one.gain, 1e-3))
+    return limited
+
+
+def _matched(parts: Sequence[Part], stage: _Stage) -> list[Mix]:
     """Match the levels of every mix; one that follows another takes over what was found there."""
     mixes: list[Mix] = []
     for index, part in enumerate(parts):
-        share = lambda done, index=index: progress((index + done) / len(parts))  # noqa: E731
+        share = partial(_shared, stage.session, index, len(parts), "matching levels")
         known = NOTHING_KNOWN if part.follows is None else mixes[part.follows].matches
-        found = match_levels(part.plan, pool, cache, share, known)
+        found = match_levels(part.plan, stage.pool, stage.cache, share, known)
         mixes.append(Mix(part.plan, found, part.follows, part.parts_before))
     return mixes
 
 
-def _play(engine: Engine, spools: Sequence[Spool], progress: Progress) -> list[MixMeter]:
+def _play(engine: Engine, spools: Sequence[Spool], progress: Progress) -> list[SoundMeter]:
     """Run the graph once into the spools, metering each mix on the way."""
-    meters = [MixMeter(engine.plan.rate_hz) for _ in spools]
+    sounds = [SoundMeter(engine.plan.rate_hz, 2) for _ in spools]
     try:
         for blocks in engine.blocks(progress):
-            for block, meter, spool in zip(blocks, meters, spools, strict=True):
-                check_finite(meter.feed(block), "the mix bus", ("mix_bus",))
+            for block, sound, spool in zip(blocks, sounds, spools, strict=True):
+                check_finite(sound.feed(block), "the mix bus", ("mix_bus",))
                 spool.write(block)
     finally:
         engine.close()
-    return meters
+    return sounds
 
 
-@contextmanager
-def _finished(
-    parts: Sequence[Part], done: Sequence[Performed], folder: Path
-) -> Iterator[list[Performed]]:
-    """Limit what has a limiter, and cut what is unheard after the end.
-
-    A limiter of a mix that follows another goes by the other as it was before its own limiter.
-    """
-    finished: list[Performed] = []
-    with ExitStack() as kept:
-        for part, one in zip(parts, done, strict=True):
-            plan = part.plan
-            if plan.limiter is not None:
-                spool = kept.enter_context(closing(Spool(folder)))
-                lead = None if part.follows is None else done[part.follows]
-                meter, held = _limited(plan, plan.limiter, one, spool, lead)
-                reductions = {**one.reductions, "mix_bus.limiter": held}
-                one = replace(one, spool=spool, gain=1.0, meter=meter, reductions=reductions)
-            finished.append(one)
-        for part, one in zip(parts, finished, strict=True):
-            if part.follows is not None:
-                one.spool.cut(finished[part.follows].spool.frames)
-            elif part.plan.keep_to is None:
-                least = max(0, part.plan.end - part.plan.keep_from)
-                one.spool.trim(least, AUDIBLE / max(one.gain, 1e-3))
-        yield finished
-
-
-def _limited(
-    plan: Plan, settings: LimiterSettings, done: Performed, limited: Spool, lead: Performed | None
-) -> tuple[MixMeter, Reduction]:
-    """Run the finished mix through its limiter, metering it on the way.
+def _limited(part: Part, one: Recording, done: Sequence[Recording], stage: _Stage) -> Recording:
+    """A mix through its limiter, if it has one; it goes by that of the mix that it follows.
 
     It comes after the make-up, which is known only once the whole mix has been heard: a second
-    pass over the spool. What it lags by is dropped at the start and fetched at the end.
+    pass over the spool.
     """
-    limiter, meter = settings.start(plan.rate_hz, 2), MixMeter(plan.rate_hz)
-    at = plan.keep_from - plan.lead_in
-    last = plan.end if plan.keep_to is None else plan.keep_to
+    plan = part.plan
+    if plan.limiter is None:
+        return one
+    limiter = plan.limiter.start(plan.rate_hz, 2)
+    first, last = plan.keep_from - plan.lead_in, plan.end if plan.keep_to is None else plan.keep_to
     log = MeasuredReduction(limiter, plan.sections, plan.keep_from, last)
-    skip = plan.lead_in + limiter.latency
-
-    def finish(block: Block, key: Block | None) -> None:
-        nonlocal at, skip
-        log.process(block, at - limiter.latency, key)
-        at += len(block)
-        kept = block[min(skip, len(block)) :]
-        skip -= len(block) - len(kept)
-        meter.feed(kept)
-        limited.write(kept)
-
-    keys = repeat(None) if lead is None else lead.blocks()
-    for block, key in zip(done.spool.blocks(), keys, strict=False):
-        finish(block * done.gain, key)
-    if plan.keep_to is None:  # a part has what follows in its spool
-        silence = np.zeros((limiter.latency, 2))
-        finish(silence, None if lead is None else silence.copy())
-    return meter, log.reduction
+    blocks = in_time(
+        one.blocks(),
+        limiter.latency,
+        lambda block, at, key: log.process(block, first + at, key),
+        None if part.follows is None else done[part.follows].blocks(),
+        rings_out=plan.keep_to is None,  # a part has what follows in its spool
+    )
+    frames = one.frames if plan.keep_to is None else one.frames - limiter.latency
+    made = recorded(kept(blocks, frames, plan.lead_in, frames), plan.rate_hz, stage.folder)
+    stage.kept_open.enter_context(closing(made))
+    held = {**one.reductions, "mix_bus.limiter": log.reduction}
+    return replace(one, spool=made.spool, sound=made.sound, gain=1.0, reductions=held)
 
 
 def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:
@@ -229,3 +226,21 @@ def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:
     found["mix_bus", "compressor"] = makeup_db
     keep_bus_makeup(mixing.plan, makeup_db, cache)
     return match_gain(makeup_db)
+
+
+def _doubtful_matches(found: Mapping[tuple[str, str], float]) -> list[Problem]:
+    """Warn of level matches that could not be measured, or that raise what little is left."""
+    problems = []
+    for (name, part), value_db in found.items():
+        what = {"eq": "EQ", "inserts": "chain of inserts"}.get(part, part)
+        if math.isnan(value_db):
+            message = f"{name}: its {what} leaves too little to measure, so it is not level-matched"
+        elif abs(value_db) > DOUBTFUL_MATCH_DB:
+            message = f"{name}: its {what} is level-matched by {value_db:+.1f} dB"
+        else:
+            continue
+        help = "set level_match: false if that is not meant"
+        if part == "compressor":
+            help = "raise threshold_db, or set makeup_db, if that is not meant"
+        problems.append(Problem("render/doubtful-match", message, None, help, Severity.WARNING))
+    return problems

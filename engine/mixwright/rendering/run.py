@@ -5,23 +5,22 @@ The readings are one frozen value; `report` prints it, `--json` dumps it, the Py
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mixwright.audio import Encoding, MixFormat, check_target, write_mix
+from mixwright.audio import MixFormat, check_target
+from mixwright.audio.encode import Encoding, encode
+from mixwright.audio.staged import written_beside
 from mixwright.meters import MixReadings
 from mixwright.problem import Problem, ProblemError, Severity
-from mixwright.rendering.match import Found
-from mixwright.rendering.perform import Performed, performed
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.session import USUAL, Session
 from mixwright.units import gain_to_db, or_silence, unless_silent
-from mixwright.version import __version__
 
 FULL_SCALE_MARGIN = 1e-9
-DOUBTFUL_MATCH_DB = 12.0
 
 
 @dataclass(frozen=True)
@@ -64,32 +63,29 @@ class Rendered:
 def render_plan(
     plan: Plan,
     target: Path,
-    form: MixFormat,
+    encoding: Encoding,
     session: Session = USUAL,
     *,
     force: bool = False,
-    seed: int = 0,
-    shaped: bool = False,
 ) -> Rendered:
     """Render `plan` into `target`, complete or not at all, and return what was measured.
 
-    `shaped` moves the dither's noise to where the ear is deaf.
     Raises ProblemError for stems that turn out unreadable or change meanwhile, a mix that would
     clip in an integer format, a target that is not ours, or a machine that refuses.
     """
     check_target(target, force)
-    with performed(plan, target.parent, session) as done:
-        readings = _readings(plan, done)
-        warnings = [*plan.warnings, *doubtful_matches(done.found)]
-        warnings += refuse_clipping(readings, target, form)
+    with performed([Part(plan)], session, target.parent) as (mix,):
+        readings = _readings(plan, mix)
+        warnings = (*mix.warnings, *refuse_clipping(readings, target, encoding.form))
         check_target(target, force)  # someone may have put a file there meanwhile
-        how = Encoding(form, plan.rate_hz, seed, __version__, shaped)
-        write_mix(done.spool, done.gain, target, how)
-    return Rendered(target, form.name, plan.rate_hz, replace(readings, warnings=tuple(warnings)))
+        with written_beside(target) as beside:
+            encode(mix.blocks(), mix.frames, mix.rate_hz, beside, encoding, target)
+    readings = replace(readings, warnings=warnings)
+    return Rendered(target, encoding.form.name, plan.rate_hz, readings)
 
 
-def _readings(plan: Plan, done: Performed) -> Readings:
-    mix = replace(done.meter.readings(done.gain), seconds=done.spool.frames / plan.rate_hz)
+def _readings(plan: Plan, made: Recording) -> Readings:
+    mix = MixReadings.of(made.figures())
     loudest = None
     if mix.loudest_s is not None:
         # Said in the time of the song, also where only a part of it was rendered. The
@@ -99,32 +95,15 @@ def _readings(plan: Plan, done: Performed) -> Readings:
         loudest = next((s.name for s in plan.sections if s.start <= middle < s.end), None)
     tracks = tuple(
         TrackReadings(
-            strip.name,
-            unless_silent(gain_to_db(strip.peak)),
-            unless_silent(strip.meter.integrated_lufs),
+            track.name,
+            unless_silent(gain_to_db(track.peak)),
+            unless_silent(track.meter.integrated_lufs),
         )
-        for strip in done.engine.tracks
+        for track in made.tracks
     )
-    matches = {f"{name}.{part}": value for (name, part), value in done.found.items()}
-    return Readings(plan.through, mix, tracks, done.reductions, matches, loudest, tuple(plan.notes))
-
-
-def doubtful_matches(found: Found) -> list[Problem]:
-    """Warn of level matches that could not be measured, or that raise what little is left."""
-    problems = []
-    for (name, part), value_db in found.items():
-        what = {"eq": "EQ", "inserts": "chain of inserts"}.get(part, part)
-        if math.isnan(value_db):
-            message = f"{name}: its {what} leaves too little to measure, so it is not level-matched"
-        elif abs(value_db) > DOUBTFUL_MATCH_DB:
-            message = f"{name}: its {what} is level-matched by {value_db:+.1f} dB"
-        else:
-            continue
-        help = "set level_match: false if that is not meant"
-        if part == "compressor":
-            help = "raise threshold_db, or set makeup_db, if that is not meant"
-        problems.append(Problem("render/doubtful-match", message, None, help, Severity.WARNING))
-    return problems
+    matches = {f"{name}.{part}": value for (name, part), value in made.matches.items()}
+    reductions = dict(made.reductions)
+    return Readings(plan.through, mix, tracks, reductions, matches, loudest, tuple(plan.notes))
 
 
 def refuse_clipping(readings: Readings, target: Path, form: MixFormat) -> list[Problem]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from mixwright.by_ear.bypass import Bypassed, BypassedFile
+from mixwright.by_ear.each_step import SteppedFile
 from mixwright.escaping import plain_data
-from mixwright.rendering.bypass import Bypassed, BypassedFile
-from mixwright.rendering.each_step import SteppedFile
 from mixwright.report.tables import plain_table, print_plainly, say
 from mixwright.units import or_silence, unless_silent
 from mixwright.words import figure, level, named

@@ -85,8 +85,8 @@ def review_data(
 
 
 def _timeline(heard: Evidence, finished: Heard) -> SongTimeline:
-    sound, gain = finished.done.meter.sound, finished.done.gain
-    count = max(1, math.ceil(finished.done.frames / finished.done.rate_hz / HOP_S))
+    sound, gain = finished.done.sound, finished.done.gain
+    count = max(1, math.ceil(finished.done.seconds / HOP_S))
     return SongTimeline(
         hop_s=HOP_S,
         short_term_lufs=_short_term(sound, gain, count),
@@ -218,7 +218,7 @@ def _thirds_of(one: Heard) -> Series:
 
 
 def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
-    strip = next(s for s in finished.done.engine.tracks if s.name == track.name)
+    strip = next(s for s in finished.done.tracks if s.name == track.name)
     level = unless_silent(heard.tracks[track.name].placed.integrated_lufs())
     return TrackRow(
         name=track.name,

@@ -7,7 +7,7 @@ the song's rate and length. Sounds are kept as float files until the page has it
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,27 +15,26 @@ import numpy as np
 
 from mixwright.audio import FORMATS, StemInfo
 from mixwright.audio.encode import Encoding, encode
-from mixwright.comparing.together import share_a_pass
+from mixwright.by_ear.takes import matched_gains_db
 from mixwright.delivering.variants import versions_of
 from mixwright.measuring.measure import heard
 from mixwright.meters import SoundReadings
+from mixwright.rendering.blocks import kept
 from mixwright.rendering.ears import Ear
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.perform import (
     Part,
-    Performed,
-    performed_together,
+    performed,
 )
 from mixwright.rendering.plan import PlanOf, sounding
 from mixwright.rendering.probing import probed
+from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import Session
-from mixwright.rendering.takes import matched_gains_db
 from mixwright.reviewing.data import Source, SourceKind
 from mixwright.reviewing.sounds import in_stereo
 from mixwright.sheet import STEPS, Sheet, StepName
 from mixwright.sheet.deliverables import MAIN
-from mixwright.units import Block, or_silence
-from mixwright.version import __version__
+from mixwright.units import or_silence
 from mixwright.words import named
 
 FINISHED: StepName = STEPS[-1]
@@ -44,18 +43,23 @@ HOP_S = 0.2
 # What is further below the mix is not matched (our choice).
 MOST_MATCHED_LU = 20.0
 TOO_SOFT = "too soft to be matched"
+AS_FLOAT = Encoding(FORMATS["wav32f"])
 
 
 @dataclass(frozen=True)
 class Heard:
-    """One mix: what it is called on the page, its performance, and its figures."""
+    """One mix, and what it is called on the page."""
 
     id: str
     label: str
     kind: SourceKind
     note: str
-    done: Performed
-    readings: SoundReadings
+    done: Recording
+
+    @property
+    def readings(self) -> SoundReadings:
+        """Its figures; its length is that of what is left of its tail."""
+        return self.done.figures()
 
 
 @dataclass(frozen=True)
@@ -86,19 +90,9 @@ class Reference:
         info = self.info
         first = round(self.start_s * info.rate_hz)
         frames = min(round(self.seconds * info.rate_hz), info.frames - first)
-        blocks = _cut(in_stereo(info), first, frames)
-        encode(blocks, frames, path, Encoding(FORMATS["wav32f"], info.rate_hz, 0, __version__))
+        blocks = kept(in_stereo(info), info.frames, first, first + frames)
+        encode(blocks, frames, info.rate_hz, path, AS_FLOAT)
         return path
-
-
-def _cut(blocks: Iterator[Block], first: int, frames: int) -> Iterator[Block]:
-    """Some frames of a sound, from one on."""
-    at = 0
-    for block in blocks:
-        kept = block[max(0, first - at) : max(0, first + frames - at)]
-        at += len(block)
-        if len(kept):
-            yield kept
 
 
 @dataclass(frozen=True)
@@ -157,8 +151,7 @@ class Listening:
         for count, one in enumerate(self.mixes):
             path = found[one.id] = folder / f"{count}.wav"
             done = one.done
-            how = Encoding(FORMATS["wav32f"], done.rate_hz, 0, __version__)
-            encode(done.blocks(), done.frames, path, how)
+            encode(done.blocks(), done.frames, done.rate_hz, path, AS_FLOAT)
         for count, reference in enumerate(self.references, 1):
             found[f"reference-{count}"] = reference.written(folder / f"reference-{count}.wav")
         return found
@@ -180,19 +173,10 @@ def listened(
     `before` is the version before and its name. Raises ProblemError.
     """
     entries = [*_steps(sheet, plan_of), *_variants(sheet, plan_of)]
-    parts = [part for *_, part in entries]
-    passes = [parts]
     if before is not None:
-        old = plan_of(before[1], FINISHED)
-        entries.append(("previous", "the version before", "previous", before[0], Part(old)))
-        if share_a_pass([parts[0].plan, old]):
-            passes = [[*parts, Part(old)]]
-        else:
-            passes.append([Part(old)])
-    with ExitStack() as kept:
-        done: list[Performed] = []
-        for some in passes:
-            done += kept.enter_context(performed_together(some, folder, session))
+        old = Part(plan_of(before[1], FINISHED))
+        entries.append(("previous", "the version before", "previous", before[0], old))
+    with performed([part for *_, part in entries], session, folder) as done:
         yield _listening(sheet, entries, done, session)
 
 
@@ -233,20 +217,14 @@ def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
     return found
 
 
-def _readings(done: Performed) -> SoundReadings:
-    """The figures of a mix; its length is that of what is left of its tail."""
-    readings = done.meter.sound.readings(gain=done.gain)
-    return replace(readings, seconds=done.frames / done.rate_hz)
-
-
 def _listening(
-    sheet: Sheet, entries: Sequence[Entry], done: Sequence[Performed], session: Session
+    sheet: Sheet, entries: Sequence[Entry], done: Sequence[Recording], session: Session
 ) -> Listening:
     mixes = tuple(
-        Heard(id, label, kind, note, one, _readings(one))
+        Heard(id, label, kind, note, one)
         for (id, label, kind, note, _), one in zip(entries, done, strict=True)
     )
-    seconds = done[0].frames / done[0].rate_hz
+    seconds = done[0].seconds
     paths = [sheet.folder / reference.file for reference in sheet.references]
     return Listening(mixes, tuple(_reference(path, seconds, session) for path in paths))
 

@@ -27,7 +27,6 @@ from mixwright.escaping import script_json
 from mixwright.rendering.probing import probed
 from mixwright.rendering.session import USUAL, Session
 from mixwright.units import Block, db_to_gain, gain_to_db
-from mixwright.version import __version__
 
 FOLDER = "audio"
 CALL = "registerAudio("
@@ -128,7 +127,7 @@ def _write_flac(info: StemInfo, flac: Path, named: Path) -> float:
     lowered_db = max(0.0, gain_to_db(_peak(info) / ROOM))
     gain = db_to_gain(-lowered_db)
     blocks = (block * gain for block in in_stereo(info))
-    encode(blocks, info.frames, flac, Encoding(FORM, info.rate_hz, SEED, __version__), named)
+    encode(blocks, info.frames, info.rate_hz, flac, Encoding(FORM, SEED), named)
     return lowered_db
 
 

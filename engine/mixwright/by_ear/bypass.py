@@ -7,15 +7,11 @@ sounds, its rumble and spill can count in one version and be gated in the other,
 difference one of rests and not of music; it is then taken over the moments that count in both.
 Everything else in the mix is left to follow: a compressor that listens to the track hears it as it
 now is.
-
-Alone, a track is heard after its fader and pan, with no group, returns or mix bus; a group with its
-tracks, after its own gain.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -23,35 +19,37 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mixwright.dsp.curve import Curve
+from mixwright.by_ear.takes import (
+    TakeOptions,
+    check_targets,
+    file_stem,
+    heard_for,
+    longest,
+    lowering_db,
+    matched_gains_db,
+    peaks_dbfs,
+    write_takes,
+)
 from mixwright.meters.loudness import (
     ABSOLUTE_GATE_LUFS,
     BLOCK_HOPS,
     RELATIVE_GATE_LU,
+    LoudnessMeter,
     sliding_mean,
     to_lufs,
     to_mean_square,
 )
 from mixwright.problem import Problem, ProblemError, Span
-from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
-from mixwright.rendering.plan import Plan, PlanOf, key_only
-from mixwright.rendering.takes import (
-    Take,
-    TakeOptions,
-    check_targets,
-    file_stem,
-    lowering_db,
-    make_equally_long,
-    matched_gains_db,
-    taken,
-    write_takes,
-)
+from mixwright.rendering.alone import alone
+from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.plan import PlanOf
+from mixwright.rendering.session import Session
 from mixwright.sheet import Group, Points, Sheet, Track
 from mixwright.sheet.model import CHAIN_PARTS, processors_of
 from mixwright.sheet.nearest import similar
+from mixwright.units import unless_silent
 from mixwright.words import listed, named
 
-STILL = Curve("dB", 0.0)
 # Two ways to take a difference of level that are further apart than this (LU) do not speak of the
 # same sound. The bound is ours: in the example song, where tracks play, they are within 1.2.
 MOST_APART_LU = 3.0
@@ -174,32 +172,6 @@ def listeners_of(sheet: Sheet, name: str, part: str) -> tuple[str, ...]:
     )
 
 
-def alone(plan: Plan, name: str) -> Plan:
-    """Return a plan of one track or group as it reaches the bus, and of nothing else."""
-    groups = tuple(group for group in plan.groups if group.name == name)
-    own = [t for t in plan.tracks if (t.group == name if groups else t.name == name)]
-    chains = [t.chain for t in own] + [group.chain for group in groups]
-    keys = {key for chain in chains for key in chain.keys}
-    tracks = (_apart(track, track in own, name if groups else None, keys) for track in plan.tracks)
-    return replace(
-        plan,
-        tracks=tuple(track for track in tracks if track is not None),
-        groups=groups,
-        returns=(),
-        mix_bus=BusPlan("mix_bus", ChainPlan(), STILL, STILL),
-        limiter=None,
-        lead_in=0,
-        lead_out=0,
-    )
-
-
-def _apart(track: TrackPlan, is_own: bool, group: str | None, keys: set[str]) -> TrackPlan | None:
-    """A track on its own; one that is only listened to goes nowhere, and ends after its EQ."""
-    if is_own:
-        return replace(track, group=group, sends=())
-    return key_only(track) if track.name in keys else None
-
-
 def bypass_files(folder: Path, name: str, part: str, words: str, suffix: str) -> list[Path]:
     """Return the four paths: the mix with and without, then alone; `words` say which part.
 
@@ -211,65 +183,54 @@ def bypass_files(folder: Path, name: str, part: str, words: str, suffix: str) ->
 
 
 def write_bypass(
-    sheet: Sheet, name: str, part: str, plan_of: PlanOf, words: str, options: TakeOptions
+    sheet: Sheet,
+    what: tuple[str, str],
+    plan_of: PlanOf,
+    words: str,
+    options: TakeOptions,
+    session: Session,
 ) -> Bypassed:
     """Perform the four versions and write all of them or none.
 
-    `plan_of` plans a sheet over the part of the song that is asked for. Raises ProblemError for a
-    track or part that isn't there, for one that is silent, and as a render does.
+    `what` is the name of a track or group and a part of its chain; `plan_of` plans a sheet over the
+    part of the song that is asked for. Two passes are the least there can be: where the fader goes
+    is known only once both versions were heard alone, which takes no other stems than theirs, and
+    what comes after the fader, in mixes that are made side by side, need not be linear. Raises
+    ProblemError for a track or part that isn't there, for one that is silent, and as a render does.
     """
+    name, part = what
     check_part(sheet, name, part)
-    targets = bypass_files(options.folder, name, part, words, options.form.suffix)
+    targets = bypass_files(options.folder, name, part, words, options.encoding.form.suffix)
     check_targets(sheet, targets, options)
-    with ExitStack() as kept:
-        takes, (fader_db, same_moments) = _played(sheet, name, part, plan_of, options, kept)
-        make_equally_long(takes)
-        gains_db = _lowered([0.0, 0.0], takes[:2])
-        gains_db += _lowered(matched_gains_db([fader_db, 0.0]), takes[2:])
-        pairs = list(zip(takes, gains_db, strict=True))
-        write_takes(sheet, dict(zip(targets, pairs, strict=True)), options)
-    kinds = ((version, is_alone) for is_alone in (False, True) for version in VERSIONS)
-    rows = zip(targets, kinds, [0.0, fader_db, 0.0, 0.0], pairs, strict=True)
-    files = [
-        BypassedFile(path, *kind, fader, gain_db, take.integrated_lufs, take.sample_peak_dbfs)
-        for path, kind, fader, (take, gain_db) in rows
-    ]
-    warnings = tuple(dict.fromkeys(warning for take in takes for warning in take.warnings))
-    listeners = listeners_of(sheet, name, part)
-    return Bypassed(name, part, tuple(files), same_moments, listeners, warnings)
-
-
-def _played(
-    sheet: Sheet,
-    name: str,
-    part: str,
-    plan_of: PlanOf,
-    options: TakeOptions,
-    kept: ExitStack,
-) -> tuple[list[Take], tuple[float, bool]]:
-    """Return the mix with and without, then alone; and what :func:`difference_db` says of these."""
-
-    def take(plan: Plan, stage: str) -> Take:
-        return kept.enter_context(taken(plan, options, stage))
-
     bare = without_part(sheet, name, part)
-    dry = [take(alone(plan_of(sheet), name), f"{name} with its {named(part)}")]
-    dry.append(take(alone(plan_of(bare), name), f"{name} without its {named(part)}"))
-    make_equally_long(dry)
-    _refuse_silence(sheet, name, part, dry)
-    fader_db, same_moments = difference_db(*dry)
-    full = [take(plan_of(sheet), "the mix with it")]
-    full.append(take(plan_of(with_fader(bare, name, fader_db)), "the mix without it"))
-    return [*full, *dry], (fader_db, same_moments)
+    plans = [alone(plan_of(one), name) for one in (sheet, bare)]
+    with performed([*map(Part, plans)], session.on(name), options.folder) as dry:
+        meters = heard_for(dry, longest(dry))
+        _refuse_silence(sheet, name, part, meters)
+        fader_db, same_moments = difference_db(*meters)
+        plans = [plan_of(one) for one in (sheet, with_fader(bare, name, fader_db))]
+        with performed([*map(Part, plans)], session.on("the mix"), options.folder) as full:
+            takes, peaks = [*full, *dry], peaks_dbfs([*full, *dry])
+            levels = [
+                unless_silent(meter.integrated_lufs) for meter in heard_for(takes, longest(takes))
+            ]
+            gains_db = _lowered([0.0, 0.0], peaks[:2])
+            gains_db += _lowered(matched_gains_db([fader_db, 0.0]), peaks[2:])
+            write_takes(targets, list(zip(takes, gains_db, strict=True)), options)
+    kinds = [(version, is_alone) for is_alone in (False, True) for version in VERSIONS]
+    rows = zip(targets, kinds, [0.0, fader_db, 0.0, 0.0], gains_db, levels, peaks, strict=True)
+    files = tuple(BypassedFile(path, *kind, *figures) for path, kind, *figures in rows)
+    warnings = tuple(dict.fromkeys(warning for take in takes for warning in take.warnings))
+    return Bypassed(name, part, files, same_moments, listeners_of(sheet, name, part), warnings)
 
 
-def difference_db(one: Take, other: Take) -> tuple[float, bool]:
-    """Return by how much a take is louder than another, and whether by the same moments alone.
+def difference_db(one: LoudnessMeter, other: LoudnessMeter) -> tuple[float, bool]:
+    """Return by how much one is louder than another, and whether by the same moments alone.
 
-    Both are equally long and of the same part of the song, and neither is silent.
+    Both have heard as much, of the same part of the song, and neither silence.
     """
-    by_loudness = one.meter.integrated_lufs - other.meter.integrated_lufs
-    energies = [sliding_mean(take.meter.hops(), BLOCK_HOPS) for take in (one, other)]
+    by_loudness = one.integrated_lufs - other.integrated_lufs
+    energies = [sliding_mean(meter.hops(), BLOCK_HOPS) for meter in (one, other)]
     both = _counting(energies[0]) & _counting(energies[1])
     if not both.any():
         return by_loudness, False
@@ -287,15 +248,15 @@ def _counting(blocks: NDArray[np.float64]) -> NDArray[np.bool_]:
     return np.asarray(loud & (blocks > to_mean_square(relative_gate_lufs)))
 
 
-def _lowered(gains_db: list[float], takes: list[Take]) -> list[float]:
+def _lowered(gains_db: list[float], peaks: list[float | None]) -> list[float]:
     """Lower the gains of a pair together where one of it would be over full scale."""
-    lowered_db = lowering_db([take.sample_peak_dbfs for take in takes], gains_db)
+    lowered_db = lowering_db(peaks, gains_db)
     return [gain_db + lowered_db for gain_db in gains_db]
 
 
-def _refuse_silence(sheet: Sheet, name: str, part: str, takes: list[Take]) -> None:
-    for take, version in zip(takes, VERSIONS, strict=True):
-        if take.integrated_lufs is None:
+def _refuse_silence(sheet: Sheet, name: str, part: str, meters: list[LoudnessMeter]) -> None:
+    for meter, version in zip(meters, VERSIONS, strict=True):
+        if unless_silent(meter.integrated_lufs) is None:
             message = (
                 f"{name} {version} its {named(part)} is silent or too short to be matched in "
                 "loudness, expected 0.4 s of sound or more in the part that is compared"

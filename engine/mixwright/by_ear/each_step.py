@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from mixwright.problem import Problem
-from mixwright.rendering.plan import Plan
-from mixwright.rendering.takes import (
+from mixwright.by_ear.takes import (
     TakeOptions,
     check_targets,
     file_stem,
+    heard_for,
+    longest,
     lowering_db,
-    make_equally_long,
     matched_gains_db,
-    taken,
+    peaks_dbfs,
     write_takes,
 )
+from mixwright.problem import Problem
+from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.plan import Plan
+from mixwright.rendering.session import Session
 from mixwright.sheet import STEPS, Sheet
+from mixwright.units import unless_silent
 
 
 @dataclass(frozen=True)
@@ -51,33 +54,28 @@ def step_file(folder: Path, step: str, words: str, suffix: str) -> Path:
 
 
 def write_each_step(
-    sheet: Sheet, plans: Sequence[Plan], words: str, options: TakeOptions
+    sheet: Sheet, plans: Sequence[Plan], words: str, options: TakeOptions, session: Session
 ) -> tuple[SteppedFile, ...]:
-    """Perform each plan, one a step, and write all of them at the loudness of the quietest.
+    """Perform all plans, one a step, and write all of them at the loudness of the quietest.
 
-    Raises ProblemError as a render does, except for what would clip: that is turned down, together
-    with all others. Writes all files or none.
+    A whole song takes one pass over the stems; of a part of it, each step begins as early as it has
+    to. Raises ProblemError as a render does, except for what would clip: that is turned down,
+    together with all others. Writes all files or none.
     """
-    suffix = options.form.suffix
+    suffix = options.encoding.form.suffix
     targets = [step_file(options.folder, plan.through, words, suffix) for plan in plans]
     check_targets(sheet, targets, options)
-    with ExitStack() as kept:
-        takes = [kept.enter_context(taken(plan, options, plan.through)) for plan in plans]
-        make_equally_long(takes)
-        gains_db = matched_gains_db([take.integrated_lufs for take in takes])
-        lowered_db = lowering_db([take.sample_peak_dbfs for take in takes], gains_db)
+    with performed([Part(plan) for plan in plans], session, options.folder) as takes:
+        levels = [
+            unless_silent(meter.integrated_lufs) for meter in heard_for(takes, longest(takes))
+        ]
+        gains_db, peaks = matched_gains_db(levels), peaks_dbfs(takes)
+        lowered_db = lowering_db(peaks, gains_db)
         gains_db = [gain_db + lowered_db for gain_db in gains_db]
-        pairs = zip(takes, gains_db, strict=True)
-        write_takes(sheet, dict(zip(targets, pairs, strict=True)), options)
+        write_takes(targets, list(zip(takes, gains_db, strict=True)), options)
     return tuple(
-        SteppedFile(
-            step=plan.through,
-            path=target,
-            gain_db=gain_db,
-            lowered_db=lowered_db,
-            integrated_lufs=take.integrated_lufs,
-            sample_peak_dbfs=take.sample_peak_dbfs,
-            warnings=take.warnings,
+        SteppedFile(plan.through, target, gain_db, lowered_db, level, peak, take.warnings)
+        for plan, target, gain_db, level, peak, take in zip(
+            plans, targets, gains_db, levels, peaks, takes, strict=True
         )
-        for plan, target, take, gain_db in zip(plans, targets, takes, gains_db, strict=True)
     )

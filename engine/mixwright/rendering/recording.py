@@ -1,0 +1,116 @@
+"""A recording: sound that was made and is kept on disk, with all that was measured on the way."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from mixwright.audio import Spool
+from mixwright.audio.leftovers import clear_earlier
+from mixwright.claims import nameless
+from mixwright.meters import LoudnessMeter, SoundMeter, SoundReadings
+from mixwright.problem import Fault, Problem, ProblemError
+from mixwright.rendering.blocks import kept, turned
+from mixwright.rendering.nodes import check_finite
+from mixwright.rendering.parts import TrackPlan
+from mixwright.rendering.reductions import Reduction
+from mixwright.units import Block
+
+
+@dataclass(frozen=True)
+class PlayedTrack:
+    """A track as it reached its bus: its plan, its highest sample, and what a meter heard of it."""
+
+    plan: TrackPlan
+    peak: float
+    meter: LoudnessMeter
+
+    @property
+    def name(self) -> str:
+        """Its name in the sheet."""
+        return self.plan.name
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A mix, or sound made of one: `gain` times a spool, which `sound` has heard as it is there.
+
+    `reductions` (by ``strip.processor``) are of the measured part of the song, `matches` the level
+    changes taken back, in dB, by strip and part. Can be played any number of times, by several
+    threads at once.
+    """
+
+    spool: Spool
+    rate_hz: int
+    sound: SoundMeter
+    gain: float = 1.0
+    tracks: tuple[PlayedTrack, ...] = ()
+    reductions: Mapping[str, Reduction] = field(default_factory=dict)
+    matches: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    warnings: tuple[Problem, ...] = ()
+
+    @property
+    def frames(self) -> int:
+        """Its length in samples."""
+        return self.spool.frames
+
+    @property
+    def seconds(self) -> float:
+        """Its length."""
+        return self.frames / self.rate_hz
+
+    def blocks(self, first: int = 0, last: int | None = None) -> Iterator[Block]:
+        """Yield it in blocks of (frames, 2), which are valid until the next.
+
+        From frame `first` up to, and without, `last`; what lies outside of it is silence.
+        """
+        blocks = turned(self.spool.blocks(), self.gain)
+        if (first, last) == (0, None):
+            return blocks
+        return kept(blocks, self.frames, first, self.frames if last is None else last)
+
+    def figures(self, start_s: float = 0.0, end_s: float | None = None) -> SoundReadings:
+        """Return the figures of a stretch, or of the whole, as long as what is left of its tail."""
+        found = self.sound.readings(start_s, end_s, self.gain)
+        is_whole = (start_s, end_s) == (0.0, None)
+        return replace(found, seconds=self.seconds) if is_whole else found
+
+    def close(self) -> None:
+        """Give the space back."""
+        self.spool.close()
+
+
+def recorded(blocks: Iterable[Block], rate_hz: int, folder: Path) -> Recording:
+    """Keep blocks (frames, 2) in a spool in `folder`, measured on the way; who calls closes it.
+
+    Raises ProblemError for samples that are no numbers, and (fault MACHINE) when the disk refuses.
+    """
+    recording = Recording(Spool(folder), rate_hz, SoundMeter(rate_hz, 2))
+    try:
+        for block in blocks:
+            check_finite(recording.sound.feed(block), "the mix", ("mix_bus",))
+            recording.spool.write(block)
+    except BaseException:
+        recording.close()
+        raise
+    return recording
+
+
+def temporary_folder() -> Path:
+    """Return the folder of temporary files, for the spools of whoever writes no mix.
+
+    They have no names: nothing of them is left, whatever happens. ProblemError (fault MACHINE)
+    where there can be none.
+    """
+    try:
+        folder = Path(tempfile.gettempdir())
+        nameless(folder).close()
+    except OSError as error:
+        message = f"there is no folder for temporary files: {error.strerror or error}"
+        hint = "set $TMPDIR to one that can be written to"
+        problem = Problem("output/machine", message, help=hint, fault=Fault.MACHINE)
+        raise ProblemError([problem]) from error
+    clear_earlier(folder)
+    return folder
