@@ -10,10 +10,10 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from mixwright.comparing.change import Change
 from mixwright.rendering.takes import matched_gains_db
 from mixwright.reviewing.data import (
     Automation,
-    ChangeLine,
     FindingLine,
     Move,
     Phrase,
@@ -214,12 +214,12 @@ STAGES = (
     stage("delivery/true-peak", "look", "true peak -0.9 dBTP", LOUD),
 )
 CHANGES = (
-    ChangeLine(
-        "balance", "lead_vocal", "changed", "gain -5.0 to -4.5 dB", "asked for in the notes"
+    Change(
+        "balance", "lead_vocal", "gain -5.0 to -4.5 dB", "changed", why="asked for in the notes"
     ),
-    ChangeLine("eq", "kick", "added", "bell 240 Hz -3.0 dB, Q 1.2", "cardboard knock"),
-    ChangeLine("eq", "overheads", "removed", "bell 3600 Hz -1.5 dB"),
-    ChangeLine("automation", "lead_vocal", "added", "ride +1.5 dB in chorus 1", "guitars come in"),
+    Change("eq", "kick", "bell 240 Hz -3.0 dB, Q 1.2", "added", why="cardboard knock"),
+    Change("eq", "overheads", "bell 3600 Hz -1.5 dB", "removed"),
+    Change("automation", "lead_vocal", "ride +1.5 dB in chorus 1", "added", why="guitars come in"),
 )
 SOUND_CHANGES = (
     SoundChange("integrated loudness", -23.2, -22.9, "LUFS"),

@@ -399,8 +399,8 @@ def test_what_lies_beyond_the_end_is_said_in_place(every_key: Sheet) -> None:
     end = every_key.timeline.sample_at(Position(bar=44, beat=3))
     problems = check_length(every_key, end)
     assert [problem.message for problem in problems] == [
-        "bar 50 is beyond the end of the song (bar 44 beat 3, 1:53.4)",
-        "140 s is beyond the end of the song (bar 44 beat 3, 1:53.4)",
+        "bar 50 is beyond the end of the song (bar 44 beat 3, 1:53.5)",
+        "140 s is beyond the end of the song (bar 44 beat 3, 1:53.5)",
     ]
     lines = (SHEETS / "good" / "every_key.yaml").read_text(encoding="utf-8").splitlines()
     spans = [problem.span for problem in problems if problem.span is not None]

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias
 
+from mixwright.comparing.change import Change
 from mixwright.escaping import one_line, plain_data, script_json
 
 Level: TypeAlias = float | None
@@ -151,7 +152,6 @@ class FindingLine:
     message: str
     help: str | None = None
     at_s: float | None = None
-    until_s: float | None = None
     section: str | None = None
     name: str | None = None
     place: str | None = None
@@ -177,17 +177,6 @@ class StageLine:
     state: State
     rules: tuple[RuleLine, ...]
     headline: str = ""
-
-
-@dataclass(frozen=True)
-class ChangeLine:
-    """One change in the sheet against the one before."""
-
-    step: str
-    name: str
-    kind: str
-    text: str
-    why: str | None = None
 
 
 @dataclass(frozen=True)
@@ -220,7 +209,7 @@ class ReviewData:
     spectrum: Spectra | None = None
     tracks: tuple[TrackRow, ...] = ()
     stages: tuple[StageLine, ...] = ()
-    changes: tuple[ChangeLine, ...] | None = None
+    changes: tuple[Change, ...] | None = None
     against: str | None = None
     sound_changes: tuple[SoundChange, ...] | None = None
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from mixwright.checks import Checked
 from mixwright.checks.automation.phrase_buried import phrases_heard
 from mixwright.checks.rule import Remark
-from mixwright.comparing.changes import changes_between
+from mixwright.comparing.changes import Change, changes_between
 from mixwright.dsp.curve import Curve
 from mixwright.dsp.eq import EqSettings
 from mixwright.measuring.evidence import Evidence, VoiceHeard
@@ -22,7 +23,6 @@ from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.reviewing.data import (
     Automation,
-    ChangeLine,
     FindingLine,
     Level,
     Move,
@@ -322,11 +322,10 @@ def _place(span: object) -> str:
     return str(span).rpartition("/")[2]
 
 
-def _changes(before: Sheet, sheet: Sheet) -> tuple[ChangeLine, ...]:
-    return tuple(
-        ChangeLine(change.step, change.name, change.kind, change.text, change.why)
-        for change in changes_between(before, sheet)
-    )
+def _changes(before: Sheet, sheet: Sheet) -> tuple[Change, ...]:
+    """What changed, without its places: a path says nothing on another machine."""
+    changes = changes_between(before, sheet)
+    return tuple(replace(change, old_span=None, new_span=None) for change in changes)
 
 
 def _sound_changes(previous: Heard, finished: Heard) -> tuple[SoundChange, ...]:

@@ -19,11 +19,11 @@ from pathlib import Path
 from typing import Any
 
 from mixwright.audio.staged import told_as_problem, written_beside
+from mixwright.comparing.change import Change
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.session import USUAL, Session
 from mixwright.reviewing import plots
 from mixwright.reviewing.data import (
-    ChangeLine,
     Level,
     ReviewData,
     Section,
@@ -192,7 +192,7 @@ def _blind_first(review: ReviewData) -> set[str]:
     return {source.id for source in review.sources[-2:]}
 
 
-def _by_step(changes: Sequence[ChangeLine]) -> list[tuple[str, list[ChangeLine]]]:
+def _by_step(changes: Sequence[Change]) -> list[tuple[str, list[Change]]]:
     return [(step, list(group)) for step, group in groupby(changes, lambda change: change.step)]
 
 
