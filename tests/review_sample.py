@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from mixwright.rendering.takes import matched_gains_db
 from numpy.typing import NDArray
 
 from mixwright.comparing.change import Change
-from mixwright.rendering.takes import matched_gains_db
 from mixwright.reviewing.data import (
     Automation,
     FindingLine,

@@ -25,10 +25,9 @@ from mixwright.problem import Fault, ProblemError
 from mixwright.sheet import rewrite, tidy
 from mixwright.sheet.comments import comments_of, lay_comments
 from mixwright.sheet.model import CHAIN_PARTS
-from mixwright.sheet.schema import load_schema
+from mixwright.sheet.schema import SchemaPlace, load_schema
 from mixwright.sheet.text import lined
 from mixwright.sheet.tidy import Tidied, tidied, tidy_sheet
-from mixwright.sheet.tidy_order import SchemaPlace
 from mixwright.sheet.tidy_words import fits_plain, number_text, quoted, read_otherwise, value_text
 from mixwright.sheet.tree import Entry, are_same, plain_value, read_tree
 from scribbled_sheets import Scribbler, random_sheet

@@ -15,7 +15,13 @@ QUICK: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _ESCAPED_HALF = re.compile(r"\\(?:u|U0000)[dD][89a-fA-F]")
 _HALF = re.compile("[\ud800-\udfff]")
 _PAIR = re.compile("[\ud800-\udbff][\udc00-\udfff]")
-_ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U0000([0-9A-Fa-f]{4})|.)", re.S)
+_ESCAPED = r"\\(?:u|U0000)[dD]"
+# A whole pair first, so that what is left of the others has no partner.
+_ESCAPE = re.compile(
+    rf"{_ESCAPED}[89abAB][0-9a-fA-F]{{2}}{_ESCAPED}[c-fC-F][0-9a-fA-F]{{2}}"
+    rf"|(?P<half>{_ESCAPED}[89a-fA-F][0-9a-fA-F]{{2}})|\\.",
+    re.S,
+)
 
 
 def parser_for(text: str) -> Any:
@@ -45,21 +51,5 @@ def lone_half_at(written: str) -> tuple[int, str]:
     >>> lone_half_at(r'"\ud83c\udf9a \\ud83c \udf9a"')
     (22, '\\udf9a')
     """
-    found = [one for one in _ESCAPE.finditer(written) if _is_half(one)]
-    index = 0
-    while index < len(found):
-        here, after = found[index], found[index + 1] if index + 1 < len(found) else None
-        is_pair = after is not None and after.start() == here.end()
-        if is_pair and after and _PAIR.fullmatch(_character(here) + _character(after)):
-            index += 2
-            continue
-        return here.start(), here[0]
-    return 0, written[:1]
-
-
-def _is_half(escape: re.Match[str]) -> bool:
-    return bool(escape[1] or escape[2]) and _HALF.match(_character(escape)) is not None
-
-
-def _character(escape: re.Match[str]) -> str:
-    return chr(int(escape[1] or escape[2], 16))
+    halves = (found for found in _ESCAPE.finditer(written) if found["half"])
+    return next(((found.start(), found[0]) for found in halves), (0, written[:1]))

@@ -50,7 +50,8 @@ class Hints:
         """Return what :func:`nearest` does; None for a new word once too much was looked for."""
         asked = word, tuple(choices)
         if asked not in self._found:
-            if not self.allow(len(choices)):
+            self.left -= len(choices)
+            if self.left < 0:
                 return None
             self._found[asked] = nearest(word, choices)
         return self._found[asked]
@@ -71,8 +72,3 @@ class Hints:
             return f"the sheet has no {kinds}"
         is_told = self.left >= 0 and len(choices) <= 12
         return f"known {kinds}: {', '.join(choices)}" if is_told else None
-
-    def allow(self, count: int) -> bool:
-        """Return whether a name may be held against so many others, which then counts."""
-        self.left -= count
-        return self.left >= 0

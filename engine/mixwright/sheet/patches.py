@@ -10,8 +10,8 @@ from typing import Any
 from mixwright.problem import Problem, ProblemError
 from mixwright.sheet.comments import COMMENT, last_line
 from mixwright.sheet.model import PathKey
+from mixwright.sheet.schema import SchemaPlace
 from mixwright.sheet.text import LINE_ENDS
-from mixwright.sheet.tidy_order import SchemaPlace
 from mixwright.sheet.tidy_print import APART, STEP, print_inline, print_pair, print_part
 from mixwright.sheet.tidy_words import key_text, quoted, written_number
 from mixwright.sheet.tree import Entry, Token, plain_value
@@ -108,7 +108,7 @@ class Patches:
         """Write another value where an entry has one."""
         parent = self.root.nearest(entry.path[:-1])
         if self.is_in_flow(parent):
-            self.put(entry, self.inline(entry, value))
+            self.put(entry, self.words(entry, value))
             return
         part = self.made(entry.path, value)
         indent = " " * self.column_of(parent)
@@ -175,8 +175,7 @@ class Patches:
             return
         if at or parent is not self.root:
             floor = floor if at else self.floor_of(parent)
-            while line > floor and self.row(line - 1).startswith("#"):
-                line -= 1
+            line = self.above(line, floor)
             is_alone = stop + 1 >= len(self.starts) or not self.row(stop)
             if line > floor and not self.row(line - 1) and is_alone:
                 line -= 1
@@ -187,21 +186,17 @@ class Patches:
     def insert(self, parent: Entry, path: PathKey, value: Any, after: Entry | None) -> None:
         """Write a new entry, at a path below `parent`, behind another one or before all."""
         keys = path[len(parent.path) :]
-        fits = (
-            isinstance(parent.value, dict)
-            if isinstance(keys[0], str)
-            else self.appends(parent, keys[0])
-        )
-        if not fits:
+        is_key = isinstance(keys[0], str)
+        is_next = isinstance(parent.value, list) and keys[0] == len(parent.parts)
+        if not (isinstance(parent.value, dict) if is_key else is_next):
             raise no_place(parent, path, f"there is no place for {keys[0]} here")
-        if (
-            not parent.parts
-            and parent is not self.root
-            and not self.is_in_flow(self.around(parent))
-        ):
+        is_empty = not parent.parts and parent is not self.root
+        if is_empty and not self.is_in_flow(self.root.nearest(parent.path[:-1])):
             self.replace(parent, _nested(keys, value))
         elif parent.is_flow:
-            self.insert_in_flow(parent, self.pair(parent, keys[0], _nested(keys[1:], value)), after)
+            self.insert_in_flow(
+                parent, self.words(parent, _nested(keys[1:], value), keys[0]), after
+            )
         else:
             lines = self.lines(parent.path, keys, value, " " * self.column_of(parent))
             self.insert_lines(parent, lines, after)
@@ -222,9 +217,7 @@ class Patches:
             column = self.column_of(parent)
             self.patch(parent.start, parent.start, words.lstrip() + " " * column)
             return
-        floor = self.floor_of(parent)
-        while line > floor and self.row(line - 1).startswith("#"):
-            line -= 1
+        line = self.above(line, self.floor_of(parent))
         self.patch(self.starts[line], self.starts[line], words)
 
     def insert_in_flow(self, parent: Entry, pair: str, after: Entry | None) -> None:
@@ -253,13 +246,10 @@ class Patches:
 
     def last_before(self, parent: Entry, key: str | int) -> Entry | None:
         """The entry that a new key comes behind in a tidy sheet; the last item of a list."""
-        place = SchemaPlace.root().at(parent.path)
-        found = [
-            part
-            for part in parent.parts.values()
-            if isinstance(key, int) or place.rank(part.name) <= place.rank(key)
-        ]
-        return found[-1] if found else None
+        rank, parts = SchemaPlace.root().at(parent.path).rank, list(parent.parts.values())
+        if isinstance(key, str):
+            parts = [part for part in parts if rank(part.name) <= rank(key)]
+        return parts[-1] if parts else None
 
     # ---- text of values ----
 
@@ -281,27 +271,21 @@ class Patches:
         """The lines of a new entry; each key on the way to its value has a line of its own."""
         here = (*path, keys[0])
         if len(keys) == 1:
-            place = SchemaPlace.root().at(path)
-            return print_part(self.made(here, value), indent, place)
+            return print_part(self.made(here, value), indent, SchemaPlace.root().at(path))
         inside = self.lines(here, keys[1:], value, indent + STEP)
         if isinstance(keys[0], int):
             return [f"{indent}- {inside[0].lstrip()}", *inside[1:]]
         return [f"{indent}{key_text(keys[0], True, False)}:", *inside]
 
-    def pair(self, parent: Entry, key: str | int, value: Any) -> str:
-        """A new key with its value, or an item, between brackets."""
-        if self.is_json(parent):
-            return (
-                _json_text(value) if isinstance(key, int) else f"{quoted(key)}: {_json_text(value)}"
-            )
-        part = self.made((*parent.path, key), value)
-        return print_pair(part, SchemaPlace.root().at(parent.path))
-
-    def inline(self, entry: Entry, value: Any) -> str:
-        """A value between brackets."""
+    def words(self, entry: Entry, value: Any, key: str | int | None = None) -> str:
+        """A value between brackets, or a pair or item that is new to those of an entry."""
         if self.is_json(entry):
-            return _json_text(value)
-        return print_inline(self.made(entry.path, value), SchemaPlace.root().at(entry.path))
+            text = _json_text({key: value} if isinstance(key, str) else value)
+            return text[1:-1] if isinstance(key, str) else text
+        place = SchemaPlace.root().at(entry.path)
+        if key is None:
+            return print_inline(self.made(entry.path, value), place)
+        return print_pair(self.made((*entry.path, key), value), place)
 
     def is_json(self, entry: Entry) -> bool:
         """Whether the nearest key, within or around, is in quotes between brackets as in JSON."""
@@ -317,12 +301,6 @@ class Patches:
             return writable(value)
         except ValueError as error:
             raise no_place(where, path, str(error)) from error
-
-    def appends(self, parent: Entry, index: str | int) -> bool:
-        return isinstance(parent.value, list) and index == len(parent.parts)
-
-    def around(self, entry: Entry) -> Entry:
-        return self.root.nearest(entry.path[:-1])
 
     def is_in_flow(self, entry: Entry) -> bool:
         """Whether what stands in an entry stands between brackets."""
@@ -345,6 +323,12 @@ class Patches:
         """The first line that belongs to the first entry of a block."""
         lead = parent.start if parent.key is None else parent.key.end
         return self.root.sheet.line_at(lead) + (parent.key is not None)
+
+    def above(self, line: int, floor: int) -> int:
+        """The first of the comments right above a line, or the line itself."""
+        while line > floor and self.row(line - 1).startswith("#"):
+            line -= 1
+        return line
 
     def after_colon(self, entry: Entry) -> int:
         return self.text.index(":", entry.key.end if entry.key else entry.start) + 1

@@ -6,7 +6,7 @@ import errno
 import hashlib
 import re
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -109,7 +109,7 @@ def sheet_text(data: bytes, shown: str) -> SheetText:
     if not text.strip():
         raise _fault("sheet/empty", f"{shown} is empty, expected a mix sheet", Span(shown, 1, 1))
     digest = hashlib.sha256(data).hexdigest()
-    sheet = SheetText(shown, text, tuple(text.splitlines()), digest)
+    sheet = replace(lined(text, shown), sha256=digest)
     if odd := _NOT_ALLOWED.search(text):
         message = f"the character U+{ord(odd.group()):04X} is not allowed in a sheet"
         raise _fault("sheet/bad-character", message, sheet.span_at(odd.start()))
@@ -149,11 +149,8 @@ def _sheet_inside(folder: Path) -> str | None:
 
 def _not_utf8(shown: str, data: bytes, start: int) -> ProblemError:
     good = data[:start].decode("utf-8-sig")
-    lines = good.splitlines() or [""]
-    if good.endswith(("\n", "\r")):
-        lines.append("")
-    span = Span(shown, len(lines), len(lines[-1]) + 1)
     message = f"the byte 0x{data[start]:02X} is not UTF-8"
+    span = lined(good, shown).span_at(len(good))
     return _fault("sheet/not-utf-8", message, span, "save the sheet as UTF-8")
 
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from mixwright.sheet.model import PathKey
+from mixwright.sheet.schema import SchemaPlace
 from mixwright.sheet.text import LINE_ENDS
-from mixwright.sheet.tidy_order import SchemaPlace
 from mixwright.sheet.tidy_words import key_text, value_text
 from mixwright.sheet.tree import Entry, Token
 
