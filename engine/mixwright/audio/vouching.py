@@ -2,24 +2,23 @@
 
 A recording is decoded once, wholly, by another process (:mod:`mixwright.audio.apart`). What came of
 it is remembered by content, the SHA-256 of the file's bytes, with the version of the sound library;
-within this process also by where and how the file lies, so that it is hashed once. Only what went
-well is remembered: time and memory may fail for reasons that pass.
+within this process also by where and how the file lies. Only what went well is remembered: time and
+memory may fail for reasons that pass.
 """
 
 from __future__ import annotations
 
 import math
-import os
 import platform
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from mixwright.audio.apart import Ended, Limits, NoDecoderError, decode_apart
-from mixwright.audio.fingerprint import sha256_of
+from mixwright.audio.fingerprint import MOST_KNOWN, Lies, Memory, content_of
 from mixwright.audio.mp3 import samples_of
 from mixwright.problem import Fault, Problem, ProblemError
 
@@ -27,38 +26,12 @@ from mixwright.problem import Fault, Problem, ProblemError
 DECODER = 1
 AGAIN = "export it again as WAV, RF64, AIFF, FLAC or Ogg"
 COPY = "copy or export it again"
-MOST_KNOWN = 10_000
 # By how much a file may be shorter than it seems. Many MP3s don't say how long they are: that
 # is guessed. The last page of an Ogg file says where it ends, and some encoders are a bit out.
 MAY_LACK_S = {"MP3": math.inf, "OGG": 1.0}
 # What an encoder adds before and after the sound, and a frame that holds no sound but the length.
 MP3_SLACK_FRAMES = 9 * 1152
 MOST_LINES_TOLD = 3
-
-
-class Memory(Protocol):
-    """Where what was found is kept from one run to the next, by what it depends on."""
-
-    def get(self, depends: str) -> Any:
-        """Return what was kept for exactly this, None if nothing was."""
-
-    def put(self, depends: str, value: Any) -> None:
-        """Keep plain data."""
-
-
-@dataclass(frozen=True)
-class Lies:
-    """How a file lies on disk: by this is told whether it is still the same one."""
-
-    size: int
-    modified_ns: int
-    changed_ns: int
-    inode: int
-
-    @classmethod
-    def of(cls, status: os.stat_result) -> Lies:
-        """Return it from what the system says."""
-        return cls(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
 
 
 @dataclass(frozen=True)
@@ -78,12 +51,17 @@ _known: dict[tuple[Path, Lies], Vouched | ProblemError] = {}
 
 
 def vouch(
-    files: Mapping[Path, Lies], memory: Memory | None = None, at_once: int = 1, whole: bool = True
+    files: Mapping[Path, Lies],
+    memory: Memory | None = None,
+    at_once: int = 1,
+    whole: bool = True,
+    hashes: Memory | None = None,
 ) -> dict[Path, Vouched | ProblemError]:
     """Return for each file, with how it lies, what is known of it or what is wrong with it.
 
     Files that nothing is known of are decoded, by up to `at_once` processes side by side; if not
-    the `whole` of them, what they say of themselves is believed for now. Raises ProblemError (fault
+    the `whole` of them, what they say of themselves is believed for now. `hashes` remembers what
+    files hold. Raises ProblemError (fault
     MACHINE) where no process can be started.
     """
     found: dict[Path, Vouched | ProblemError] = {}
@@ -93,7 +71,7 @@ def vouch(
     unknown = [path for path in files if path not in found]
     if not unknown:
         return found
-    keys = _keys(unknown, files, at_once)
+    keys = _keys(unknown, files, at_once, hashes)
     for path, key in keys.items():
         kept = _from_data(memory.get(key)) if memory is not None else None
         if kept is not None:
@@ -116,7 +94,9 @@ def vouch(
     return found
 
 
-def _keys(paths: Sequence[Path], files: Mapping[Path, Lies], at_once: int) -> dict[Path, str]:
+def _keys(
+    paths: Sequence[Path], files: Mapping[Path, Lies], at_once: int, hashes: Memory | None
+) -> dict[Path, str]:
     """What the answer for each file depends on; a file that can't be hashed has no key."""
     import soundfile
 
@@ -124,11 +104,10 @@ def _keys(paths: Sequence[Path], files: Mapping[Path, Lies], at_once: int) -> di
 
     def key(path: Path) -> str | None:
         try:
-            content = sha256_of(path)
-            same = Lies.of(os.stat(path)) == files[path]
+            content = content_of(path, files[path], hashes)
         except OSError:
             return None  # the decoder meets the same, and says it
-        return repr(("decoded", DECODER, library, content)) if same else None
+        return None if content is None else repr(("decoded", DECODER, library, content))
 
     with ThreadPoolExecutor(at_once) as pool:
         found = zip(paths, pool.map(key, paths), strict=True)

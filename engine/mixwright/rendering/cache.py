@@ -16,13 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from mixwright.claims import A_DAY_S, claimed, sweep, untouched_for
-from mixwright.dsp.inserts import PluginSettings
 from mixwright.version import __version__
 
 # Raised whenever a processor comes to sound different at the same settings.
 SOUND = 3
 # What a third-party plug-in does may change behind our back: nothing that depends on one is kept.
-FOREIGN = f"{PluginSettings.__name__}("
+FOREIGN = "\0foreign "
 # More than the findings of a hundred tracks; what is longer is not ours.
 MOST_BYTES = 8 * 2**20
 # Of a float's whole range, from its smallest amplitude to its largest, in dB (IEEE 754 binary64).

@@ -18,7 +18,8 @@ from mixwright.dsp.align import RunningAlign
 from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.chain import NO_KEYS, Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
-from mixwright.rendering.mixing import Front, Mix, Mixing, Node, Nodes
+from mixwright.rendering.identity import Identity
+from mixwright.rendering.mixing import Listened, Mix, Mixing, Node, Nodes
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.strip import TrackStrip, kept_part
@@ -69,16 +70,17 @@ class Engine:
             for _, front in mix.keys_of(group.chain)
         }
         heard = self._group_keys | {f for t, mix in placed for _, f in mix.keys_of(t.chain)}
-        self._indices: dict[object, int] = {}
-        self._fronts: dict[Front, TrackStrip] = {}
-        self._keys_by_strip: dict[TrackStrip, tuple[tuple[str, Front], ...]] = {}
+        self._indices: dict[tuple[str, Identity], int] = {}
+        self._fronts: dict[Identity, TrackStrip] = {}
+        self._keys_by_strip: dict[TrackStrip, Listened] = {}
         for track, mix in placed:
-            if (depends := mix.depends(track)) in self._indices:
+            # Two names are two tracks, whatever they sound like: each is listened to by name.
+            if (known := (track.name, mix.sounds.tracks[track.name])) in self._indices:
                 continue
-            front = mix.fronts[track.name]
+            front = mix.sounds.fronts[track.name]
             is_heard = front in heard
             strip = TrackStrip(track, mix.matches, plan.rate_hz, self._span, FRAMES, is_heard)
-            self._indices[depends] = len(self.tracks)
+            self._indices[known] = len(self.tracks)
             self.tracks.append(strip)
             self._keys_by_strip[strip] = mix.keys_of(track.chain)
             # Where a track is there twice, what others hear of it may still be the same.
@@ -116,7 +118,8 @@ class Engine:
         """Start groups, returns and mix bus of every mix, and make room for the sums."""
         nodes = Nodes()
         for mix in self._mixes:
-            tracks = [self._indices[mix.depends(track)] for track in mix.plan.tracks]
+            named = mix.sounds.tracks
+            tracks = [self._indices[t.name, named[t.name]] for t in mix.plan.tracks]
             listening = {} if self.mixings else {"watched": watched, "ears": ears, "apart": apart}
             self.mixings.append(
                 Mixing(mix, tracks, nodes, self.mixings, self._span, self._submit, **listening)  # type: ignore[arg-type]

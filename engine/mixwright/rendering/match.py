@@ -19,6 +19,7 @@ from mixwright.meters import FilterLoudnessMeter
 from mixwright.rendering.cache import NumberCache
 from mixwright.rendering.chain import Span, match_db
 from mixwright.rendering.engine import Engine, Progress
+from mixwright.rendering.identity import Contents, Identity, Sounds, identity
 from mixwright.rendering.mixing import Mix
 from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, TrackPlan
 from mixwright.rendering.plan import KEY_ONLY, Plan
@@ -36,7 +37,7 @@ class Job:
 
     name: str
     part: ChainPart
-    depends: str
+    depends: Identity
     measure: Callable[[Found], float]
 
 
@@ -44,17 +45,18 @@ def match_levels(
     plan: Plan,
     pool: ThreadPoolExecutor,
     cache: NumberCache,
-    progress: Progress | None = None,
+    progress: Progress | None,
+    contents: Contents,
     known: Mapping[tuple[str, str], float] = NOTHING_KNOWN,
 ) -> Found:
     """Return the gain in dB that takes back each level change, by ``(strip, part)``.
 
-    `known` is taken over as it is.
+    `contents` are those of the plan's recordings; `known` is taken over as it is.
 
     For a whole song the mix bus's compressor is not among them: its gain comes out of the render
     itself. A part of a song needs it beforehand, to sound as it does in the whole.
     """
-    whole = _whole(plan)
+    whole = Sounds(_whole(plan), contents)
     stages = [_track_eqs(whole), _track_parts(whole, "compressor"), _track_parts(whole, "inserts")]
     stages += _group_stages(whole, pool)
     stages.append(_bus_eq(whole, pool))
@@ -84,10 +86,17 @@ def match_levels(
     return found
 
 
-def _track_eqs(plan: Plan) -> list[Job]:
+def _depends(sounds: Sounds, part: ChainPart, heard: Identity) -> Identity:
+    """What the level of a sound before and after a part of its chain depends on."""
+    return identity(sounds.contents, "level", part, sounds.plan.end, heard)
+
+
+def _track_eqs(whole: Sounds) -> list[Job]:
+    plan = whole.plan
+
     def job(track: TrackPlan) -> Job:
         heard = _upstream(track, "eq")
-        depends = repr((plan.rate_hz, plan.end, heard))
+        depends = _depends(whole, "eq", whole.of_chain(heard, "eq"))
         return Job(track.name, "eq", depends, lambda found: _eq_match_db(plan, heard))
 
     return [job(track) for track in plan.tracks if track.chain.matches_eq]
@@ -106,17 +115,19 @@ def _eq_match_db(plan: Plan, track: TrackPlan) -> float:
     return match_db(meter.before_lufs, meter.after_lufs)
 
 
-def _track_parts(plan: Plan, part: ChainPart) -> list[Job]:
+def _track_parts(whole: Sounds, part: ChainPart) -> list[Job]:
     """The compressors, or the inserts, of all tracks."""
+    plan = whole.plan
     by_name = {track.name: track for track in plan.tracks}
 
     def job(track: TrackPlan) -> Job:
         heard = _upstream(track, part)
         keys = tuple(_upstream(by_name[name], "eq") for name in heard.chain.keys)
+        sounds = dataclasses.replace(whole, plan=dataclasses.replace(plan, tracks=keys))
         return Job(
             track.name,
             part,
-            repr((plan.rate_hz, plan.end, part, heard, keys)),
+            _depends(sounds, part, sounds.of_chain(heard, part)),
             lambda found: _part_match_db(plan, heard, part, found, keys),
         )
 
@@ -166,7 +177,9 @@ def _part_match_db(
     return strip.chain.watched_match_db
 
 
-def _group_stages(plan: Plan, pool: ThreadPoolExecutor) -> list[list[Job]]:
+def _group_stages(whole: Sounds, pool: ThreadPoolExecutor) -> list[list[Job]]:
+    plan = whole.plan
+
     def job(group: BusPlan, part: ChainPart) -> Job:
         heard = dataclasses.replace(group, chain=group.chain.as_matched(part))
         alone = dataclasses.replace(
@@ -178,7 +191,7 @@ def _group_stages(plan: Plan, pool: ThreadPoolExecutor) -> list[list[Job]]:
             limiter=None,
             tail=0,
         )
-        return _engine_job(alone, group.name, part, pool)
+        return _engine_job(Sounds(alone, whole.contents), group.name, part, pool)
 
     parts: tuple[ChainPart, ...] = ("eq", "compressor", "inserts")
     return [[job(g, part) for g in plan.groups if _is_matched(g.chain, part)] for part in parts]
@@ -197,24 +210,27 @@ def _needed(plan: Plan, group: BusPlan) -> tuple[TrackPlan, ...]:
     return tuple(kept)
 
 
-def _bus_eq(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
+def _bus_eq(whole: Sounds, pool: ThreadPoolExecutor) -> list[Job]:
+    plan = whole.plan
     if not plan.mix_bus.chain.matches_eq:
         return []
     chain = plan.mix_bus.chain.as_matched("eq")
     bus = dataclasses.replace(plan.mix_bus, chain=chain)
-    return [_engine_job(dataclasses.replace(plan, mix_bus=bus), "mix_bus", "eq", pool)]
+    sounds = Sounds(dataclasses.replace(plan, mix_bus=bus), whole.contents)
+    return [_engine_job(sounds, "mix_bus", "eq", pool)]
 
 
-def _bus_compressor(plan: Plan, pool: ThreadPoolExecutor) -> list[Job]:
-    if not plan.mix_bus.chain.matches_compressor:
+def _bus_compressor(whole: Sounds, pool: ThreadPoolExecutor) -> list[Job]:
+    if not whole.plan.mix_bus.chain.matches_compressor:
         return []
-    return [_engine_job(plan, "mix_bus", "compressor", pool)]
+    return [_engine_job(whole, "mix_bus", "compressor", pool)]
 
 
-def keep_bus_makeup(plan: Plan, value_db: float, cache: NumberCache) -> None:
+def keep_bus_makeup(sounds: Sounds, value_db: float, cache: NumberCache) -> None:
     """Keep the make-up that a render of the whole song gave, for renders of its parts."""
-    if plan.is_whole and not math.isnan(value_db):
-        cache.put(_depends(_whole(plan), "mix_bus", "compressor"), value_db)
+    if sounds.plan.is_whole and not math.isnan(value_db):
+        whole = Sounds(_whole(sounds.plan), sounds.contents)
+        cache.put(_depends(whole, "compressor", whole.bus), value_db)
 
 
 def whole_span(plan: Plan) -> Span:
@@ -237,15 +253,11 @@ def _whole(plan: Plan) -> Plan:
     )
 
 
-def _depends(plan: Plan, name: str, part: str) -> str:
-    return repr((plan, name, part))
-
-
-def _engine_job(plan: Plan, name: str, part: ChainPart, pool: ThreadPoolExecutor) -> Job:
+def _engine_job(sounds: Sounds, name: str, part: ChainPart, pool: ThreadPoolExecutor) -> Job:
     """A figure for which a part of the graph has to be played."""
 
     def measure(found: Found) -> float:
-        engine = Engine([Mix(plan, found)], pool, watch=(name, part))
+        engine = Engine([Mix(sounds.plan, found, sounds)], pool, watch=(name, part))
         try:
             for _ in engine.blocks():
                 pass
@@ -255,4 +267,5 @@ def _engine_job(plan: Plan, name: str, part: ChainPart, pool: ThreadPoolExecutor
         strips: list[BusStrip] = [*(node.strip for node in mixing.groups), mixing.mix_bus]
         return next(strip for strip in strips if strip.name == name).chain.watched_match_db
 
-    return Job(name, part, _depends(plan, name, part), measure)
+    heard = sounds.bus if name == "mix_bus" else sounds.groups[name]
+    return Job(name, part, _depends(sounds, part, heard), measure)

@@ -1,7 +1,8 @@
 """One mix out of placed tracks: its groups, returns and mix bus, a block at a time.
 
-Mixes made side by side share a group or return that is the same in both: same settings, same tracks
-at the same levels. A mix may follow another, see :mod:`mixwright.rendering.following`.
+Mixes made side by side share a group or return that is the same sound in both, see
+:mod:`mixwright.rendering.identity`. A mix may follow another, see
+:mod:`mixwright.rendering.following`.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,8 @@ from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
 from mixwright.rendering.chain import Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
-from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, ReturnPlan, TrackPlan
+from mixwright.rendering.identity import Identity, Sounds
+from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.returns import ReturnStrip
 from mixwright.rendering.strip import BusStrip, kept_part
@@ -29,14 +30,15 @@ from mixwright.rendering.sums import FRAMES, Feed, Sums
 from mixwright.units import Block
 
 Submit = Callable[..., Future[Any]]
-# A track as far as its EQ, see Mix.fronts.
-Front = tuple[object, ...]
-MATCHED_PARTS: tuple[ChainPart, ...] = ("eq", "compressor", "inserts")
+# What a chain listens to: names of tracks, and each as far as its EQ.
+Listened = tuple[tuple[str, Identity], ...]
 
 
 @dataclass(frozen=True)
 class Mix:
-    """A mix to be made. `follows` is the index of the mix whose dynamics it goes by.
+    """A mix to be made; `sounds` is what each sound in it depends on.
+
+    `follows` is the index of the mix whose dynamics it goes by.
 
     `parts_before` are the indices of the parts before it in a set of parts that add up, None where
     there is no such set.
@@ -44,26 +46,13 @@ class Mix:
 
     plan: Plan
     matches: dict[tuple[str, str], float]
+    sounds: Sounds
     follows: int | None = None
     parts_before: tuple[int, ...] | None = None
 
-    @cached_property
-    def fronts(self) -> dict[str, Front]:
-        """By track, all that what another hears of it depends on: the track as far as its EQ."""
-        return {
-            t.name: (t.name, t.stem, t.offset, t.input_gain, t.cut_at, t.chain.eq, match)
-            for t in self.plan.tracks
-            for match in [self.matches.get((t.name, "eq"))]
-        }
-
-    def keys_of(self, chain: ChainPlan) -> tuple[tuple[str, Front], ...]:
+    def keys_of(self, chain: ChainPlan) -> Listened:
         """Return what a chain listens to, by name."""
-        return tuple((name, self.fronts[name]) for name in chain.keys)
-
-    def depends(self, track: TrackPlan) -> tuple[object, ...]:
-        """Return all that a track's sound depends on: where it is the same, the sound is."""
-        matches = [(part, self.matches.get((track.name, part))) for part in MATCHED_PARTS]
-        return track, self.keys_of(track.chain), tuple(matches)
+        return tuple((name, self.sounds.fronts[name]) for name in chain.keys)
 
 
 class Node:
@@ -79,10 +68,12 @@ class Node:
         self,
         plan: BusPlan | ReturnPlan,
         sum_index: int,
+        sound: Identity,
         waits_for: list[Node],
-        keys: tuple[tuple[str, Front], ...] = (),
+        keys: Listened = (),
     ) -> None:
-        self.plan, self.sum_index, self._waits_for, self.keys = plan, sum_index, waits_for, keys
+        self.plan, self.sum_index, self.sound = plan, sum_index, sound
+        self._waits_for, self.keys = waits_for, keys
         self._own: Block | None = None
 
     def share_sum(self) -> None:
@@ -173,16 +164,16 @@ class Mixing:
 
     def _return_node(self, part: ReturnPlan, nodes: Nodes, submit: Submit) -> Node:
         index = nodes.sums.index_of(self._feeds_of_return(part.name))
-        lead = _named(part.name, self._lead.returns if self._lead else [])
-        if lead is not None and (lead.plan, lead.sum_index) == (part, index):
+        lead, sound = self._led(part.name, "returns"), self.mix.sounds.returns[part.name]
+        if lead is not None and lead.sound == sound:
             return lead
         ducks = isinstance(part.effect, DelaySettings) and part.effect.duck_db is not None
         lead = lead if ducks else None
         following, before = self._following(part.name, bool(part.inserts), "returns")
-        key = (part, index, lead, before, following.additions)
+        key = (sound, following.additions)
         if key not in nodes.returns:
             waits_for = [node for node in (lead, before) if node is not None]
-            node = nodes.returns[key] = Node(part, index, waits_for)
+            node = nodes.returns[key] = Node(part, index, sound, waits_for)
             strip = None if lead is None else lead.strip
             plan = self.plan
             node.strip = submit(ReturnStrip, part, plan.rate_hz, plan.start, strip, following)
@@ -190,21 +181,24 @@ class Mixing:
 
     def _group_node(self, part: BusPlan, nodes: Nodes) -> Node:
         index = nodes.sums.index_of(self._feeds_of_group(part.name))
-        keys = self.mix.keys_of(part.chain)
-        lead = _named(part.name, self._lead.groups if self._lead else [])
-        if lead is not None and (lead.plan, lead.sum_index) == (part, index):
+        lead, sound = self._led(part.name, "groups"), self.mix.sounds.groups[part.name]
+        if lead is not None and lead.sound == sound:
             return lead
         lead = lead if part.chain.acts_after_eq else None
         following, before = self._following(part.name, bool(part.chain.inserts), "groups")
-        matches = tuple(self.mix.matches.get((part.name, matched)) for matched in MATCHED_PARTS)
-        key = (part, index, lead, before, following.additions, keys, matches)
+        key = (sound, following.additions)
         if key not in nodes.groups:
             waits_for = [node for node in (lead, before) if node is not None]
-            node = nodes.groups[key] = Node(part, index, waits_for, keys)
+            keys = self.mix.keys_of(part.chain)
+            node = nodes.groups[key] = Node(part, index, sound, waits_for, keys)
             chain = None if lead is None else lead.strip.chain
             following = Following(chain, following.additions, following.is_first)
             node.strip = self._bus_strip(part, self.plan.start, following)
         return nodes.groups[key]
+
+    def _led(self, name: str, kind: str) -> Node | None:
+        """The node of the mix that it follows."""
+        return None if self._lead is None else _named(name, getattr(self._lead, kind))
 
     def _following(self, name: str, has_inserts: bool, kind: str) -> tuple[Following, Node | None]:
         """Which part of a set it is, and the node of the part before it that has inserts, too."""

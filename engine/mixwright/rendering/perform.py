@@ -27,6 +27,7 @@ from mixwright.rendering.chain import match_gain
 from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress
+from mixwright.rendering.identity import Contents, Sounds, contents_of
 from mixwright.rendering.match import NOTHING_KNOWN, Found, keep_bus_makeup, match_levels
 from mixwright.rendering.mixing import Mix, Mixing
 from mixwright.rendering.nodes import check_finite
@@ -122,12 +123,15 @@ def performed_together(
     # it back more often than every 5 ms keeps the others from waiting.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     sweep(folder)
-    cache = Remembered(cache_folder() if keep_cache else None)
-    pool = ThreadPoolExecutor(threads or usable_cores(), thread_name_prefix="mixwright")
+    kept_in = cache_folder() if keep_cache else None
+    cache, threads = Remembered(kept_in), threads or usable_cores()
+    recordings = (info for part in parts for info in part.plan.recordings)
+    contents = contents_of(recordings, kept_in, threads)
+    pool = ThreadPoolExecutor(threads, thread_name_prefix="mixwright")
     with ExitStack() as kept:
         kept.callback(sys.setswitchinterval, interval_s)
         kept.callback(pool.shutdown, wait=True, cancel_futures=True)
-        mixes = _matched(parts, pool, cache, _named("matching levels", progress))
+        mixes = _matched(parts, contents, pool, cache, _named("matching levels", progress))
         spools = [kept.enter_context(closing(Spool(folder))) for _ in mixes]
         engine = Engine(mixes, pool, ears=ears, apart=apart)
         meters = _play(engine, spools, _named("rendering", progress))
@@ -142,7 +146,11 @@ def performed_together(
 
 
 def _matched(
-    parts: Sequence[Part], pool: ThreadPoolExecutor, cache: NumberCache, progress: Progress | None
+    parts: Sequence[Part],
+    contents: Contents,
+    pool: ThreadPoolExecutor,
+    cache: NumberCache,
+    progress: Progress | None,
 ) -> list[Mix]:
     """Match the levels of every mix; one that follows another takes over what was found there."""
     mixes: list[Mix] = []
@@ -150,9 +158,12 @@ def _matched(
         share = None
         if progress is not None:
             share = lambda done, index=index: progress((index + done) / len(parts))  # noqa: E731
-        known = NOTHING_KNOWN if part.follows is None else mixes[part.follows].matches
-        found = match_levels(part.plan, pool, cache, share, known)
-        mixes.append(Mix(part.plan, found, part.follows, part.parts_before))
+        lead = None if part.follows is None else mixes[part.follows]
+        known = NOTHING_KNOWN if lead is None else lead.matches
+        found = match_levels(part.plan, pool, cache, share, contents, known)
+        before = tuple(mixes[other].sounds for other in part.parts_before or ())
+        sounds = Sounds(part.plan, contents, None if lead is None else lead.sounds, before)
+        mixes.append(Mix(part.plan, found, sounds, part.follows, part.parts_before))
     return mixes
 
 
@@ -236,7 +247,7 @@ def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:
         return 1.0
     makeup_db = chain.watched_match_db
     found["mix_bus", "compressor"] = makeup_db
-    keep_bus_makeup(mixing.plan, makeup_db, cache)
+    keep_bus_makeup(mixing.mix.sounds, makeup_db, cache)
     return match_gain(makeup_db)
 
 

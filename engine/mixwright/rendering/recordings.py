@@ -33,8 +33,9 @@ def probed_all(paths: Iterable[Path], probing: Probing = WHOLLY) -> list[StemInf
 
     Raises ProblemError (fault MACHINE) where no process can be started to decode them.
     """
-    memory = DataCache(cache_folder() if probing.keep_cache else None, "decoded")
-    return probe_all(paths, memory, usable_cores(), probing.decode)
+    folder = cache_folder() if probing.keep_cache else None
+    memory, hashes = DataCache(folder, "decoded"), DataCache(folder, "hashes")
+    return probe_all(paths, memory, usable_cores(), probing.decode, hashes)
 
 
 def probed(path: Path, probing: Probing = WHOLLY) -> StemInfo:
