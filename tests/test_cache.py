@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 import mixwright
 from conftest import SongMaker, noise
 from mixwright import cli
-from mixwright.audio import vouching
+from mixwright.audio import fingerprint, vouching
 from mixwright.measuring.kept_findings import from_data
 from mixwright.places import cache_folder
 from mixwright.rendering.cache import MOST_BYTES, DataCache, NumberCache
@@ -230,8 +230,9 @@ def test_a_poisoned_or_mixed_up_cache_does_not_change_a_mix(song: Path, tmp_path
     assert mixwright.render(song, out).path.read_bytes() == fresh
 
 
-# What would change whatever is made, where it is believed.
-POISON = {"levels": -6.0, "findings": [], "hashes": "0" * 64, "decoded": None}
+# What would change whatever is made, where it is believed. Not so a wrong hash of a stem: what is
+# kept by the right one is not found then, and measured again.
+POISON = {"levels": -6.0, "findings": [], "decoded": None}
 
 
 @pytest.fixture
@@ -250,7 +251,7 @@ def known(monkeypatch: pytest.MonkeyPatch) -> list[tuple[DataCache, str]]:
 def poison(known: list[tuple[DataCache, str]]) -> None:
     """Put something wrong into every entry, with a seal of ours."""
     for cache, depends in list(known):
-        if cache._folder is not None:
+        if cache._folder is not None and cache._folder.name in POISON:
             DataCache.put(cache, depends, POISON[cache._folder.name])
 
 
@@ -270,6 +271,7 @@ def test_without_the_cache_nothing_of_it_is_read_or_written(
 ) -> None:
     def run(folder: str, *more: str) -> dict[str, bytes]:
         vouching._known.clear()  # as in a run of its own
+        fingerprint._known.clear()
         given = [word.replace("OUT", str(tmp_path / folder)) for word in words]
         assert cli.run([given[0], str(song), *given[1:], *more]) == 0
         made = [path for path in (tmp_path / folder).rglob("*") if path.is_file()]
@@ -285,3 +287,26 @@ def test_without_the_cache_nothing_of_it_is_read_or_written(
     before = {path: path.read_bytes() for path in kept()}
     assert run("without", "--no-cache") == fresh  # and not here
     assert {path: path.read_bytes() for path in kept()} == before
+
+
+def test_a_hash_that_is_kept_is_not_read_without_the_cache(
+    song: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, known: list[tuple[DataCache, str]]
+) -> None:
+    monkeypatch.setattr(fingerprint, "SETTLED_S", -1.0)
+    fresh = mixwright.render(song, tmp_path / "mix.wav").path.read_bytes()
+    hashes = [(cache, depends) for cache, depends in known if cache._folder == folder_of("hashes")]
+    assert len(hashes) == 2
+    (cache, bass), (_, keys) = hashes
+    values = [cache.get(bass), cache.get(keys)]
+    for depends, value in zip((bass, keys), reversed(values), strict=True):
+        cache.put(depends, value)  # each the other's: so are the levels that are kept by them
+    for keep_cache in (True, False):
+        fingerprint._known.clear()
+        made = mixwright.render(song, tmp_path / f"{keep_cache}.wav", keep_cache=keep_cache)
+        assert (made.path.read_bytes() == fresh) is not keep_cache
+    assert [cache.get(bass), cache.get(keys)] == values[::-1]
+
+
+def folder_of(kind: str) -> Path | None:
+    folder = cache_folder()
+    return None if folder is None else folder / kind

@@ -199,7 +199,7 @@ class Sounds:
         return {part.name: self._group(part) for part in self.plan.groups}
 
     def _group(self, part: BusPlan) -> Identity:
-        own = self._bus(part, self.of_sum(part.name))
+        own = self.of_bus(part, self.of_sum(part.name))
         goes_by = part.chain.acts_after_eq or _is_matched(part.chain)
         return self._in_company(own, "groups", part.name, goes_by, bool(part.chain.inserts))
 
@@ -216,7 +216,8 @@ class Sounds:
         last = next((one for one in reversed(earlier) if one is not None), None)
         return self._identity("added", own, last) if has_inserts and last is not None else own
 
-    def _bus(self, part: BusPlan, heard: object) -> Identity:
+    def of_bus(self, part: BusPlan, heard: object) -> Identity:
+        """Return the identity of what a group or the mix bus makes of what it is given."""
         plain = replace(part, name="", chain=ChainPlan())
         return self._identity("bus", heard, self._chain(part.chain), plain)
 
@@ -234,7 +235,7 @@ class Sounds:
     def bus(self) -> Identity:
         """The mix bus: what comes out of it, before a limiter."""
         heard = self.of_sum(None), [*self.groups.values()], [*self.returns.values()]
-        own = self._bus(self.plan.mix_bus, heard)
+        own = self.of_bus(self.plan.mix_bus, heard)
         return own if self.lead is None else self._led(own, self.lead.bus)
 
     @cached_property
