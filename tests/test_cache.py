@@ -9,7 +9,10 @@ import json
 import math
 import os
 import shutil
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -25,7 +28,8 @@ from mixwright import cli
 from mixwright.audio import fingerprint, vouching
 from mixwright.measuring.kept_findings import from_data
 from mixwright.places import cache_folder
-from mixwright.rendering.cache import MOST_BYTES, DataCache, NumberCache
+from mixwright.rendering import cache as cache_module
+from mixwright.rendering.cache import DISK_BLOCK_BYTES, MOST_BYTES, DataCache, NumberCache
 from test_claims import aged
 
 DEPENDS = "what it depends on"
@@ -185,6 +189,95 @@ def test_halves_of_entries_are_cleared_also_those_of_earlier_versions(cache: Num
     aged(stranger, 2)
     cache.put(DEPENDS, 1.5)
     assert sorted(folder.iterdir()) == sorted([entry_of(cache), young, stranger])
+
+
+# It does not grow without bound
+
+
+def in_one_folder(cache: DataCache, count: int) -> list[str]:
+    """What as many entries depend on that lie in one folder."""
+    found: dict[str, list[str]] = {}
+    for number in range(256 * count * count):
+        depends = f"entry {number}"
+        same = found.setdefault(entry_of(cache, depends).parent.name, [])
+        same.append(depends)
+        if len(same) == count:
+            return same
+    raise AssertionError("no folder has so many")
+
+
+@pytest.mark.parametrize("full", [3, 5])
+def test_what_was_not_asked_for_longest_goes_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full: int
+) -> None:
+    monkeypatch.setattr(cache_module, "FULL_BYTES", full * DISK_BLOCK_BYTES)
+    cache = NumberCache(tmp_path / "kept")
+    *many, last = in_one_folder(cache, 7)
+    for age_days, depends in enumerate(reversed(many)):
+        cache.put(depends, 1.5)
+        os.utime(entry_of(cache, depends), (0, time.time() - 86400 * (10 - age_days)))
+    there = [depends for depends in many if entry_of(cache, depends).exists()]
+    assert there == many[: full + 1]  # room is made for the next one when it comes
+    oldest = there[-1]
+    assert cache.get(oldest) == 1.5
+    cache.put(last, 2.5)
+    assert [one for one in many if entry_of(cache, one).exists()] == [*many[: full - 1], oldest]
+    assert cache.get(last) == 2.5
+
+
+def test_what_nobody_asks_for_in_half_a_year_goes_and_strangers_stay(cache: NumberCache) -> None:
+    other = DEPENDS
+    while entry_of(cache, other) == entry_of(cache) or (
+        entry_of(cache, other).parent != entry_of(cache).parent
+    ):
+        other += "."
+    stranger, linked = (
+        entry_of(cache).parent / "mine.json",
+        entry_of(cache).parent / f"{'c' * 62}.json",
+    )
+    stranger.write_text("mine")
+    linked.symlink_to(stranger)
+    for path in (entry_of(cache), stranger):
+        aged(path, 182)
+    cache.put(other, 2.5)
+    assert entry_of(cache).exists()
+    aged(entry_of(cache), 184)
+    aged(stranger, 184)
+    cache.put(other, 2.5)
+    assert sorted(entry_of(cache).parent.iterdir()) == sorted(
+        [entry_of(cache, other), stranger, linked]
+    )
+
+
+HAMMERING = """
+import sys
+from pathlib import Path
+from mixwright.rendering import cache
+cache.FULL_BYTES = 2 * cache.DISK_BLOCK_BYTES
+kept = cache.NumberCache(Path(sys.argv[1]))
+for turn in range(6):
+    for number in range(int(sys.argv[2]), int(sys.argv[3])):
+        found = kept.get(f"entry {number}")
+        assert found in (None, float(number)), (number, found)
+        kept.put(f"entry {number}", float(number))
+"""
+
+
+def test_several_processes_may_make_room_at_once(tmp_path: Path) -> None:
+    words = [sys.executable, "-c", HAMMERING, str(tmp_path / "kept")]
+    home = {"PYTHONPATH": os.pathsep.join(sys.path)}
+    # What they keep overlaps, and comes to more than there is room for in many a folder.
+    spans = [("0", "500"), ("250", "750"), ("0", "750")]
+    running = [subprocess.Popen([*words, *span], env=os.environ | home) for span in spans]
+    assert [one.wait() for one in running] == [0, 0, 0]
+    folders = [*(tmp_path / "kept" / "levels").iterdir()]
+    assert len(folders) > 200
+    # Each may add one to what it left.
+    assert max(len(list(folder.iterdir())) for folder in folders) <= 2 + len(spans)
+    cache = NumberCache(tmp_path / "kept")
+    found = [cache.get(f"entry {number}") for number in range(750)]
+    assert all(one in (None, float(number)) for number, one in enumerate(found))
+    assert sum(one is not None for one in found) > 300
 
 
 def test_findings_of_another_making_are_not_believed() -> None:
