@@ -11,7 +11,7 @@ from mixwright.comparing.compare import Compared, compare_sheets, compare_versio
 from mixwright.comparing.versions import load_version
 from mixwright.problem import ProblemError
 from mixwright.rendering import Plan
-from mixwright.rendering.nodes import NodeError
+from mixwright.rendering.placed_faults import NodeError
 from mixwright.sheet import Sheet
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from pathlib import Path
 from mixwright.audio.plugins import plugin_list_path, read_plugin_list
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, make_plan
-from mixwright.rendering.nodes import NodeError
+from mixwright.rendering.placed_faults import NodeError
 from mixwright.rendering.plan import unchecked_plugins
 from mixwright.rendering.recordings import Probing
 from mixwright.sheet import STEPS, Sheet, StepName, load_sheet

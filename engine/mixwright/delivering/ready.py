@@ -17,8 +17,8 @@ from mixwright.delivering.convert import converted
 from mixwright.delivering.finish import Cut, Levelling, Source, cut_of, finished, level_to
 from mixwright.delivering.orders import Finish, Order
 from mixwright.meters import SoundMeter, SoundReadings
-from mixwright.rendering.nodes import check_finite
 from mixwright.rendering.perform import Performed
+from mixwright.rendering.placed_faults import check_finite
 from mixwright.units import Block
 
 

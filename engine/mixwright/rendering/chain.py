@@ -19,8 +19,8 @@ from mixwright.dsp.inserts import InsertSettings
 from mixwright.meters import LoudnessMeter
 from mixwright.problem import Problem
 from mixwright.rendering.following import ON_ITS_OWN, Following, Heard
-from mixwright.rendering.nodes import NodeError, at_node
 from mixwright.rendering.parts import ChainPlan, Stretch
+from mixwright.rendering.placed_faults import NodeError, at_node
 from mixwright.rendering.reductions import MeasuredReduction, Reducing, Reduction
 from mixwright.units import Block, db_to_gain
 

@@ -30,7 +30,7 @@ from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.identity import Contents, Sounds, contents_of
 from mixwright.rendering.match import NOTHING_KNOWN, Found, keep_bus_makeup, match_levels
 from mixwright.rendering.mixing import Mix, Mixing
-from mixwright.rendering.nodes import check_finite
+from mixwright.rendering.placed_faults import check_finite
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import MeasuredReduction, Reduction
 from mixwright.units import Block

@@ -11,8 +11,8 @@ from mixwright.dsp.impulse import ImpulseSettings
 from mixwright.problem import Problem
 from mixwright.rendering.chain import NO_KEYS, Keys, run_inserts, started_inserts
 from mixwright.rendering.following import ON_ITS_OWN, Following, Heard
-from mixwright.rendering.nodes import NodeError, at_node
 from mixwright.rendering.parts import ReturnPlan
+from mixwright.rendering.placed_faults import NodeError, at_node
 from mixwright.rendering.strip import apply_gain, set_width
 from mixwright.units import Block
 
