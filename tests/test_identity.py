@@ -10,6 +10,8 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -28,6 +30,7 @@ from mixwright.problem import Fault, ProblemError
 from mixwright.rendering import engine, make_plan
 from mixwright.rendering.cache import FOREIGN, DataCache
 from mixwright.rendering.identity import Sounds, contents_of, identity
+from mixwright.rendering.mixing import Mix
 from mixwright.rendering.perform import Part, performed_together
 from mixwright.rendering.plan import KEY_ONLY, Plan
 from mixwright.sheet import load_sheet
@@ -325,6 +328,30 @@ def test_the_same_recording_under_two_names_is_the_same_sound(
         old, new = (np.concatenate([*one.blocks()]) for one in done)
     assert opened == ["one", "two", "three"]  # a copy of the song is played along for nothing
     assert np.array_equal(old, new)
+
+
+def test_what_mixes_share_has_its_readings_in_each(sheet: Path) -> None:
+    plan = make_plan(load_sheet(sheet))
+    louder = with_field(plan, ("tracks", 4, "gain", "initial"), lambda db: db + 6.0)
+    fewer = replace(louder, tracks=louder.tracks[2:], groups=louder.groups[1:])
+    fewer = replace(
+        fewer, tracks=(replace(plan.tracks[0], group=KEY_ONLY, sends=()), *fewer.tracks)
+    )
+    contents = contents_of(plan.recordings, None, 1)
+    mixes = [Mix(one, {}, Sounds(one, contents)) for one in (plan, louder, fewer)]
+    with ThreadPoolExecutor(2) as pool, closing(engine.Engine(mixes, pool)) as running:
+        for _ in running.blocks():
+            pass
+        first, second, third = (running.readings(index) for index in range(3))
+    assert [*first] == [*TRACKS, "drums", "voices", "mix_bus"]
+    for one in (second, third):
+        for name, readings in one.items():
+            same = readings.sound == first[name].sound
+            assert same is (name not in ("organ", "mix_bus")), name
+            assert (str(readings) == str(first[name])) is same
+    assert first["bass"].reductions.keys() == {"bass.compressor"}
+    organs = [one["organ"].peak or 0.0 for one in (first, second)]
+    assert organs[1] == pytest.approx(10 ** (6 / 20) * organs[0])
 
 
 def test_a_copy_of_a_song_measures_no_level_again(

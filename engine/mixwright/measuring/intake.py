@@ -32,6 +32,7 @@ from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import DataCache
 from mixwright.rendering.cores import usable_cores
 from mixwright.rendering.ears import Listener
+from mixwright.rendering.identity import contents_of, identity
 from mixwright.rendering.plan import probe_stems
 from mixwright.rendering.recordings import probed_all
 from mixwright.rendering.sums import FRAMES
@@ -152,8 +153,10 @@ def faults_of_stems(
     Without `keep_cache` they are always looked for.
     """
     heard = [(s.name, s.info, s.lead_s, s.track and s.track.polarity) for s in stems]
-    cache = DataCache(cache_folder() if keep_cache else None, "findings")
-    depends = repr((DETECTORS, rate_hz, heard))
+    folder = cache_folder() if keep_cache else None
+    cache = DataCache(folder, "findings")
+    contents = contents_of((stem.info for stem in stems), folder, threads or usable_cores())
+    depends = identity(contents, "findings", DETECTORS, rate_hz, heard)
     found = from_data(cache.get(depends))
     if found is None:
         found = _findings(stems, _played(stems, threads), rate_hz, threads)

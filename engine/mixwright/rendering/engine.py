@@ -19,7 +19,7 @@ from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.chain import NO_KEYS, Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.identity import Identity
-from mixwright.rendering.mixing import Listened, Mix, Mixing, Node, Nodes
+from mixwright.rendering.mixing import Listened, Mix, Mixing, Node, NodeReadings, Nodes
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.strip import TrackStrip, kept_part
@@ -215,17 +215,25 @@ class Engine:
             kept.append(kept_part(block, at - mixing.latency, span))
         return tuple(kept)
 
+    def readings(self, index: int = 0) -> dict[str, NodeReadings]:
+        """Return what was measured of the tracks, groups and bus of a mix, by name, in order."""
+        mixing = self.mixings[index]
+        sounds, strips = mixing.mix.sounds, [self.tracks[number] for number in mixing.tracks]
+        found = {
+            one.name: NodeReadings(
+                sounds.tracks[one.name], one.chain.reductions, one.peak, one.meter.hops()
+            )
+            for one in strips
+        }
+        for node in mixing.groups:
+            found[node.plan.name] = NodeReadings(node.sound, node.strip.chain.reductions)
+        found["mix_bus"] = NodeReadings(sounds.bus, mixing.mix_bus.chain.reductions)
+        return found
+
     def reductions(self, index: int = 0) -> dict[str, Reduction]:
         """Return what each dynamics processor of a mix did, by ``strip.part``, in signal order."""
-        mixing = self.mixings[index]
-        strips = [self.tracks[index] for index in mixing.tracks]
-        chains = [strip.chain for strip in strips]
-        chains += [node.strip.chain for node in mixing.groups]
-        chains.append(mixing.mix_bus.chain)
-        found: dict[str, Reduction] = {}
-        for chain in chains:
-            found |= chain.reductions
-        return found
+        nodes = self.readings(index).values()
+        return {name: done for node in nodes for name, done in node.reductions.items()}
 
     def close(self) -> None:
         """Let what is under way come to its end, then close every stem."""

@@ -8,12 +8,13 @@ Mixes made side by side share a group or return that is the same sound in both, 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.delay import DelaySettings
@@ -24,6 +25,7 @@ from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
 from mixwright.rendering.identity import Identity, Sounds
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.returns import ReturnStrip
 from mixwright.rendering.strip import BusStrip, kept_part
 from mixwright.rendering.sums import FRAMES, Feed, Sums
@@ -53,6 +55,20 @@ class Mix:
     def keys_of(self, chain: ChainPlan) -> Listened:
         """Return what a chain listens to, by name."""
         return tuple((name, self.sounds.fronts[name]) for name in chain.keys)
+
+
+@dataclass(frozen=True)
+class NodeReadings:
+    """What was measured of one sound on the way, for all mixes that share it.
+
+    `reductions` are what its dynamics did, by ``strip.part``. Of tracks, `peak` is the highest
+    sample as they are placed and `hops` the K-weighted mean squares of 0.1 s each, shape (hops,).
+    """
+
+    sound: Identity
+    reductions: Mapping[str, Reduction]
+    peak: float | None = None
+    hops: NDArray[np.float64] | None = None
 
 
 class Node:
