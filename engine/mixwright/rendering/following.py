@@ -17,10 +17,24 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from mixwright.dsp.delay import DelaySettings
+from mixwright.rendering.parts import BusPlan, ReturnPlan
 from mixwright.units import Block
 
 if TYPE_CHECKING:
     from mixwright.rendering.chain import Chain
+
+
+def goes_by_lead(part: BusPlan | ReturnPlan) -> bool:
+    """Return whether a group or bus does anything by what it hears; a return, whether it ducks."""
+    if isinstance(part, BusPlan):
+        return part.chain.acts_after_eq
+    return isinstance(part.effect, DelaySettings) and part.effect.duck_db is not None
+
+
+def is_added(part: BusPlan | ReturnPlan) -> bool:
+    """Return whether parts of a set are told apart in it by what each adds: it has inserts."""
+    return bool(part.chain.inserts if isinstance(part, BusPlan) else part.inserts)
 
 
 class Heard:

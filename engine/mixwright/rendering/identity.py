@@ -31,10 +31,10 @@ from mixwright.audio import StemInfo
 from mixwright.audio.fingerprint import Memory, content_of
 from mixwright.audio.vouching import changed
 from mixwright.dsp.curve import Curve
-from mixwright.dsp.delay import DelaySettings
 from mixwright.dsp.inserts import PluginSettings
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import FOREIGN, DataCache
+from mixwright.rendering.following import goes_by_lead, is_added
 from mixwright.rendering.parts import BusPlan, ChainPart, ChainPlan, ReturnPlan, TrackPlan
 from mixwright.rendering.plan import Plan
 
@@ -139,10 +139,11 @@ class Sounds:
         own = self._identity(
             "track", track.stem, track.offset, track.input_gain, track.cut_at, self._chain(chain)
         )
-        led = None if self.lead is None else self.lead._track(track.name)
-        if led is None or self.lead is None or not _is_matched(chain):
+        lead = self.lead
+        theirs = [t for t in lead.plan.tracks if t.name == track.name] if lead is not None else []
+        if lead is None or not theirs or not _is_matched(chain):
             return own
-        return self._led(own, self.lead.of_chain(led, part))
+        return self._led(own, lead.of_chain(theirs[0], part))
 
     def _chain(self, chain: ChainPlan) -> tuple[object, ...]:
         """All that a chain depends on but its input: what it hears, and how far it is matched."""
@@ -158,9 +159,6 @@ class Sounds:
     def _led(self, own: Identity, theirs: Identity | None) -> Identity:
         """The identity of a sound that goes by another, which may be the same."""
         return own if theirs in (None, own) else self._identity("led", own, theirs)
-
-    def _track(self, name: str) -> TrackPlan | None:
-        return next((track for track in self.plan.tracks if track.name == name), None)
 
     @cached_property
     def fronts(self) -> dict[str, Identity]:
@@ -199,22 +197,22 @@ class Sounds:
         return {part.name: self._group(part) for part in self.plan.groups}
 
     def _group(self, part: BusPlan) -> Identity:
-        own = self.of_bus(part, self.of_sum(part.name))
-        goes_by = part.chain.acts_after_eq or _is_matched(part.chain)
-        return self._in_company(own, "groups", part.name, goes_by, bool(part.chain.inserts))
+        return self._in_company("groups", part, self.of_bus(part, self.of_sum(part.name)))
 
-    def _in_company(
-        self, own: Identity, kind: str, name: str, goes_by_lead: bool, has_inserts: bool
-    ) -> Identity:
+    def _return(self, part: ReturnPlan) -> Identity:
+        own = self._identity("return", self.of_sends(part.name), replace(part, name=""))
+        return self._in_company("returns", part, own)
+
+    def _in_company(self, kind: str, part: BusPlan | ReturnPlan, own: Identity) -> Identity:
         """The identity of a group or return that may go by the lead, and add to parts before it."""
-        theirs = None if self.lead is None else getattr(self.lead, kind).get(name)
+        theirs = None if self.lead is None else getattr(self.lead, kind).get(part.name)
         if theirs == own:
             return own
-        if goes_by_lead:
+        if goes_by_lead(part) or (isinstance(part, BusPlan) and _is_matched(part.chain)):
             own = self._led(own, theirs)
-        earlier = [getattr(sounds, kind).get(name) for sounds in self.before]
+        earlier = [getattr(sounds, kind).get(part.name) for sounds in self.before]
         last = next((one for one in reversed(earlier) if one is not None), None)
-        return self._identity("added", own, last) if has_inserts and last is not None else own
+        return self._identity("added", own, last) if is_added(part) and last is not None else own
 
     def of_bus(self, part: BusPlan, heard: object) -> Identity:
         """Return the identity of what a group or the mix bus makes of what it is given."""
@@ -225,11 +223,6 @@ class Sounds:
     def returns(self) -> dict[str, Identity]:
         """Each return as it goes to the bus."""
         return {part.name: self._return(part) for part in self.plan.returns}
-
-    def _return(self, part: ReturnPlan) -> Identity:
-        own = self._identity("return", self.of_sends(part.name), replace(part, name=""))
-        ducks = isinstance(part.effect, DelaySettings) and part.effect.duck_db is not None
-        return self._in_company(own, "returns", part.name, ducks, bool(part.inserts))
 
     @cached_property
     def bus(self) -> Identity:

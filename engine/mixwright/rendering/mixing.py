@@ -10,18 +10,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mixwright.dsp.align import RunningAlign
-from mixwright.dsp.delay import DelaySettings
 from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
 from mixwright.rendering.chain import Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
-from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
+from mixwright.rendering.following import ON_ITS_OWN, Additions, Following, goes_by_lead, is_added
 from mixwright.rendering.identity import Identity, Sounds
 from mixwright.rendering.parts import BusPlan, ChainPlan, ReturnPlan
 from mixwright.rendering.plan import Plan
@@ -179,48 +178,52 @@ class Mixing:
         return sums.index_of([Feed(index) for index in own])
 
     def _return_node(self, part: ReturnPlan, nodes: Nodes, submit: Submit) -> Node:
+        def started(lead: Node | None, following: Following) -> Future[Any]:
+            strip, plan = None if lead is None else lead.strip, self.plan
+            return submit(ReturnStrip, part, plan.rate_hz, plan.start, strip, following)
+
         index = nodes.sums.index_of(self._feeds_of_return(part.name))
-        lead, sound = self._led(part.name, "returns"), self.mix.sounds.returns[part.name]
-        if lead is not None and lead.sound == sound:
-            return lead
-        ducks = isinstance(part.effect, DelaySettings) and part.effect.duck_db is not None
-        lead = lead if ducks else None
-        following, before = self._following(part.name, bool(part.inserts), "returns")
-        key = (sound, following.additions)
-        if key not in nodes.returns:
-            waits_for = [node for node in (lead, before) if node is not None]
-            node = nodes.returns[key] = Node(part, index, sound, waits_for)
-            strip = None if lead is None else lead.strip
-            plan = self.plan
-            node.strip = submit(ReturnStrip, part, plan.rate_hz, plan.start, strip, following)
-        return nodes.returns[key]
+        return self._node("returns", part, index, nodes.returns, started)
 
     def _group_node(self, part: BusPlan, nodes: Nodes) -> Node:
+        def started(lead: Node | None, following: Following) -> BusStrip:
+            chain = None if lead is None else lead.strip.chain
+            return self._bus_strip(part, self.plan.start, replace(following, lead=chain))
+
         index = nodes.sums.index_of(self._feeds_of_group(part.name))
-        lead, sound = self._led(part.name, "groups"), self.mix.sounds.groups[part.name]
+        return self._node("groups", part, index, nodes.groups, started)
+
+    def _node(
+        self,
+        kind: str,
+        part: BusPlan | ReturnPlan,
+        index: int,
+        known: dict[object, Node],
+        started: Callable[[Node | None, Following], object],
+    ) -> Node:
+        """The node of a group or return, on the sum at `index`: the one that is known, or its own.
+
+        `started` starts its strip, given the node that it goes by and what else it follows.
+        """
+        lead = None if self._lead is None else _named(part.name, getattr(self._lead, kind))
+        sound = getattr(self.mix.sounds, kind)[part.name]
         if lead is not None and lead.sound == sound:
             return lead
-        lead = lead if part.chain.acts_after_eq else None
-        following, before = self._following(part.name, bool(part.chain.inserts), "groups")
+        lead = lead if goes_by_lead(part) else None
+        following, before = self._following(part, kind)
         key = (sound, following.additions)
-        if key not in nodes.groups:
+        if key not in known:
+            keys = self.mix.keys_of(part.chain) if isinstance(part, BusPlan) else ()
             waits_for = [node for node in (lead, before) if node is not None]
-            keys = self.mix.keys_of(part.chain)
-            node = nodes.groups[key] = Node(part, index, sound, waits_for, keys)
-            chain = None if lead is None else lead.strip.chain
-            following = Following(chain, following.additions, following.is_first)
-            node.strip = self._bus_strip(part, self.plan.start, following)
-        return nodes.groups[key]
+            known[key] = Node(part, index, sound, waits_for, keys)
+            known[key].strip = started(lead, following)
+        return known[key]
 
-    def _led(self, name: str, kind: str) -> Node | None:
-        """The node of the mix that it follows."""
-        return None if self._lead is None else _named(name, getattr(self._lead, kind))
-
-    def _following(self, name: str, has_inserts: bool, kind: str) -> tuple[Following, Node | None]:
+    def _following(self, part: BusPlan | ReturnPlan, kind: str) -> tuple[Following, Node | None]:
         """Which part of a set it is, and the node of the part before it that has inserts, too."""
-        if not has_inserts or self.mix.parts_before is None:
+        if not is_added(part) or self.mix.parts_before is None:
             return ON_ITS_OWN, None
-        earlier = [_named(name, getattr(other, kind)) for other in self._before]
+        earlier = [_named(part.name, getattr(other, kind)) for other in self._before]
         before = next((node for node in reversed(earlier) if node is not None), None)
         additions = Additions() if before is None else before.strip.following.additions
         return Following(None, additions, before is None), before
