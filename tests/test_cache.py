@@ -10,7 +10,10 @@ import math
 import os
 import re
 import shutil
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -23,10 +26,11 @@ from hypothesis import strategies as st
 import mixwright
 from conftest import SongMaker, noise
 from mixwright import cli
-from mixwright.audio import vouching
+from mixwright.audio import fingerprint, vouching
 from mixwright.measuring.kept_findings import from_data
 from mixwright.places import cache_folder
-from mixwright.rendering.cache import MOST_BYTES, DataCache, NumberCache
+from mixwright.rendering import cache as cache_module
+from mixwright.rendering.cache import DISK_BLOCK_BYTES, MOST_BYTES, DataCache, NumberCache
 from test_claims import aged
 
 DEPENDS = "what it depends on"
@@ -188,6 +192,95 @@ def test_halves_of_entries_are_cleared_also_those_of_earlier_versions(cache: Num
     assert sorted(folder.iterdir()) == sorted([entry_of(cache), young, stranger])
 
 
+# It does not grow without bound
+
+
+def in_one_folder(cache: DataCache, count: int) -> list[str]:
+    """What as many entries depend on that lie in one folder."""
+    found: dict[str, list[str]] = {}
+    for number in range(256 * count * count):
+        depends = f"entry {number}"
+        same = found.setdefault(entry_of(cache, depends).parent.name, [])
+        same.append(depends)
+        if len(same) == count:
+            return same
+    raise AssertionError("no folder has so many")
+
+
+@pytest.mark.parametrize("full", [3, 5])
+def test_what_was_not_asked_for_longest_goes_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full: int
+) -> None:
+    monkeypatch.setattr(cache_module, "FULL_BYTES", full * DISK_BLOCK_BYTES)
+    cache = NumberCache(tmp_path / "kept")
+    *many, last = in_one_folder(cache, 7)
+    for age_days, depends in enumerate(reversed(many)):
+        cache.put(depends, 1.5)
+        os.utime(entry_of(cache, depends), (0, time.time() - 86400 * (10 - age_days)))
+    there = [depends for depends in many if entry_of(cache, depends).exists()]
+    assert there == many[: full + 1]  # room is made for the next one when it comes
+    oldest = there[-1]
+    assert cache.get(oldest) == 1.5
+    cache.put(last, 2.5)
+    assert [one for one in many if entry_of(cache, one).exists()] == [*many[: full - 1], oldest]
+    assert cache.get(last) == 2.5
+
+
+def test_what_nobody_asks_for_in_half_a_year_goes_and_strangers_stay(cache: NumberCache) -> None:
+    other = DEPENDS
+    while entry_of(cache, other) == entry_of(cache) or (
+        entry_of(cache, other).parent != entry_of(cache).parent
+    ):
+        other += "."
+    stranger, linked = (
+        entry_of(cache).parent / "mine.json",
+        entry_of(cache).parent / f"{'c' * 62}.json",
+    )
+    stranger.write_text("mine")
+    linked.symlink_to(stranger)
+    for path in (entry_of(cache), stranger):
+        aged(path, 182)
+    cache.put(other, 2.5)
+    assert entry_of(cache).exists()
+    aged(entry_of(cache), 184)
+    aged(stranger, 184)
+    cache.put(other, 2.5)
+    assert sorted(entry_of(cache).parent.iterdir()) == sorted(
+        [entry_of(cache, other), stranger, linked]
+    )
+
+
+HAMMERING = """
+import sys
+from pathlib import Path
+from mixwright.rendering import cache
+cache.FULL_BYTES = 2 * cache.DISK_BLOCK_BYTES
+kept = cache.NumberCache(Path(sys.argv[1]))
+for turn in range(6):
+    for number in range(int(sys.argv[2]), int(sys.argv[3])):
+        found = kept.get(f"entry {number}")
+        assert found in (None, float(number)), (number, found)
+        kept.put(f"entry {number}", float(number))
+"""
+
+
+def test_several_processes_may_make_room_at_once(tmp_path: Path) -> None:
+    words = [sys.executable, "-c", HAMMERING, str(tmp_path / "kept")]
+    home = {"PYTHONPATH": os.pathsep.join(sys.path)}
+    # What they keep overlaps, and comes to more than there is room for in many a folder.
+    spans = [("0", "500"), ("250", "750"), ("0", "750")]
+    running = [subprocess.Popen([*words, *span], env=os.environ | home) for span in spans]
+    assert [one.wait() for one in running] == [0, 0, 0]
+    folders = [*(tmp_path / "kept" / "levels").iterdir()]
+    assert len(folders) > 200
+    # Each may add one to what it left.
+    assert max(len(list(folder.iterdir())) for folder in folders) <= 2 + len(spans)
+    cache = NumberCache(tmp_path / "kept")
+    found = [cache.get(f"entry {number}") for number in range(750)]
+    assert all(one in (None, float(number)) for number, one in enumerate(found))
+    assert sum(one is not None for one in found) > 300
+
+
 def test_findings_of_another_making_are_not_believed() -> None:
     whole = {"class": "Finding", "kind": "dc", "track": "a", "severity": "look", "message": "odd"}
     assert from_data([whole]) is not None
@@ -231,8 +324,9 @@ def test_a_poisoned_or_mixed_up_cache_does_not_change_a_mix(song: Path, tmp_path
     assert mixwright.render(song, out).path.read_bytes() == fresh
 
 
-# What would change whatever is made, where it is believed.
-POISON = {"levels": -6.0, "findings": [], "hashes": "0" * 64, "decoded": None}
+# What would change whatever is made, where it is believed. Not so a wrong hash of a stem: what is
+# kept by the right one is not found then, and measured again.
+POISON = {"levels": -6.0, "findings": [], "decoded": None}
 
 
 @pytest.fixture
@@ -251,7 +345,7 @@ def known(monkeypatch: pytest.MonkeyPatch) -> list[tuple[DataCache, str]]:
 def poison(known: list[tuple[DataCache, str]]) -> None:
     """Put something wrong into every entry, with a seal of ours."""
     for cache, depends in list(known):
-        if cache._folder is not None:
+        if cache._folder is not None and cache._folder.name in POISON:
             DataCache.put(cache, depends, POISON[cache._folder.name])
 
 
@@ -271,6 +365,7 @@ def test_without_the_cache_nothing_of_it_is_read_or_written(
 ) -> None:
     def run(folder: str, *more: str) -> dict[str, bytes]:
         vouching._known.clear()  # as in a run of its own
+        fingerprint._known.clear()
         given = [word.replace("OUT", str(tmp_path / folder)) for word in words]
         assert cli.run([given[0], str(song), *given[1:], *more]) == 0
         made = [path for path in (tmp_path / folder).rglob("*") if path.is_file()]
@@ -359,3 +454,26 @@ def test_without_the_cache_nothing_is_ever_kept(
     run()
     # Else there was nothing to hold back; what is made again is always made anew.
     assert kept() or words[0] == "verify"
+
+
+def test_a_hash_that_is_kept_is_not_read_without_the_cache(
+    song: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, known: list[tuple[DataCache, str]]
+) -> None:
+    monkeypatch.setattr(fingerprint, "SETTLED_S", -1.0)
+    fresh = mixwright.render(song, tmp_path / "mix.wav").path.read_bytes()
+    hashes = [(cache, depends) for cache, depends in known if cache._folder == folder_of("hashes")]
+    assert len(hashes) == 2
+    (cache, bass), (_, keys) = hashes
+    values = [cache.get(bass), cache.get(keys)]
+    for depends, value in zip((bass, keys), reversed(values), strict=True):
+        cache.put(depends, value)  # each the other's: so are the levels that are kept by them
+    for keep_cache in (True, False):
+        fingerprint._known.clear()
+        made = mixwright.render(song, tmp_path / f"{keep_cache}.wav", keep_cache=keep_cache)
+        assert (made.path.read_bytes() == fresh) is not keep_cache
+    assert [cache.get(bass), cache.get(keys)] == values[::-1]
+
+
+def folder_of(kind: str) -> Path | None:
+    folder = cache_folder()
+    return None if folder is None else folder / kind

@@ -10,7 +10,7 @@ from typing import TypedDict, Unpack
 
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering import Plan, make_plan
-from mixwright.rendering.nodes import NodeError
+from mixwright.rendering.placed_faults import NodeError
 from mixwright.rendering.plan import PlanOf, unchecked_plugins
 from mixwright.rendering.plugin_list import plugin_list_path, read_plugin_list
 from mixwright.rendering.session import Session, StageProgress

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import soundfile
 
-from mixwright.audio.fingerprint import FileStamp
+from mixwright.audio.fingerprint import FileStamp, Memory
 from mixwright.audio.opened import opened_file
 from mixwright.audio.plain import is_plain
 from mixwright.audio.riff import LARGE, chunks
-from mixwright.audio.vouching import AGAIN, Memory, Vouched, vouch
+from mixwright.audio.vouching import AGAIN, Vouched, vouch
 from mixwright.problem import Problem, ProblemError, Severity, odd_kind
 
 PCM_BYTES = {
@@ -109,11 +109,16 @@ def probe(path: Path, memory: Memory | None = None, *, ours: bool = False) -> St
 
 
 def probe_all(
-    paths: Iterable[Path], memory: Memory | None = None, at_once: int = 1, whole: bool = True
+    paths: Iterable[Path],
+    memory: Memory | None = None,
+    at_once: int = 1,
+    whole: bool = True,
+    hashes: Memory | None = None,
 ) -> list[StemInfo | ProblemError]:
     """Return what each file is, or what is wrong with it; with up to `at_once` processes.
 
-    If not the `whole` of it, only what it says of itself, and nothing of it is decoded.
+    If not the `whole` of it, only what it says of itself, and nothing of it is decoded. `hashes`
+    remembers what files hold.
     Raises ProblemError (fault MACHINE) where no process can be started for those that need one.
     """
     found: list[tuple[Path, StemInfo | ProblemError | FileStamp]] = []
@@ -123,7 +128,7 @@ def probe_all(
         except ProblemError as error:
             found.append((path, error))
     strange = {path: stamp for path, stamp in found if isinstance(stamp, FileStamp)}
-    vouched = vouch(strange, memory, at_once, whole)
+    vouched = vouch(strange, memory, at_once, whole, hashes)
     return [
         _of(path, one, vouched[path]) if isinstance(one, FileStamp) else one for path, one in found
     ]

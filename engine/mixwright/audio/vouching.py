@@ -10,17 +10,16 @@ that pass.
 from __future__ import annotations
 
 import math
-import os
 import platform
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from mixwright.audio.decoder_processes import Ended, Limits, NoDecoderError, decode_apart
-from mixwright.audio.fingerprint import FileStamp, sha256_of
+from mixwright.audio.fingerprint import MOST_KNOWN, FileStamp, Memory, content_of
 from mixwright.audio.mp3 import samples_of
 from mixwright.audio.opened import changed, unreadable
 from mixwright.problem import Fault, Problem, ProblemError
@@ -29,23 +28,12 @@ from mixwright.problem import Fault, Problem, ProblemError
 DECODER = 1
 AGAIN = "export it again as WAV, RF64, AIFF, FLAC or Ogg"
 COPY = "copy or export it again"
-MOST_KNOWN = 10_000
 # By how much a file may be shorter than it seems. Many MP3s don't say how long they are: that
 # is guessed. The last page of an Ogg file says where it ends, and some encoders are a bit out.
 MAY_LACK_S = {"MP3": math.inf, "OGG": 1.0}
 # What an encoder adds before and after the sound, and a frame that holds no sound but the length.
 MP3_SLACK_FRAMES = 9 * 1152
 MOST_LINES_TOLD = 3
-
-
-class Memory(Protocol):
-    """Where what was found is kept from one run to the next, by what it depends on."""
-
-    def get(self, depends: str) -> Any:
-        """Return what was kept for exactly this, None if nothing was."""
-
-    def put(self, depends: str, value: Any) -> None:
-        """Keep plain data."""
 
 
 @dataclass(frozen=True)
@@ -73,11 +61,13 @@ def vouch(
     memory: Memory | None = None,
     at_once: int = 1,
     whole: bool = True,
+    hashes: Memory | None = None,
 ) -> dict[Path, Vouched | ProblemError]:
     """Return for each file, with its stamp, what is known of it or what is wrong with it.
 
     Files that nothing is known of are decoded, by up to `at_once` processes side by side; if not
-    the `whole` of them, what they say of themselves is believed for now. Raises ProblemError (fault
+    the `whole` of them, what they say of themselves is believed for now. `hashes` remembers what
+    files hold. Raises ProblemError (fault
     MACHINE) where no process can be started.
     """
     found: dict[Path, Vouched | ProblemError] = {}
@@ -87,7 +77,7 @@ def vouch(
     unknown = [path for path in files if path not in found]
     if not unknown:
         return found
-    keys = _keys(unknown, files, at_once)
+    keys = _keys(unknown, files, at_once, hashes)
     for path, key in keys.items():
         kept = _from_data(memory.get(key)) if memory is not None else None
         if kept is not None:
@@ -110,7 +100,9 @@ def vouch(
     return found
 
 
-def _keys(paths: Sequence[Path], files: Mapping[Path, FileStamp], at_once: int) -> dict[Path, str]:
+def _keys(
+    paths: Sequence[Path], files: Mapping[Path, FileStamp], at_once: int, hashes: Memory | None
+) -> dict[Path, str]:
     """What the answer for each file depends on; a file that can't be hashed has no key."""
     import soundfile
 
@@ -118,11 +110,10 @@ def _keys(paths: Sequence[Path], files: Mapping[Path, FileStamp], at_once: int) 
 
     def key(path: Path) -> str | None:
         try:
-            content = sha256_of(path)
-            same = FileStamp.of(os.stat(path)) == files[path]
+            content = content_of(path, files[path], hashes)
         except OSError:
             return None  # the decoder meets the same, and says it
-        return repr(("decoded", DECODER, library, content)) if same else None
+        return None if content is None else repr(("decoded", DECODER, library, content))
 
     with ThreadPoolExecutor(at_once) as pool:
         found = zip(paths, pool.map(key, paths), strict=True)

@@ -8,7 +8,7 @@ group if its own settings or its members do: what its tracks do is told of them.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import islice
 from typing import Literal
 
@@ -17,7 +17,7 @@ from mixwright.meters import SoundMeter
 from mixwright.meters.loudness import ABSOLUTE_GATE_LUFS
 from mixwright.rendering import Plan
 from mixwright.rendering.alone import alone
-from mixwright.rendering.parts import TrackPlan
+from mixwright.rendering.identity import Identity, Sounds
 from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import KEY_ONLY
 from mixwright.rendering.recording import Recording
@@ -73,20 +73,20 @@ class Reach:
 
 
 def reaches(
-    old: Plan, new: Plan, known: tuple[set[str], set[str]], session: Session
+    old: Sounds, new: Sounds, known: tuple[set[str], set[str]], session: Session
 ) -> tuple[Reach, ...]:
     """Return every track and group that comes to its bus otherwise than before.
 
-    The plans are of what sounds; `known` are all tracks and groups of both sheets, silent ones
+    Both are of what sounds; `known` are all tracks and groups of both sheets, silent ones
     too. Raises ProblemError as a render does.
     """
     found: list[Reach] = []
     left = iter(_candidates(old, new))
     while some := list(islice(left, PASS)):
         parts = [
-            Part(alone(plan, name))
+            Part(alone(one.plan, name))
             for _, name, *sounds in some
-            for plan, there in zip((old, new), sounds, strict=True)
+            for one, there in zip((old, new), sounds, strict=True)
             if there
         ]
         with performed(parts, session.on("tracks that changed")) as all_done:
@@ -94,7 +94,7 @@ def reaches(
             for kind, name, was, now in some:
                 pair = next(left_over) if was else None, next(left_over) if now else None
                 state = _state(name in known[0], name in known[1])
-                reach = _reach(kind, name, state, pair, (old, new))
+                reach = _reach(kind, name, state, pair, (old.plan, new.plan))
                 found += [] if reach is None else [reach]
     return tuple(found)
 
@@ -102,47 +102,28 @@ def reaches(
 Candidate = tuple[Literal["track", "group"], str, bool, bool]
 
 
-def _candidates(old: Plan, new: Plan) -> Iterator[Candidate]:
+def _candidates(old: Sounds, new: Sounds) -> Iterator[Candidate]:
     """Kind and name of what differs, and whether it sounds in the old and in the new mix."""
-    for kind, plans in (("track", _tracks), ("group", _groups)):
-        was, now = plans(old), plans(new)
+    for kind, of in (("track", _tracks), ("group", _groups)):
+        was, now = of(old), of(new)
         for name in (*now, *(name for name in was if name not in now)):
             if was.get(name) != now.get(name):
                 yield kind, name, name in was, name in now  # type: ignore[misc]
 
 
-def _tracks(plan: Plan) -> dict[str, object]:
-    """What every track that sounds is at its bus, by name, as something to compare."""
-    fronts = {track.name: _front_of(track) for track in plan.tracks}
+def _tracks(sounds: Sounds) -> dict[str, Identity]:
+    """What every track that sounds is at its bus, by name."""
+    heard = (track.name for track in sounds.plan.tracks if track.group != KEY_ONLY)
+    return {name: sounds.tracks[name] for name in heard}
+
+
+def _groups(sounds: Sounds) -> dict[str, Identity]:
+    """The same of groups: their own settings, who is in them, what they listen to."""
+    tracks = sounds.plan.tracks
     return {
-        track.name: (
-            plan.rate_hz,
-            replace(track, group=None, sends=()),
-            [fronts[key] for key in track.chain.keys],
-        )
-        for track in plan.tracks
-        if track.group != KEY_ONLY
+        group.name: sounds.of_bus(group, {t.name for t in tracks if t.group == group.name})
+        for group in sounds.plan.groups
     }
-
-
-def _groups(plan: Plan) -> dict[str, object]:
-    """The same of groups: their own settings, their members, what they listen to."""
-    fronts = {track.name: _front_of(track) for track in plan.tracks}
-    return {
-        group.name: (
-            plan.rate_hz,
-            group,
-            {track.name for track in plan.tracks if track.group == group.name},
-            [fronts[key] for key in group.chain.keys],
-        )
-        for group in plan.groups
-    }
-
-
-def _front_of(track: TrackPlan) -> tuple[object, ...]:
-    """All that what others hear of a track depends on: the track as far as its EQ."""
-    start = (track.stem, track.offset, track.input_gain, track.cut_at)
-    return (*start, track.chain.as_far_as("eq"))
 
 
 def _state(was_there: bool, is_there: bool) -> State:

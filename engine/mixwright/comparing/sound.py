@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 
 from mixwright.comparing.reach import Reach, reaches
 from mixwright.comparing.residual import Residual, ResidualMeter, lifted_lufs, side_by_side
-from mixwright.comparing.stems import OtherFile, with_shared_files
+from mixwright.comparing.stems import OtherFile, other_files
 from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering import Plan
 from mixwright.rendering.ears import Figures
+from mixwright.rendering.identity import Sounds, contents_of, identity
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import sounding
@@ -88,27 +89,29 @@ def compare_sound(
 
     Raises ProblemError as a render does.
     """
-    old, files = with_shared_files(*plans)
-    old, new = sounding(old), sounding(plans[1])
-    if replace(old, sections=()) == replace(new, sections=()):
+    recordings = (info for plan in plans for info in plan.recordings)
+    contents = contents_of(recordings, session.cache_folder, session.cores)
+    files = other_files(*plans, contents)
+    old, new = (Sounds(sounding(plan), contents) for plan in plans)
+    if old.mix == new.mix:
         return SoundCompared(files=files)
     was_there, is_there = (
         {*(track.name for track in sheet.tracks), *(group.name for group in sheet.groups)}
         for sheet in sheets
     )
-    mixes = _compare_mixes(old, new, sheets[1].timeline, session)
+    mixes = _compare_mixes(old.plan, new.plan, sheets[1].timeline, session)
     found = reaches(old, new, (was_there, is_there), session)
     return replace(mixes, reaches=found, elsewhere=_elsewhere(old, new), files=files)
 
 
-def _elsewhere(old: Plan, new: Plan) -> tuple[str, ...]:
-    """Returns that differ, and the mix bus if it does."""
+def _elsewhere(old: Sounds, new: Sounds) -> tuple[str, ...]:
+    """Returns that differ in their settings, and the mix bus if it does."""
     was, now = (
-        {part.name: part for part in plan.returns} | {"mix_bus": (plan.mix_bus, plan.limiter)}
-        for plan in (old, new)
+        {part.name: identity(sounds.contents, part) for part in sounds.plan.returns}
+        | {"mix_bus": identity(sounds.contents, sounds.plan.mix_bus, sounds.plan.limiter)}
+        for sounds in (old, new)
     )
-    names = dict.fromkeys([*now, *was])
-    return tuple(name for name in names if was.get(name) != now.get(name))
+    return tuple(name for name in now | was if was.get(name) != now.get(name))
 
 
 class _Side:

@@ -1,17 +1,13 @@
-"""Whether two plans read the same sound: files in other places may hold the same bytes."""
+"""Which recordings of two versions hold something else, wherever they lie."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from mixwright.audio import StemInfo
-from mixwright.audio.fingerprint import sha256_of
-from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import Plan
-from mixwright.rendering.parts import BusPlan, ChainPlan
-from mixwright.rendering.stages import EffectStage
+from mixwright.rendering.identity import Contents
 
 
 @dataclass(frozen=True)
@@ -23,48 +19,17 @@ class OtherFile:
     new: Path
 
 
-def with_shared_files(old: Plan, new: Plan) -> tuple[Plan, tuple[OtherFile, ...]]:
-    """Return the old plan reading the new one's files wherever they hold the same bytes.
-
-    Also returned is what they don't. Raises ProblemError (fault MACHINE) for a file that can't be
-    read.
-    """
-    others: list[OtherFile] = []
-    stems = {track.name: track.stem for track in new.tracks}
-    rooms = {part.name: part.impulse for part in new.returns if part.impulse is not None}
-    tracks = tuple(
-        replace(track, stem=_shared(track.name, track.stem, stems, others)) for track in old.tracks
+def other_files(old: Plan, new: Plan, contents: Contents) -> tuple[OtherFile, ...]:
+    """Return what both versions have, and read from files that hold other bytes."""
+    now = _files_of(new)
+    return tuple(
+        OtherFile(name, info.path, now[name].path)
+        for name, info in _files_of(old).items()
+        if name in now and contents[info] != contents[now[name]]
     )
-    returns = tuple(_with_room(part, rooms, others) for part in old.returns)
-    return replace(old, tracks=tracks, returns=returns), tuple(others)
 
 
-def _with_room(part: BusPlan, rooms: Mapping[str, StemInfo], others: list[OtherFile]) -> BusPlan:
-    """A return whose effect, where that is a recorded room, reads the new one's file."""
-    effect, *rest = part.chain.stages
-    if part.impulse is None or not isinstance(effect, EffectStage):
-        return part
-    effect = replace(effect, impulse=_shared(part.name, part.impulse, rooms, others))
-    return replace(part, chain=ChainPlan((effect, *rest)))
-
-
-def _shared(
-    name: str, old: StemInfo, files: Mapping[str, StemInfo], others: list[OtherFile]
-) -> StemInfo:
-    new = files.get(name, old)
-    if old == new or _holds_the_same(old, new):
-        return new
-    others.append(OtherFile(name, old.path, new.path))
-    return old
-
-
-def _holds_the_same(old: StemInfo, new: StemInfo) -> bool:
-    return old.size == new.size and _hash_of(old.path) == _hash_of(new.path)
-
-
-def _hash_of(path: Path) -> str:
-    try:
-        return sha256_of(path)
-    except OSError as error:
-        message = f"{path} can't be read: {error.strerror}"
-        raise ProblemError([Problem("compare/machine", message, fault=Fault.MACHINE)]) from error
+def _files_of(plan: Plan) -> dict[str, StemInfo]:
+    """The recordings of tracks and returns by name; the two never share one."""
+    rooms = {part.name: part.impulse for part in plan.returns if part.impulse is not None}
+    return {track.name: track.stem for track in plan.tracks} | rooms

@@ -16,7 +16,7 @@ from mixwright.audio import FORMATS, check_target
 from mixwright.audio.staged import LONGEST_SOUND_PATH, check_name
 from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
 from mixwright.delivering.files import write_file
-from mixwright.delivering.hashes import check_unchanged, lying_sha256, stem_sha256
+from mixwright.delivering.hashes import check_unchanged, lying_sha256
 from mixwright.delivering.manifest import (
     MANIFEST_FILE,
     Manifest,
@@ -34,7 +34,7 @@ from mixwright.delivering.strangers import still_made_with
 from mixwright.delivering.variants import Version
 from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
-from mixwright.rendering.cache import DataCache
+from mixwright.rendering.identity import Contents, contents_of
 from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import PlanOf
 from mixwright.rendering.recording import Recording
@@ -101,11 +101,11 @@ def deliver_sheet(
     _check_names(orders.wanted(only), folder)
     with locked(folder):
         before = recover(folder)
-        cache = DataCache(session.cache_folder, "hashes")
-        hashes = {info.path: stem_sha256(info, cache) for info in orders.stems}
-        dated = (replace(o, digest=digest_of(o, sheet, orders.main, hashes)) for o in orders.all)
+        check_unchanged(orders.stems)
+        contents = contents_of(orders.stems, session.cache_folder, session.cores)
+        dated = (replace(o, digest=digest_of(o, sheet, orders.main, contents)) for o in orders.all)
         orders = Orders(orders.main, tuple(dated))
-        manifest = _manifest_of(sheet, orders, hashes, folder, before)
+        manifest = _manifest_of(sheet, orders, contents, folder, before)
         return _Delivery(sheet, orders, folder, manifest, session, force).run(only)
 
 
@@ -119,7 +119,7 @@ def _check_names(orders: Sequence[Order], folder: Path) -> None:
 
 
 def _manifest_of(
-    sheet: Sheet, orders: Orders, hashes: dict[Path, str], folder: Path, before: Manifest | None
+    sheet: Sheet, orders: Orders, contents: Contents, folder: Path, before: Manifest | None
 ) -> Manifest:
     """The manifest as it will be, with the files that were delivered so far."""
     now = Manifest(
@@ -127,7 +127,7 @@ def _manifest_of(
         sheet=SheetEntry(relative_file(sheet.path, folder), sheet.sha256),
         made_by=this_tool(),
         platform=this_platform(),
-        inputs=tuple(input_entry(i, hashes[i.path], sheet.folder) for i in orders.stems),
+        inputs=tuple(input_entry(i, contents[i], sheet.folder) for i in orders.stems),
     )
     if before is not None:
         now = replace(now, outputs=still_made_with(before, now), former=before.former)

@@ -121,7 +121,7 @@ class FileMeters:
 class OutputEntry:
     """A file that was made; `file` is relative to the manifest's folder, with forward slashes.
 
-    `plan` is the hash of all it depends on (:func:`mixwright.delivering.hashes.plan_digest`).
+    `plan` is the hash of all it depends on (:func:`mixwright.delivering.orders.digest_of`).
     `sum_group` names the set of stems that adds up exactly and that it is one of. `dither` is
     ``tpdf`` or ``shaped``, None for formats without steps. `sheet_sha256` is that of the sheet from
     which it was made, or would come out the same. `made_with` is None for what was made with all

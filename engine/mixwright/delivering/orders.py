@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 
 from mixwright.audio import StemInfo
-from mixwright.delivering.hashes import plan_digest
 from mixwright.delivering.variants import Version, versions_of
 from mixwright.meters.targets import TARGETS
 from mixwright.problem import Problem, ProblemError
+from mixwright.rendering.cache import FOREIGN, SOUND
+from mixwright.rendering.identity import Contents, Identity, Sounds, identity
 from mixwright.rendering.plan import Plan, PlanOf, sounding
 from mixwright.sheet import Labels, Loudness, Sheet, Variant
 from mixwright.sheet.deliverables import MAIN
 from mixwright.sheet.file_names import file_name
 from mixwright.sheet.nearest import similar
+from mixwright.version import __version__
 
 
 @dataclass(frozen=True)
@@ -113,15 +114,8 @@ class Orders:
 
 
 def stems_of(plans: Iterable[Plan]) -> tuple[StemInfo, ...]:
-    """Return the recordings that plans read, each once: tracks, and rooms of returns."""
-    found: dict[Path, StemInfo] = {}
-    for plan in plans:
-        for track in plan.tracks:
-            found.setdefault(track.stem.path, track.stem)
-        for part in plan.returns:
-            if part.impulse is not None:
-                found.setdefault(part.impulse.path, part.impulse)
-    return tuple(found.values())
+    """Return the recordings that plans read, each once."""
+    return tuple(dict.fromkeys(info for plan in plans for info in plan.recordings))
 
 
 def orders_of(sheet: Sheet, plan_of: PlanOf) -> Orders:
@@ -167,19 +161,21 @@ def _aim_of(loudness: Loudness) -> Aim:
     return Aim(lufs, peak_dbtp)
 
 
-def digest_of(order: Order, sheet: Sheet, main: Plan, stems: Mapping[Path, str]) -> str:
-    """Return the hash of everything that the files of an order depend on; `stems` by their hash."""
-    variant = order.variant
-    # Sections are names of places: they change no sound.
-    main = replace(main, sections=())
-    plans = [replace(version.plan, sections=()) for version in order.versions] or [main]
-    return plan_digest(
-        plans[0],
-        stems,
-        *plans[1:],
-        [(v.stem, v.follows_main, v.in_exact_set) for v in order.versions],
-        (main, order.main_finish) if order.needs_main else None,
+def digest_of(order: Order, sheet: Sheet, main: Plan, contents: Contents) -> str:
+    """Return the hash of everything that the files of an order depend on, this version too."""
+    variant, lead = order.variant, Sounds(main, contents)
+    mixes: list[tuple[str | None, bool, Identity]] = []
+    before: tuple[Sounds, ...] = ()
+    for version in order.versions:
+        sounds = Sounds(version.plan, contents, lead if version.follows_main else None, before)
+        mixes.append((version.stem, version.in_exact_set, sounds.mix))
+        before = (*before, sounds) if version.in_exact_set else before
+    return identity(
+        contents,
+        (__version__, SOUND),
+        mixes,
+        (lead.mix, order.main_finish) if order.needs_main else None,
         order.finish,
         (variant.formats, variant.dither, order.rates_hz, sorted(order.files.values())),
         (sheet.song.title, sheet.song.artist, variant.name, order.labels),
-    )
+    ).removeprefix(FOREIGN)

@@ -33,6 +33,7 @@ from mixwright.rendering.plan import Plan
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import USUAL, Session
 from mixwright.sheet import Sheet
+from mixwright.units import Floats
 
 BAND_HOP_S = 1.0 / 24.0
 VOICE_ROLE = "lead_vocal"
@@ -119,9 +120,9 @@ class _FirstHearing:
         return self.spectra[name].band_powers_all_ways(start, end)
 
 
-def _levels(meter: LoudnessMeter, plan: Plan) -> Levels:
-    """What a meter heard in whole hops up to the end of the song; tails say nothing of a level."""
-    return Levels(meter.hops()[: plan.end // round(HOP_S * plan.rate_hz)])
+def _levels(hops: Floats, plan: Plan) -> Levels:
+    """What was heard in whole hops up to the end of the song; tails say nothing of a level."""
+    return Levels(hops[: plan.end // round(HOP_S * plan.rate_hz)])
 
 
 def _section(plan: Plan, name: str | None) -> Stretch | None:
@@ -177,7 +178,7 @@ class _SecondHearing:
 
     def levels(self, point: str, name: str) -> Levels:
         """What was heard at a point, up to the end of the song."""
-        return _levels(self._levels[point, name], self.plan)
+        return _levels(self._levels[point, name].hops(), self.plan)
 
     def treated(self, name: str) -> Levels:
         """A track after its whole chain; one that has only an EQ is done after that."""
@@ -240,11 +241,11 @@ def _tracks(sheet: Sheet, first: _FirstHearing, second: _SecondHearing) -> dict[
         heard[track.name] = TrackHeard(
             track,
             finished.plan,
-            _levels(first.sources[track.name], first.plan),
-            _levels(still.meter, first.plan),
+            _levels(first.sources[track.name].hops(), first.plan),
+            _levels(still.readings.hops, first.plan),
             second.levels("equalised", track.name),
             second.treated(track.name),
-            _levels(finished.meter, second.plan),
+            _levels(finished.readings.hops, second.plan),
             placed.sum(axis=2),
             equalised.sum(axis=2),
         )

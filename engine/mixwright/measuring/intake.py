@@ -28,6 +28,7 @@ from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.silence import SilenceReadings
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import DataCache
+from mixwright.rendering.identity import contents_of, identity
 from mixwright.rendering.plan import probe_stems
 from mixwright.rendering.probing import probed_all
 from mixwright.rendering.session import USUAL, Session
@@ -143,7 +144,9 @@ def faults_of_stems(
     """Look for the same faults without reading any meters, or recall them: stems rarely change."""
     heard = [(s.name, s.info, s.lead_s, s.track and s.track.polarity) for s in stems]
     cache = DataCache(session.cache_folder, "findings")
-    depends = repr((DETECTORS, rate_hz, heard))
+    recordings = (stem.info for stem in stems)
+    contents = contents_of(recordings, session.cache_folder, session.cores)
+    depends = identity(contents, "findings", DETECTORS, rate_hz, heard)
     found = from_data(cache.get(depends))
     if found is None:
         found = _findings(stems, _played(stems, session), rate_hz, session)

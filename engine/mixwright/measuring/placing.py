@@ -108,7 +108,7 @@ def sent_levels(
         for target, send in track.plan.sends:
             if target != name:
                 continue
-            hops = track.meter.hops().copy()
+            hops = track.readings.hops.copy()
             curves = [send]
             if track.plan.group is not None:
                 group = groups[track.plan.group]

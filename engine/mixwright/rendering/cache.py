@@ -1,8 +1,17 @@
 """What was measured and need not be measured again, one small file each, in the user's cache.
 
-The key names everything it depends on: the stem (path, size, time of change), the settings,
-and the version of this tool. Losing the cache, or finding it damaged, costs time, never a different
-result.
+The key names everything it depends on, see :mod:`mixwright.rendering.identity`; the version of this
+tool is added. Losing the cache, or finding it damaged, costs time, never a different result.
+
+It does not grow without bound. Each kind of thing is spread evenly over 256 folders, and none of
+these keeps more than `FULL_BYTES`: who adds to one removes first what was not asked for in the
+longest time, and what nobody has asked for in half a year. Nothing has to be counted or locked for
+that: several processes may do the same at once, and who reads what another removes measures again.
+
+Why no library: `diskcache`, the one that fits (5.6.3, of 2023, is its last release), unpickles what
+it finds (CVE-2025-69872), where a cache must hold data and no code; it keeps its index in SQLite,
+whose locks can't be relied on where a home lies on a network (its own documentation says so); and
+it would replace the eviction, ten lines, but not the seals.
 """
 
 from __future__ import annotations
@@ -12,22 +21,29 @@ import json
 import os
 import re
 import stat
+import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from mixwright.claims import A_DAY_S, claimed, sweep, untouched_for
-from mixwright.dsp.inserts import PluginSettings
+from mixwright.claims import A_DAY_S, claimed, sweep
 from mixwright.version import __version__
 
 # Raised whenever a processor comes to sound different at the same settings.
 SOUND = 3
 # What a third-party plug-in does may change behind our back: nothing that depends on one is kept.
-FOREIGN = f"{PluginSettings.__name__}("
+FOREIGN = "\0foreign "
 # More than the findings of a hundred tracks; what is longer is not ours.
 MOST_BYTES = 8 * 2**20
+# 256 MiB a kind, at most 65,536 entries, where a version of a song needs some thirty: our choice,
+# more than anybody comes back to, and about as much as the stems of one song.
+FULL_BYTES = 2**20
+DISK_BLOCK_BYTES = 4096  # what a file takes at least on a common disk
+OLD_S = 183 * A_DAY_S
 # Of a float's whole range, from its smallest amplitude to its largest, in dB (IEEE 754 binary64).
 MOST_DB = 13000.0
-PART = re.compile(r"[0-9a-f]{62}\.json\.\d{1,9}")
+ENTRY = re.compile(r"[0-9a-f]{62}\.json")
+PART = re.compile(ENTRY.pattern + r"\.\d{1,9}")  # what earlier versions left when they were killed
 
 
 class DataCache:
@@ -49,9 +65,13 @@ class DataCache:
         if self._folder is None or FOREIGN in depends:
             return None
         try:
-            entry = json.loads(_plain_bytes(self._path(depends)))
-            is_whole = entry["seal"] == self._seal(depends, entry["value"])
-            return entry["value"] if is_whole else None
+            path = self._path(depends)
+            entry = json.loads(_plain_bytes(path))
+            if entry["seal"] != self._seal(depends, entry["value"]):
+                return None
+            with suppress(OSError):  # where nobody may write it ages all the same
+                os.utime(path)
+            return entry["value"]
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return None  # absent or damaged: measured again, which is always right
 
@@ -65,7 +85,7 @@ class DataCache:
         try:
             path = self._path(depends)
             path.parent.mkdir(parents=True, exist_ok=True)
-            _clear_parts(path.parent)
+            _make_room(path.parent)
             with claimed(self._folder) as room:
                 (room / "1").write_text(text, "ascii")
                 os.replace(room / "1", path)
@@ -101,11 +121,29 @@ def _plain_bytes(path: Path) -> bytes:
     return data
 
 
-def _clear_parts(folder: Path) -> None:
-    """Clear what earlier versions left here when they were killed: a name of ours and a process."""
-    for name in os.listdir(folder):
-        if PART.fullmatch(name) and untouched_for(folder / name, A_DAY_S):
-            (folder / name).unlink(missing_ok=True)
+def _make_room(folder: Path) -> None:
+    """Remove entries beyond what a folder may hold, those that were not asked for longest first."""
+    now, left = time.time(), FULL_BYTES
+    entries: list[tuple[float, int, str]] = []
+    for found in os.scandir(folder):
+        is_half = PART.fullmatch(found.name) is not None
+        if (is_half or ENTRY.fullmatch(found.name)) and found.is_file(follow_symlinks=False):
+            status = found.stat(follow_symlinks=False)
+            expires = status.st_mtime + (A_DAY_S if is_half else OLD_S)
+            blocks = -(-status.st_size // DISK_BLOCK_BYTES)
+            if expires < now:
+                _remove(found.path)
+            elif not is_half:
+                entries.append((status.st_mtime, blocks * DISK_BLOCK_BYTES, found.path))
+    for _, size, path in sorted(entries, reverse=True):
+        if size > left:
+            _remove(path)
+        else:
+            left -= size
+
+
+def _remove(path: str) -> None:
+    Path(path).unlink(missing_ok=True)  # another may be quicker
 
 
 class NumberCache(DataCache):

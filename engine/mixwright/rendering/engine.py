@@ -18,9 +18,10 @@ from mixwright.dsp.align import RunningAlign
 from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.chain import NO_KEYS, Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
-from mixwright.rendering.mixing import Front, Mix, Mixing, Node, Nodes
+from mixwright.rendering.identity import Identity
+from mixwright.rendering.mixing import Listened, Mix, Mixing, Node, Nodes
 from mixwright.rendering.plan import Plan
-from mixwright.rendering.reductions import Reduction
+from mixwright.rendering.recording import NodeReadings
 from mixwright.rendering.strip import TrackStrip, kept_part
 from mixwright.rendering.sums import FRAMES
 from mixwright.units import Block
@@ -69,16 +70,17 @@ class Engine:
             for _, front in mix.keys_of(group.chain)
         }
         heard = self._group_keys | {f for t, mix in placed for _, f in mix.keys_of(t.chain)}
-        self._indices: dict[object, int] = {}
-        self._fronts: dict[Front, TrackStrip] = {}
-        self._keys_by_strip: dict[TrackStrip, tuple[tuple[str, Front], ...]] = {}
+        self._indices: dict[tuple[str, Identity], int] = {}
+        self._fronts: dict[Identity, TrackStrip] = {}
+        self._keys_by_strip: dict[TrackStrip, Listened] = {}
         for track, mix in placed:
-            if (depends := mix.depends(track)) in self._indices:
+            # Two names are two tracks, whatever they sound like: each is listened to by name.
+            if (known := (track.name, mix.sounds.tracks[track.name])) in self._indices:
                 continue
-            front = mix.fronts[track.name]
+            front = mix.sounds.fronts[track.name]
             is_heard = front in heard
             strip = TrackStrip(track, mix.matches, plan.rate_hz, self._span, FRAMES, is_heard)
-            self._indices[depends] = len(self.tracks)
+            self._indices[known] = len(self.tracks)
             self.tracks.append(strip)
             self._keys_by_strip[strip] = mix.keys_of(track.chain)
             # Where a track is there twice, what others hear of it may still be the same.
@@ -86,7 +88,10 @@ class Engine:
                 self._fronts.setdefault(front, strip)
         self._ears = ears
         first = self._mixes[0]
-        self._listened = {self.tracks[self._indices[first.depends(t)]] for t in first.plan.tracks}
+        named = first.sounds.tracks
+        self._listened = {
+            self.tracks[self._indices[t.name, named[t.name]]] for t in first.plan.tracks
+        }
         for strip in self._listened:
             strip.listen(self._heard)
         keyed = set(self._fronts.values())
@@ -118,7 +123,8 @@ class Engine:
         """Start groups, returns and mix bus of every mix, and make room for the sums."""
         nodes = Nodes()
         for mix in self._mixes:
-            tracks = [self._indices[mix.depends(track)] for track in mix.plan.tracks]
+            named = mix.sounds.tracks
+            tracks = [self._indices[t.name, named[t.name]] for t in mix.plan.tracks]
             listening = {} if self.mixings else {"watched": watched, "ears": ears, "apart": apart}
             self.mixings.append(
                 Mixing(mix, tracks, nodes, self.mixings, self._span, self._submit, **listening)  # type: ignore[arg-type]
@@ -215,16 +221,19 @@ class Engine:
             kept.append(kept_part(block, at - mixing.latency, span))
         return tuple(kept)
 
-    def reductions(self, index: int = 0) -> dict[str, Reduction]:
-        """Return what each dynamics processor of a mix did, by ``strip.part``, in signal order."""
+    def readings(self, index: int = 0) -> dict[str, NodeReadings]:
+        """Return what was measured of the tracks, groups and bus of a mix, by name, in order."""
         mixing = self.mixings[index]
-        strips = [self.tracks[index] for index in mixing.tracks]
-        chains = [strip.chain for strip in strips]
-        chains += [node.strip.chain for node in mixing.groups]
-        chains.append(mixing.mix_bus.chain)
-        found: dict[str, Reduction] = {}
-        for chain in chains:
-            found |= chain.reductions
+        sounds, strips = mixing.mix.sounds, [self.tracks[number] for number in mixing.tracks]
+        found = {
+            one.name: NodeReadings(
+                sounds.tracks[one.name], one.chain.reductions, one.peak, one.meter.hops()
+            )
+            for one in strips
+        }
+        for node in mixing.groups:
+            found[node.plan.name] = NodeReadings(node.sound, node.strip.chain.reductions)
+        found["mix_bus"] = NodeReadings(sounds.bus, mixing.mix_bus.chain.reductions)
         return found
 
     def close(self) -> None:

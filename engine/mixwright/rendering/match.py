@@ -19,6 +19,7 @@ from mixwright.meters import FilterLoudnessMeter
 from mixwright.rendering.cache import NumberCache
 from mixwright.rendering.chain import Span, match_db
 from mixwright.rendering.engine import Engine, Progress
+from mixwright.rendering.identity import Contents, Identity, Sounds, identity
 from mixwright.rendering.mixing import Mix
 from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plan import KEY_ONLY, Plan
@@ -38,7 +39,7 @@ class Job:
 
     name: str
     part: str
-    depends: str
+    depends: Identity
     measure: Callable[[Found], float]
 
 
@@ -46,17 +47,18 @@ def match_levels(
     plan: Plan,
     pool: ThreadPoolExecutor,
     cache: NumberCache,
-    progress: Progress | None = None,
+    progress: Progress | None,
+    contents: Contents,
     known: Mapping[tuple[str, str], float] = NOTHING_KNOWN,
 ) -> Found:
     """Return the gain in dB that takes back each level change, by ``(strip, part)``.
 
-    `known` is taken over as it is.
+    `contents` are those of the plan's recordings; `known` is taken over as it is.
 
     For a whole song the mix bus's compressor is not among them: its gain comes out of the render
     itself. A part of a song needs it beforehand, to sound as it does in the whole.
     """
-    whole = _whole(plan)
+    whole = Sounds(_whole(plan), contents)
     rounds = [_of_tracks(whole, part) for part in CHAIN_PARTS]
     rounds += [_of_groups(whole, part, pool) for part in CHAIN_PARTS]
     rounds += [
@@ -88,8 +90,14 @@ def match_levels(
     return found
 
 
-def _of_tracks(plan: Plan, part: str) -> list[Job]:
+def _depends(sounds: Sounds, part: str, heard: Identity) -> Identity:
+    """What the level of a sound before and after a part of its chain depends on."""
+    return identity(sounds.contents, "level", part, sounds.plan.end, heard)
+
+
+def _of_tracks(whole: Sounds, part: str) -> list[Job]:
     """One part of the chains of all tracks."""
+    plan = whole.plan
     by_name = {track.name: track for track in plan.tracks}
 
     def job(track: TrackPlan) -> Job:
@@ -101,7 +109,9 @@ def _of_tracks(plan: Plan, part: str) -> list[Job]:
                 return _eq_match_db(plan, heard)
             return _part_match_db(plan, heard, part, found, keys)
 
-        return Job(track.name, part, repr((plan.rate_hz, plan.end, part, heard, keys)), measure)
+        heard_by = dataclasses.replace(whole, plan=dataclasses.replace(plan, tracks=keys))
+        depends = _depends(whole, part, heard_by.of_chain(heard, part))
+        return Job(track.name, part, depends, measure)
 
     return [job(track) for track in plan.tracks if track.chain.matches(part)]
 
@@ -153,8 +163,9 @@ def _part_match_db(
     return strip.chain.watched_match_db
 
 
-def _of_groups(plan: Plan, part: str, pool: ThreadPoolExecutor) -> list[Job]:
+def _of_groups(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[Job]:
     """One part of the chains of all groups, each with its tracks and nothing else."""
+    plan = whole.plan
 
     def job(group: BusPlan) -> Job:
         chain = group.chain.as_matched(part)
@@ -167,7 +178,7 @@ def _of_groups(plan: Plan, part: str, pool: ThreadPoolExecutor) -> list[Job]:
             limiter=None,
             tail=0,
         )
-        return _engine_job(alone, group.name, part, pool)
+        return _engine_job(Sounds(alone, whole.contents), group.name, part, pool)
 
     return [job(group) for group in plan.groups if group.chain.matches(part)]
 
@@ -185,24 +196,25 @@ def _needed(plan: Plan, group: BusPlan) -> tuple[TrackPlan, ...]:
     return tuple(kept)
 
 
-def _of_bus(plan: Plan, part: str, pool: ThreadPoolExecutor) -> list[Job]:
+def _of_bus(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[Job]:
     """A part of the mix bus's chain, if it is matched."""
-    if not plan.mix_bus.chain.matches(part):
+    if not whole.plan.mix_bus.chain.matches(part):
         return []
-    return [_engine_job(_as_far_as(plan, part), "mix_bus", part, pool)]
+    return [_engine_job(_as_far_as(whole, part), "mix_bus", part, pool)]
 
 
-def _as_far_as(plan: Plan, part: str) -> Plan:
-    """The plan as far as a part of the mix bus that is to be matched."""
-    chain = plan.mix_bus.chain.as_matched(part)
-    return dataclasses.replace(plan, mix_bus=dataclasses.replace(plan.mix_bus, chain=chain))
+def _as_far_as(whole: Sounds, part: str) -> Sounds:
+    """The mix as far as a part of the mix bus that is to be matched."""
+    bus = whole.plan.mix_bus
+    bus = dataclasses.replace(bus, chain=bus.chain.as_matched(part))
+    return Sounds(dataclasses.replace(whole.plan, mix_bus=bus), whole.contents)
 
 
-def keep_bus_makeup(plan: Plan, value_db: float, cache: NumberCache) -> None:
+def keep_bus_makeup(sounds: Sounds, value_db: float, cache: NumberCache) -> None:
     """Keep the make-up that a render of the whole song gave, for renders of its parts."""
-    if plan.is_whole and not math.isnan(value_db):
-        whole = _as_far_as(_whole(plan), BUS_MAKEUP[1])
-        cache.put(_depends(whole, *BUS_MAKEUP), value_db)
+    if sounds.plan.is_whole and not math.isnan(value_db):
+        whole = _as_far_as(Sounds(_whole(sounds.plan), sounds.contents), BUS_MAKEUP[1])
+        cache.put(_depends(whole, BUS_MAKEUP[1], whole.bus), value_db)
 
 
 def whole_span(plan: Plan) -> Span:
@@ -225,15 +237,11 @@ def _whole(plan: Plan) -> Plan:
     )
 
 
-def _depends(plan: Plan, name: str, part: str) -> str:
-    return repr((plan, name, part))
-
-
-def _engine_job(plan: Plan, name: str, part: str, pool: ThreadPoolExecutor) -> Job:
+def _engine_job(sounds: Sounds, name: str, part: str, pool: ThreadPoolExecutor) -> Job:
     """A figure for which a part of the graph has to be played."""
 
     def measure(found: Found) -> float:
-        engine = Engine([Mix(plan, found)], pool, watch=(name, part))
+        engine = Engine([Mix(sounds.plan, found, sounds)], pool, watch=(name, part))
         try:
             for _ in engine.blocks():
                 pass
@@ -243,4 +251,5 @@ def _engine_job(plan: Plan, name: str, part: str, pool: ThreadPoolExecutor) -> J
         strips: list[BusStrip] = [*(node.strip for node in mixing.groups), mixing.mix_bus]
         return next(strip for strip in strips if strip.name == name).chain.watched_match_db
 
-    return Job(name, part, _depends(plan, name, part), measure)
+    heard = sounds.bus if name == "mix_bus" else sounds.groups[name]
+    return Job(name, part, _depends(sounds, part, heard), measure)

@@ -10,7 +10,6 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -20,48 +19,36 @@ from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
 from mixwright.rendering.chain import Keys, Span
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
-from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
+from mixwright.rendering.identity import Identity, Sounds
+from mixwright.rendering.parts import BusPlan, ChainPlan
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.strip import BusStrip, kept_part
 from mixwright.rendering.sums import FRAMES, Feed, Sums
-from mixwright.sheet.model import CHAIN_PARTS
 from mixwright.units import Block
 
 Submit = Callable[..., Future[Any]]
-# A track as far as its EQ, see Mix.fronts.
-Front = tuple[object, ...]
+# What a chain listens to: names of tracks, and each as far as its EQ.
+Listened = tuple[tuple[str, Identity], ...]
 
 
 @dataclass(frozen=True)
 class Mix:
-    """A mix to be made. `follows` is the index of the mix whose dynamics it goes by.
+    """A mix to be made; `sounds` is what each sound in it depends on.
 
+    `follows` is the index of the mix whose dynamics it goes by.
     `parts_before` are the indices of the parts before it in a set of parts that add up, None where
     there is no such set.
     """
 
     plan: Plan
     matches: dict[tuple[str, str], float]
+    sounds: Sounds
     follows: int | None = None
     parts_before: tuple[int, ...] | None = None
 
-    @cached_property
-    def fronts(self) -> dict[str, Front]:
-        """By track, all that what another hears of it depends on: the track as far as its EQ."""
-        return {
-            t.name: (t.name, t.stem, t.offset, t.input_gain, t.cut_at, t.chain.eq, match)
-            for t in self.plan.tracks
-            for match in [self.matches.get((t.name, "eq"))]
-        }
-
-    def keys_of(self, chain: ChainPlan) -> tuple[tuple[str, Front], ...]:
+    def keys_of(self, chain: ChainPlan) -> Listened:
         """Return what a chain listens to, by name."""
-        return tuple((name, self.fronts[name]) for name in chain.keys)
-
-    def depends(self, track: TrackPlan) -> tuple[object, ...]:
-        """Return all that a track's sound depends on: where it is the same, the sound is."""
-        matches = [(part, self.matches.get((track.name, part))) for part in CHAIN_PARTS]
-        return track, self.keys_of(track.chain), tuple(matches)
+        return tuple((name, self.sounds.fronts[name]) for name in chain.keys)
 
 
 class Node:
@@ -77,10 +64,12 @@ class Node:
         self,
         plan: BusPlan,
         sum_index: int,
+        sound: Identity,
         waits_for: list[Node],
-        keys: tuple[tuple[str, Front], ...] = (),
+        keys: Listened = (),
     ) -> None:
-        self.plan, self.sum_index, self._waits_for, self.keys = plan, sum_index, waits_for, keys
+        self.plan, self.sum_index, self.sound = plan, sum_index, sound
+        self._waits_for, self.keys = waits_for, keys
         self._own: Block | None = None
 
     def share_sum(self) -> None:
@@ -181,17 +170,19 @@ class Mixing:
         self, part: BusPlan, index: int, known: dict[object, Node], submit: Callable[..., Any]
     ) -> Node:
         """The node of a group or return, shared with other mixes where it is the same."""
-        kind, keys = part.path[0], self.mix.keys_of(part.chain)
+        kind = part.path[0]
         lead = _named(part.name, getattr(self._lead, kind) if self._lead else [])
-        if lead is not None and (lead.plan, lead.sum_index) == (part, index):
+        sound = getattr(self.mix.sounds, kind)[part.name]
+        if lead is not None and lead.sound == sound:
             return lead
         lead = lead if part.chain.listens else None
         following, before = self._following(part.name, part.chain.is_added, kind)
-        matches = tuple(self.mix.matches.get((part.name, matched)) for matched in CHAIN_PARTS)
-        key = (part, index, lead, before, following.additions, keys, matches)
+        # Two names are two nodes, whatever they sound like: each is heard and told of by name.
+        key = (part.name, sound, following.additions)
         if key not in known:
             waits_for = [node for node in (lead, before) if node is not None]
-            node = known[key] = Node(part, index, waits_for, keys)
+            keys = self.mix.keys_of(part.chain)
+            node = known[key] = Node(part, index, sound, waits_for, keys)
             chain = None if lead is None else lead.strip.chain
             following = Following(chain, following.additions, following.is_first)
             node.strip = submit(self._bus_strip, part, self.plan.start, following)

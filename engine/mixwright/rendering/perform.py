@@ -25,9 +25,10 @@ from mixwright.rendering.cache import NumberCache, Remembered
 from mixwright.rendering.chain import match_gain
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress
+from mixwright.rendering.identity import Contents, Sounds, contents_of
 from mixwright.rendering.match import NOTHING_KNOWN, keep_bus_makeup, match_levels
 from mixwright.rendering.mixing import Mix, Mixing
-from mixwright.rendering.nodes import check_finite
+from mixwright.rendering.placed_faults import check_finite
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.recording import PlayedTrack, Recording, recorded, temporary_folder
 from mixwright.rendering.reductions import MeasuredReduction
@@ -72,12 +73,14 @@ def performed(
     sweep(folder)
     with ExitStack() as kept_open:
         done: dict[int, Recording] = {}
+        recordings = (info for part in parts for info in part.plan.recordings)
+        contents = contents_of(recordings, session.cache_folder, session.cores)
         with _threads(session) as pool:
             cache, shared = Remembered(session.cache_folder), passes(parts)
             for count, indices in enumerate(shared):
                 together = [_counted(parts[index], indices) for index in indices]
                 share = partial(_shared, session, count, len(shared))
-                stage = _Stage(session.told(share), folder, pool, cache, kept_open)
+                stage = _Stage(session.told(share), folder, pool, cache, contents, kept_open)
                 heard = (ears, apart) if 0 in indices else (NO_EARS, NOTHING_APART)
                 done |= zip(indices, _made(together, stage, *heard), strict=True)
         yield tuple(done[index] for index in range(len(parts)))
@@ -126,6 +129,7 @@ class _Stage:
     folder: Path
     pool: ThreadPoolExecutor
     cache: NumberCache
+    contents: Contents
     kept_open: ExitStack
 
     def spool(self) -> Spool:
@@ -142,7 +146,7 @@ def _made(parts: Sequence[Part], stage: _Stage, ears: Ears, apart: Apart) -> lis
     done: list[Recording] = []
     for index, (mix, spool, sound) in enumerate(zip(mixes, spools, sounds, strict=True)):
         mixing = engine.mixings[index]
-        strips = [engine.tracks[track] for track in mixing.tracks]
+        readings = engine.readings(index)
         lead = None if mix.follows is None else done[mix.follows]
         gain = _bus_makeup(mixing, stage.cache) if lead is None else lead.gain
         done.append(
@@ -151,8 +155,8 @@ def _made(parts: Sequence[Part], stage: _Stage, ears: Ears, apart: Apart) -> lis
                 mix.plan.rate_hz,
                 sound,
                 gain,
-                tuple(PlayedTrack(strip.plan, strip.peak, strip.meter) for strip in strips),
-                engine.reductions(index),
+                tuple(PlayedTrack(track, readings[track.name]) for track in mix.plan.tracks),
+                {name: one for node in readings.values() for name, one in node.reductions.items()},
                 dict(mix.matches),
                 (*mix.plan.warnings, *_doubtful_matches(mix.matches)),
             )
@@ -172,9 +176,12 @@ def _matched(parts: Sequence[Part], stage: _Stage) -> list[Mix]:
     mixes: list[Mix] = []
     for index, part in enumerate(parts):
         share = partial(_shared, stage.session, index, len(parts), "matching levels")
-        known = NOTHING_KNOWN if part.follows is None else mixes[part.follows].matches
-        found = match_levels(part.plan, stage.pool, stage.cache, share, known)
-        mixes.append(Mix(part.plan, found, part.follows, part.parts_before))
+        lead = None if part.follows is None else mixes[part.follows]
+        known = NOTHING_KNOWN if lead is None else lead.matches
+        found = match_levels(part.plan, stage.pool, stage.cache, share, stage.contents, known)
+        before = tuple(mixes[other].sounds for other in part.parts_before or ())
+        sounds = Sounds(part.plan, stage.contents, None if lead is None else lead.sounds, before)
+        mixes.append(Mix(part.plan, found, sounds, part.follows, part.parts_before))
     return mixes
 
 
@@ -224,7 +231,7 @@ def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:
         return 1.0
     makeup_db = chain.watched_match_db
     found["mix_bus", "compressor"] = makeup_db
-    keep_bus_makeup(mixing.plan, makeup_db, cache)
+    keep_bus_makeup(mixing.mix.sounds, makeup_db, cache)
     return match_gain(makeup_db)
 
 

@@ -19,8 +19,8 @@ def probed_all(
     Without `decode` these are opened only, and what they say of themselves is believed.
     Raises ProblemError (fault MACHINE) where no process can be started to decode them.
     """
-    memory = DataCache(session.cache_folder, "decoded")
-    return probe_all(paths, memory, session.cores, decode)
+    memory, hashes = (DataCache(session.cache_folder, kind) for kind in ("decoded", "hashes"))
+    return probe_all(paths, memory, session.cores, decode, hashes)
 
 
 def probed(path: Path, session: Session = USUAL, decode: bool = True) -> StemInfo:

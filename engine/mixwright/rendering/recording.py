@@ -7,30 +7,57 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from mixwright.audio import Spool
 from mixwright.audio.leftovers import clear_earlier
 from mixwright.claims import nameless
-from mixwright.meters import LoudnessMeter, SoundMeter, SoundReadings
+from mixwright.meters import SoundMeter, SoundReadings
+from mixwright.meters.loudness import integrated_lufs
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.blocks import kept, turned
-from mixwright.rendering.nodes import check_finite
+from mixwright.rendering.identity import Identity
 from mixwright.rendering.parts import TrackPlan
+from mixwright.rendering.placed_faults import check_finite
 from mixwright.rendering.reductions import Reduction
-from mixwright.units import Block
+from mixwright.units import Block, Floats, gain_to_db, unless_silent
+
+
+@dataclass(frozen=True)
+class NodeReadings:
+    """What was measured of one sound on the way, for all mixes that share it.
+
+    `reductions` are what its dynamics did, by ``strip.part``. Of tracks, `peak` is the highest
+    sample as they are placed and `hops` the K-weighted mean squares of 0.1 s each, shape (hops,).
+    """
+
+    sound: Identity
+    reductions: Mapping[str, Reduction]
+    peak: float = 0.0
+    hops: Floats = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True)
 class PlayedTrack:
-    """A track as it reached its bus: its plan, its highest sample, and what a meter heard of it."""
+    """A track as it reached its bus: its plan, and what was measured of it."""
 
     plan: TrackPlan
-    peak: float
-    meter: LoudnessMeter
+    readings: NodeReadings
 
     @property
     def name(self) -> str:
         """Its name in the sheet."""
         return self.plan.name
+
+    @property
+    def sample_peak_dbfs(self) -> float | None:
+        """Its highest sample, None for silence."""
+        return unless_silent(gain_to_db(self.readings.peak))
+
+    @property
+    def integrated_lufs(self) -> float | None:
+        """Its gated loudness (BS.1770-5), None for silence."""
+        return unless_silent(integrated_lufs(self.readings.hops))
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from mixwright.rendering.plan import Plan
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.reductions import Reduction
 from mixwright.rendering.session import USUAL, Session
-from mixwright.units import gain_to_db, or_silence, unless_silent
+from mixwright.units import or_silence
 
 FULL_SCALE_MARGIN = 1e-9
 
@@ -96,8 +96,8 @@ def _readings(plan: Plan, made: Recording) -> Readings:
     tracks = tuple(
         TrackReadings(
             track.name,
-            unless_silent(gain_to_db(track.peak)),
-            unless_silent(track.meter.integrated_lufs),
+            track.sample_peak_dbfs,
+            track.integrated_lufs,
         )
         for track in made.tracks
     )

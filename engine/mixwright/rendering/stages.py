@@ -19,7 +19,7 @@ from mixwright.dsp.impulse import ImpulseSettings
 from mixwright.dsp.inserts import InsertSettings, SaturationSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem
-from mixwright.rendering.nodes import NodeError, PathKey, at_node
+from mixwright.rendering.placed_faults import NodeError, PathKey, at_node
 from mixwright.units import Block
 
 Makeup = float | Literal["matched"]

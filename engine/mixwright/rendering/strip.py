@@ -18,8 +18,8 @@ from mixwright.dsp.pan import balance_gains, pan_gains, width_matrix
 from mixwright.meters import LoudnessMeter
 from mixwright.rendering.chain import NO_KEYS, Chain, Keys, Matches, Span, scaled
 from mixwright.rendering.following import ON_ITS_OWN, Following
-from mixwright.rendering.nodes import at_node, check_finite
 from mixwright.rendering.parts import UNCOVERED, BusPlan, TrackPlan
+from mixwright.rendering.placed_faults import at_node, check_finite
 from mixwright.units import Block, scratch_block
 
 CUT_FADE_MS = 10.0

@@ -225,7 +225,7 @@ def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
         role=track.role.replace("_", " "),
         group=track.group,
         level_lufs=level,
-        peak_dbfs=unless_silent(gain_to_db(strip.peak)),
+        peak_dbfs=strip.sample_peak_dbfs,
         pan=track.pan,
         width_percent=track.width_percent,
         moves=tuple(_moves(track)),
