@@ -47,7 +47,7 @@ SHEET = f"""{HEAD}tracks:
         freq_hz: 50
 """
 PLAINEST = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]*[1-9])?")
-LAWS = settings(max_examples=60, deadline=None)
+LAWS = settings(max_examples=20, deadline=None)
 SEEDS = st.integers(0, 2**32)
 
 
@@ -163,6 +163,18 @@ def test_json_stays_json() -> None:
 
 def test_the_last_key_leaves_an_empty_mapping() -> None:
     assert edited("a:\n  b: 1  # c\nd: 2\n", [Remove(("a", "b"))]) == "a: {}\nd: 2\n"
+
+
+@LAWS
+@given(SEEDS)
+def test_edits_at_once_are_those_one_after_the_other(seed: int) -> None:
+    dice = random.Random(seed)
+    text = one = scribbled(dice)
+    paths = [entry.path for entry in entries_of(text) if entry.scalar]
+    edits = [Set(dice.choice(paths), any_value(dice, False)) for _ in range(6)]
+    for edit in edits:
+        one = edited(one, [edit])
+    assert edited(text, edits) == one
 
 
 def test_edits_see_those_before_them() -> None:
