@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 import copy
+import json
+import math
 import random
 import re
 from collections.abc import Iterator
-from pathlib import Path
+from difflib import ndiff
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fuzzing.sheet_styles import as_json, as_yaml
 from fuzzing.sound_sheets import SMALL as FEW
 from fuzzing.sound_sheets import sound_sheet
+from mixwright.problem import ProblemError
 from mixwright.sheet.comments import comments_of
-from mixwright.sheet.edits import InsertAfter, Remove, Set, edited
+from mixwright.sheet.edits import Edit, InsertAfter, Remove, Set, edited
 from mixwright.sheet.text import lined
 from mixwright.sheet.tidy import tidied
 from mixwright.sheet.tree import Entry, are_same, read_tree
 from scribbled_sheets import Scribbler, random_sheet
 
-Path_ = tuple[str | int, ...]
-SHEETS = Path(__file__).parent / "sheets"
-DEMO = Path(__file__).parents[1] / "projects" / "lanterns_at_low_tide" / "mix.yaml"
+Keys = tuple[str | int, ...]
 HEAD = "format: 1\nsong: {title: T, sample_rate_hz: 48000}\n"
 SHEET = f"""{HEAD}tracks:
   kick:  # inside
@@ -45,7 +47,7 @@ SHEET = f"""{HEAD}tracks:
         freq_hz: 50
 """
 PLAINEST = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]*[1-9])?")
-LAWS = settings(max_examples=60, deadline=None)
+LAWS = settings(max_examples=20, deadline=None)
 SEEDS = st.integers(0, 2**32)
 
 
@@ -76,7 +78,7 @@ def entries_of(text: str) -> Iterator[Entry]:
     return (entry for entry in tree_of(text).walk() if entry.path)
 
 
-def at(value: Any, path: Path_) -> Any:
+def at(value: Any, path: Keys) -> Any:
     for key in path:
         value = value[key]
     return value
@@ -104,6 +106,118 @@ def as_read(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: as_read(item) for key, item in value.items()}
     return float(f"{value:.12g}") if isinstance(value, float) else value
+
+
+# Examples
+
+KICK, BASS = ("tracks", "kick"), ("tracks", "bass")
+SONG, PAN = SHEET.splitlines()[1], SHEET.splitlines()[5]
+WHY = ["- " + line for line in SHEET.splitlines()[8:11]]
+BELL = "      - {type: bell, freq_hz: 80, gain_db: 2}  # first"
+EXAMPLES: list[tuple[Edit, list[str]]] = [
+    (Set((*KICK, "pan"), "L20"), ["- " + PAN, "+ " + PAN.replace("C", "L20")]),
+    (Set((*KICK, "gain_db"), 0.1 + 0.2), ["+     gain_db: 0.3"]),
+    (Set((*KICK, "why"), "a\nb"), [*WHY, '+     why: "a\\nb"']),
+    (Set((*KICK, "sends_db", "hall"), "off"), ["+     sends_db:", "+       hall: off"]),
+    (Set((*KICK, "file"), "a: b.wav"), ["-     file: kick.wav", '+     file: "a: b.wav"']),
+    (
+        Set((*BASS, "eq", 0, "q"), 1e-05),
+        ["- " + BELL, "+ " + BELL.replace("2}", "2, q: 0.00001}")],
+    ),
+    (Set((*BASS, "eq", 1, "why"), "hum"), ["+         why: hum"]),
+    (
+        Set((*BASS, "eq", 2), {"freq_hz": 90, "type": "notch"}),
+        ["+       - {type: notch, freq_hz: 90}"],
+    ),
+    (Set(("song", "artist"), "u, v"), ["- " + SONG, "+ " + SONG.replace("T", 'T, artist: "u, v"')]),
+    (InsertAfter((*BASS, "eq", -1), {"type": "notch"}), ["+       - {type: notch}"]),
+    (InsertAfter((*BASS, "file"), True, "mute"), ["+     mute: true"]),
+    (InsertAfter(KICK, {"file": "a.wav"}, "alto"), ["+   alto:", "+     file: a.wav"]),
+    (Remove((*KICK, "pan")), ["- " + PAN]),
+    (Remove((*KICK, "why")), ["-     # rides", *WHY]),
+    (Remove((*BASS, "eq", 0)), ["-       # weight", "- " + BELL]),
+    (
+        Remove((*BASS, "eq", 1, "type")),
+        ["-       - type: notch", "-         freq_hz: 50", "+       - freq_hz: 50"],
+    ),
+    (Remove(("song", "title")), ["- " + SONG, "+ " + SONG.replace("title: T, ", "")]),
+    (Remove(BASS), ["- " + line for line in SHEET.splitlines()[11:]]),
+]
+
+
+@pytest.mark.parametrize(("edit", "wanted"), EXAMPLES, ids=str)
+def test_an_edit_is_made_as_a_person_would(edit: Edit, wanted: list[str]) -> None:
+    lines = ndiff(SHEET.splitlines(), edited(SHEET, [edit]).splitlines())
+    assert sorted(line.rstrip() for line in lines if line[0] in "+-") == sorted(wanted)
+
+
+def test_json_stays_json() -> None:
+    text = json.dumps({"song": {"title": "T"}, "tracks": {"a": {"file": "a.wav"}}}, indent=1)
+    track = ("tracks", "a")
+    new: dict[str, Any] = {"gain_db": 1e-05, "why": "off", "eq": [{"q": 1.5}]}
+    made = edited(text, [Set((*track, key), value) for key, value in new.items()])
+    assert json.loads(made)["tracks"] == {"a": {"file": "a.wav", **new}}
+    assert '   "gain_db": 0.00001,\n' in made
+    assert edited(made, [Remove((*track, key)) for key in new]) == text
+
+
+def test_the_last_key_leaves_an_empty_mapping() -> None:
+    assert edited("a:\n  b: 1  # c\nd: 2\n", [Remove(("a", "b"))]) == "a: {}\nd: 2\n"
+
+
+@LAWS
+@given(SEEDS)
+def test_edits_at_once_are_those_one_after_the_other(seed: int) -> None:
+    dice = random.Random(seed)
+    text = one = scribbled(dice)
+    paths = [entry.path for entry in entries_of(text) if entry.scalar]
+    edits = [Set(dice.choice(paths), any_value(dice, False)) for _ in range(6)]
+    for edit in edits:
+        one = edited(one, [edit])
+    assert edited(text, edits) == one
+
+
+def test_edits_see_those_before_them() -> None:
+    band = (*KICK, "eq", 0)
+    edits = [Set((*band, "type"), "notch"), Set((*band, "freq_hz"), 50), Remove((*KICK, "eq"))]
+    assert edited(SHEET, edits) == SHEET
+
+
+@pytest.mark.parametrize(
+    ("edit", "line", "why"),
+    [
+        (Set((), 1), 1, "expected a path of keys"),
+        (Set((*KICK, "pan", "left"), 1), 6, "there is no place for left here"),
+        (Set((*BASS, "eq", 3), 1), 15, "there is no place for 3 here"),
+        (Set((*BASS, "eq", "type"), 1), 15, "there is no place for type here"),
+        (Set((*KICK, 0), 1), 4, "there is no place for 0 here"),
+        (Set((*KICK, "eq", 1), 1), 4, "lists from their first item"),
+        (Set((*KICK, "gain_db"), math.inf), 4, "inf is no value of a sheet"),
+        (Set((*KICK, "gain_db"), None), 4, "None is no value of a sheet"),
+        (Set((*KICK, "eq"), [{"": 1}]), 4, "is no value of a sheet"),
+        (InsertAfter((*KICK, "eq"), 1, "why"), 4, "there is nothing there to insert after"),
+        (InsertAfter((*KICK, "pan"), 1, "file"), 6, "expected a new key"),
+        (InsertAfter((*KICK, "pan"), 1), 6, "expected a new key"),
+        (InsertAfter((*BASS, "eq", 0), 1, "why"), 17, "none in a list"),
+        (Remove((*KICK, "eq")), 4, "there is nothing there to remove"),
+        (Remove(()), 1, "there is nothing there to remove"),
+    ],
+    ids=str,
+)
+def test_an_edit_is_refused_where_it_was_to_go(edit: Edit, line: int, why: str) -> None:
+    with pytest.raises(ProblemError, match=re.escape(why)) as caught:
+        edited(SHEET, [edit], "song.yaml")
+    (problem,) = caught.value.problems
+    assert problem.rule == "edit/no-place"
+    assert problem.span is not None
+    assert (problem.span.file, problem.span.line) == ("song.yaml", line)
+
+
+def test_what_is_no_sheet_is_not_edited() -> None:
+    with pytest.raises(ProblemError, match="anchors"):
+        edited("a: &b 1\n", [])
+    with pytest.raises(ProblemError, match="at least one key"):
+        edited("a: 1\n", [Remove(("a",))])
 
 
 # Laws

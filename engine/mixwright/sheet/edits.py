@@ -20,8 +20,9 @@ tracks:
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 from mixwright.problem import ProblemError
@@ -70,10 +71,32 @@ def edited(text: str, edits: Iterable[Edit], path: str = "mix.yaml") -> str:
     none: then nothing of it is made.
     """
     mark = BYTE_ORDER_MARK if text.startswith(BYTE_ORDER_MARK) else ""
-    text = text.removeprefix(BYTE_ORDER_MARK)
-    root = _read(text, path)
+    root = _read(text.removeprefix(BYTE_ORDER_MARK), path)
+    at_once: dict[PathKey, Edit] = {}
     for edit in edits:
-        patches = Patches(root)
+        # Values that are put where others stand leave everything else in its place.
+        if edit.path in at_once or not _is_in_place(root, edit):
+            root = _made(root, list(at_once.values()))
+            at_once = {}
+        if _is_in_place(root, edit):
+            at_once[edit.path] = edit
+        else:
+            root = _made(root, [edit])
+    return mark + _made(root, list(at_once.values())).sheet.text
+
+
+def _is_in_place(root: Entry, edit: Edit) -> bool:
+    """Whether an edit puts one value on the line of another."""
+    entry = root.nearest(edit.path)
+    is_value = isinstance(edit, Set) and not isinstance(edit.value, dict | list | tuple)
+    is_there = entry.path == edit.path and entry.scalar is not None
+    return is_value and is_there and not entry.is_paragraph
+
+
+def _made(root: Entry, edits: Sequence[Edit]) -> Entry:
+    """The sheet with edits made that are not in one another's way."""
+    patches = Patches(root)
+    for edit in edits:
         match edit:
             case Set():
                 patches.set(edit.path, edit.value)
@@ -81,31 +104,27 @@ def edited(text: str, edits: Iterable[Edit], path: str = "mix.yaml") -> str:
                 patches.insert_after(edit.path, edit.value, edit.key)
             case Remove():
                 patches.remove(edit.path)
-        text = patches.applied()
-        root = _read_back(root, edit, text)
-    return mark + text
+    return _read_back(root, edits, patches.applied()) if edits else root
 
 
 def _read(text: str, path: str) -> Entry:
     return lay_comments(read_tree(lined(text, path)))
 
 
-def _read_back(before: Entry, edit: Edit, text: str) -> Entry:
-    """The tree of the text after an edit; ProblemError if it is not what was to come of it."""
+def _read_back(before: Entry, edits: Sequence[Edit], text: str) -> Entry:
+    """The tree of the text after edits; ProblemError if it is not what was to come of them."""
     try:
         root = _read(text, before.sheet.path)
     except ProblemError:
         root = Entry(before.sheet, ())
-    if not are_same(root.value, _changed(before.value, edit)):
-        raise no_place(
-            before.nearest(edit.path), edit.path, "there is no room for it in this style"
-        )
+    if not are_same(root.value, reduce(_changed, edits, copy.deepcopy(before.value))):
+        path = edits[0].path
+        raise no_place(before.nearest(path), path, "there is no room for it in this style")
     return root
 
 
 def _changed(value: Any, edit: Edit) -> Any:
-    """A sheet's values after an edit that has a place in it."""
-    value = copy.deepcopy(value)
+    """A sheet's values, which are changed, after an edit that has a place in it."""
     *way, last = edit.path
     holder = value
     for index, key in enumerate(way):
