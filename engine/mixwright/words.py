@@ -48,7 +48,7 @@ _LEFT_OUT = {
     "tail_s": "as it is",
 }
 # Gains, told with their sign and at least one decimal.
-_GAINS = ("gain_db", "trim_db", "makeup_db", "offset_db")
+_GAINS = ("gain_db", "trim_db", "makeup_db", "offset_db", "early_db")
 # What a setting that does nothing is: among others it goes without saying.
 _QUIET: Mapping[str, Any] = {
     "detector": "peak",

@@ -129,6 +129,7 @@ def lifted_lufs(
 ) -> float | None:
     """Return the integrated loudness of a stretch, with the absolute gate at -150 LUFS.
 
+    >>> import numpy as np
     >>> meter = SoundMeter(48000, 1)
     >>> tone = 1e-5 * np.sin(2 * np.pi * 997 / 48000 * np.arange(48000))
     >>> energy = meter.feed(tone[:, None])
