@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from mixwright.rendering.takes import matched_gains_db
 from numpy.typing import NDArray
 
+from mixwright.by_ear.takes import matched_gains_db
 from mixwright.comparing.change import Change
 from mixwright.reviewing.data import (
     Automation,

@@ -55,8 +55,9 @@ def cut(samples: NDArray[np.float64], size: int) -> Iterator[NDArray[np.float64]
 def made(
     path: Path, name: str, samples: NDArray[np.float64], size: int = 7777, **more: Any
 ) -> Path:
+    named = more.pop("named", None)
     how = Encoding(FORMATS[name], **{"seed": 5, "version": "1.2.3", **more})
-    encode(cut(samples, size), len(samples), RATE_HZ, path, how)
+    encode(cut(samples, size), len(samples), RATE_HZ, path, how, named)
     return path
 
 

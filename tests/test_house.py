@@ -231,3 +231,32 @@ def test_no_function_takes_more_than_a_person_can_follow() -> None:
                 if sum(one.arg != "self" for one in given) > MOST_PARAMETERS:
                     wide.add(f"{source.name}: {node.name}")
     assert wide <= STILL_WIDER
+
+
+def test_a_session_is_never_lost_on_the_way() -> None:
+    """Left out it would be the usual one: with all threads, a cache, and nobody told."""
+    trees = {source: ast.parse(source.read_text("utf-8")) for source in SOURCES}
+    takers: dict[str, int] = {}  # and where a function takes its session
+    own: dict[Path, set[str]] = {source: set() for source in SOURCES}
+    for source, tree in trees.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.FunctionDef):
+                names = [one.arg for one in node.args.args if one.arg != "self"]
+                by_name = [one.arg for one in node.args.kwonlyargs]
+                if "session" in (*names, *by_name):
+                    takers[node.name] = names.index("session") if "session" in names else 99
+                    own[source].add(node.name)
+            if isinstance(node, ast.ImportFrom):
+                own[source] |= {one.name for one in node.names}
+    assert {"performed", "probed", "gather"} <= takers.keys()
+    lost = [
+        f"{source.name}:{node.lineno}: {node.func.id}"
+        for source, tree in trees.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id in takers.keys() & own[source]
+        and len(node.args) <= takers[node.func.id]
+        and all(word.arg != "session" for word in node.keywords)
+    ]
+    assert lost == []

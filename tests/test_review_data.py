@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from mixwright.by_ear.takes import matched_gains_db
 from mixwright.problem import ProblemError
-from mixwright.rendering.takes import matched_gains_db
 from mixwright.reviewing import plots
 from mixwright.reviewing.data import (
     MOST_AUTOMATION_POINTS,

@@ -26,11 +26,13 @@ def command(sheet: str, allow_outside: bool, as_json: bool) -> int:
     """
     with json_problems(as_json) as outcome:
         from mixwright.rendering.plan import make_plan, unchecked_plugins
+        from mixwright.rendering.session import Session
         from mixwright.sheet import load_sheet
         from mixwright.words import clock
 
         loaded = load_sheet(sheet, allow_outside=allow_outside)
-        plan = make_plan(loaded, plugins=unchecked_plugins(loaded), decode=False)
+        session, plugins = Session(allow_outside=allow_outside), unchecked_plugins(loaded)
+        plan = make_plan(loaded, plugins=plugins, session=session, decode=False)
         counts = {
             "tracks": len(loaded.tracks),
             "groups": len(loaded.groups),
