@@ -31,8 +31,10 @@ from mixwright.rendering import engine, make_plan
 from mixwright.rendering.cache import FOREIGN, DataCache
 from mixwright.rendering.identity import Sounds, contents_of, identity
 from mixwright.rendering.mixing import Mix
-from mixwright.rendering.perform import Part, performed_together
+from mixwright.rendering.perform import Part, performed
 from mixwright.rendering.plan import KEY_ONLY, Plan
+from mixwright.rendering.session import Session
+from mixwright.rendering.stages import InsertsStage
 from mixwright.sheet import load_sheet
 
 COMPRESSOR = "{threshold_db: -30, ratio: 3%s}"
@@ -95,12 +97,11 @@ def after(plan: Plan, starts: set[Node]) -> set[Node]:
             leads.setdefault(one, []).append(other)
         sent = [("sends", name) for name, _ in track.sends]
         leads["track", track.name] = [("sum", track.group or ""), *sent]
-        for part, key in (
-            ("gate", track.chain.gate_key),
-            ("compressor", track.chain.compressor_key),
-        ):
-            if key is not None:
-                leads.setdefault(("chain", key, "eq"), []).append(("chain", track.name, part))
+        for one in track.chain.stages:
+            if one.key is not None:
+                leads.setdefault(("chain", one.key, "eq"), []).append(
+                    ("chain", track.name, one.kind)
+                )
     for group in plan.groups:
         leads["sum", group.name] = [("group", group.name)]
         leads["group", group.name] = [("bus",)]
@@ -118,27 +119,11 @@ def after(plan: Plan, starts: set[Node]) -> set[Node]:
     return found
 
 
-# Where in a chain a field of it comes in.
-CHAIN = {
-    "eq": "eq",
-    "gate": "gate",
-    "gate_key": "gate",
-    "compressor": "compressor",
-    "compressor_key": "compressor",
-    "makeup": "compressor",
-    "de_esser": "de_esser",
-    "inserts": "inserts",
-}
 SOURCE = ("stem", "offset", "input_gain", "cut_at")
 PLACED = ("gain", "mute", "pan", "width_percent", "cover")
 UNHEARD = ("through", "sections")
 OF_THE_MIX = ("limiter", "keep_from", "keep_to", "tail", "lead_in", "lead_out")
 Steps = tuple[str | int, ...]
-
-
-def leveled(strip: Any) -> str:
-    """The first part of a chain that is matched, where there is anything to match."""
-    return "eq" if strip.chain.eq.bands else "inserts" if strip.chain.inserts else ""
 
 
 def another_group(name: str | None) -> str:
@@ -155,12 +140,13 @@ def entries(plan: Plan, path: Steps) -> set[Node]:
         return set(nodes_of(Sounds(plan, FakeContents())))
     if top == "end":
         # Levels are matched up to the end, those of EQs, compressors and inserts alike.
-        matched = {("chain", t.name, "eq") for t in plan.tracks if t.chain.matches_eq}
-        matched |= {
-            ("chain", t.name, "compressor") for t in plan.tracks if t.chain.matches_compressor
+        matched = {
+            ("chain", t.name, one.kind)
+            for t in plan.tracks
+            for one in t.chain.stages
+            if one.is_matched
         }
-        matched |= {("chain", t.name, "inserts") for t in plan.tracks if t.chain.matches_inserts}
-        groups = [g for g in plan.groups if g.chain.matches_compressor or g.chain.matches_eq]
+        groups = [g for g in plan.groups if any(one.is_matched for one in g.chain.stages)]
         return matched | {("group", g.name) for g in groups} | {("bus",), ("mix",)}
     if top in OF_THE_MIX:
         return {("mix",)}
@@ -169,7 +155,7 @@ def entries(plan: Plan, path: Steps) -> set[Node]:
     assert isinstance(inner[0], int), "a change of length is a case of its own"
     index, key = inner[0], inner[1]
     strip = getattr(plan, str(top))[index]
-    if key == "name" or (key == "chain" and inner[2] == "level_match" and not leveled(strip)):
+    if key == "name":
         return set()
     if top == "returns":
         return {("return", strip.name)}
@@ -177,8 +163,7 @@ def entries(plan: Plan, path: Steps) -> set[Node]:
         sent = {("sends", r) for t in plan.tracks if t.group == strip.name for r, _ in t.sends}
         return {("group", strip.name)} | (sent if key in ("gain", "mute") else set())
     if key == "chain":
-        part = leveled(strip) if inner[2] == "level_match" else CHAIN[str(inner[2])]
-        return {("chain", strip.name, part)}
+        return {("chain", strip.name, strip.chain.stages[inner[3]].kind)}
     if key == "sends":
         return {("sends", strip.sends[inner[2]][0] if strip.sends else "hall")}
     if key == "group":
@@ -240,8 +225,7 @@ def paths_of(value: Any, path: Steps = ()) -> Iterator[Steps]:
 
 # What not just anything can stand for.
 GIVEN = {
-    "gate_key": "organ",
-    "compressor_key": "organ",
+    "key": "organ",
     "rides": (BandRide(7),),
     "sends": (("hall", Curve("dB", -6.0)),),
 }
@@ -253,6 +237,8 @@ def test_every_field_changes_what_comes_after_it_and_nothing_else(sheet: Path) -
     for path in paths_of(plan):
         if path[-1] == "name" and path[0] != "sections":
             continue  # a rename is another thing, see below
+        if path[-1] in ("kind", "stages"):
+            continue  # by a kind a stage is found, and nothing else; another one is not a field
         if path[0] == "tracks" and path[2] == "sends" and path[-1] == 0:
             continue  # the name of a return
         change = other if path[-1] not in GIVEN else lambda _, key=path[-1]: GIVEN[key]
@@ -324,7 +310,7 @@ def test_the_same_recording_under_two_names_is_the_same_sound(
         lambda plan, *more, **named: opened.append(plan.name) or strip(plan, *more, **named),
     )
     parts = [Part(make_plan(load_sheet(path))) for path in (sheet, copied / "mix.yaml")]
-    with performed_together(parts, tmp_path, keep_cache=False) as done:
+    with performed(parts, Session(keep_cache=False), tmp_path) as done:
         old, new = (np.concatenate([*one.blocks()]) for one in done)
     assert opened == ["one", "two", "three"]  # a copy of the song is played along for nothing
     assert np.array_equal(old, new)
@@ -436,8 +422,9 @@ def test_what_a_plug_in_does_may_change_and_so_nothing_is_kept_by_it(
     }
     assert len(found) == 2
     sounds = sounds_of(sheet)
-    path = ("tracks", 0, "chain", "inserts")
-    plan = with_field(sounds.plan, path, lambda _: (PluginSettings("old_tape", "/one"),))
+    path = ("tracks", 0, "chain", "stages")
+    inserts = InsertsStage((PluginSettings("old_tape", "/one"),))
+    plan = with_field(sounds.plan, path, lambda stages: (*stages, inserts))
     foreign = {n for n, one in nodes_of(replace(sounds, plan=plan)).items() if FOREIGN in one}
     assert foreign == after(plan, {("chain", "kick", "inserts")})
     assert not any(FOREIGN in one for one in nodes_of(sounds).values())
