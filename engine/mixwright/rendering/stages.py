@@ -91,7 +91,7 @@ class Stage:
 
 @dataclass(frozen=True)
 class EqStage(Stage):
-    """The EQ, which comes first: other tracks listen after it."""
+    """The EQ. That of a track comes first, and other tracks listen after it."""
 
     settings: EqSettings
     level_match: bool = False
