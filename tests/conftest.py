@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from mixwright.rendering import Rendered
+    from mixwright.rendering import Readings, Rendered
 
 # Compiling takes what it takes: a time limit on an example would fail at random.
 hypothesis.settings.register_profile("mixwright", deadline=None)
@@ -26,15 +26,13 @@ RATE_HZ = 48000
 SongMaker = Callable[..., Path]
 
 
-@pytest.fixture(scope="session")
-def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of the cache that all tests of this process share."""
-    return tmp_path_factory.getbasetemp() / "cache"
-
-
-@pytest.fixture(autouse=True)
-def _own_cache(own_cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("MIXWRIGHT_CACHE", str(own_cache))
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The folder of the cache that all tests of this process share, and what they share too."""
+    with pytest.MonkeyPatch.context() as patch:
+        folder = tmp_path_factory.getbasetemp() / "cache"
+        patch.setenv("MIXWRIGHT_CACHE", str(folder))
+        yield folder
 
 
 @dataclass(frozen=True)
@@ -48,12 +46,37 @@ class Demo:
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory, own_cache: Path) -> Demo:
-    """The example song, made and rendered through every step once: both take a while."""
+def example_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the whole example song in ``demo``: its sheet, its stems and its reference."""
+    from mixwright.cli.demo import write_example
+
+    home = tmp_path_factory.mktemp("reader")
+    write_example(home / "demo", force=False)
+    return home
+
+
+@pytest.fixture(scope="session")
+def example_readings(example_home: Path) -> dict[str, Readings]:
+    """What renders of the whole example measured, of its balance and of the finished mix."""
+    import mixwright
+
+    home = example_home / "demo"
+    return {
+        step: mixwright.render(
+            home / "mix.yaml", home / "out" / f"{step}.wav", through=step
+        ).readings
+        for step in ("balance", "automation")
+    }
+
+
+@pytest.fixture(scope="session")
+def demo(example_home: Path, tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """``mixwright demo demo``, once, on the example cut short: six renders of it take a while."""
     import mixwright
     from mixwright import cli
+    from short_example import ShortExample
 
-    home, said = tmp_path_factory.mktemp("reader"), io.StringIO()
+    home, said = tmp_path_factory.mktemp("short"), io.StringIO()
     renders: dict[str, Rendered] = {}
     render = mixwright.render
 
@@ -62,18 +85,14 @@ def demo(tmp_path_factory: pytest.TempPathFactory, own_cache: Path) -> Demo:
         renders[done.readings.through] = done
         return done
 
+    short = ShortExample(example_home / "demo", tmp_path_factory.mktemp("source"))
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(said):
-        patch.setenv("MIXWRIGHT_CACHE", str(own_cache))
         patch.setattr(mixwright, "render", kept)
+        patch.setattr("mixwright.cli.demo.example_folder", lambda: short.folder)
+        patch.setattr("mixwright.cli.demo._generator", lambda _: short)
         patch.chdir(home)
         status = cli.run(["demo", "demo"])
     return Demo(home, status, said.getvalue(), renders)
-
-
-@pytest.fixture(scope="session")
-def example_home(demo: Demo) -> Path:
-    """A folder with the example song in ``demo``."""
-    return demo.home
 
 
 def noise(

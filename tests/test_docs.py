@@ -20,7 +20,7 @@ from mixwright.measuring.evidence import Evidence
 from mixwright.problem import ProblemError
 from mixwright.reviewing import listening
 from mixwright.sheet import STEPS, Sheet, load_sheet
-from short_example import CHORUS, CUT_BAR, CUT_S, write_short_example
+from short_example import CHORUS, CUT_BAR, CUT_S
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -30,29 +30,26 @@ SHELL = [
 COMMANDS = [line for line in SHELL if line.startswith("mixwright ")]
 DEMO = "mixwright demo demo"  # run before all others
 
-# These go by the whole song: one check hears it for them all, and the demo has measured every step.
-# The short one, on which the others do the same, is not written the way a person writes.
+# These go by the whole song, which one check hears for them all: the short one, on which the others
+# do the same, is not written the way a person writes.
 ON_THE_WHOLE = ("validate", "check", "log", "tidy")
 
 
 @pytest.fixture
-def folder(demo: Demo) -> Path:
-    """A folder with the example in ``demo``, as after ``mixwright demo demo``."""
-    return demo.home
+def folder(example_home: Path, example_readings: object) -> Path:
+    """A folder with the example in ``demo``, rendered: what was measured for that is kept."""
+    return example_home
 
 
 @pytest.fixture(scope="module")
-def short_folder(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Another, with the example cut short."""
-    home = tmp_path_factory.mktemp("short")
-    (home / "demo").mkdir()
-    write_short_example(demo.home / "demo", home / "demo")
-    return home
+def short_folder(demo: Demo) -> Path:
+    """Another, with the example cut short, as after ``mixwright demo demo``."""
+    return demo.home
 
 
 def is_on_the_whole(line: str) -> bool:
     """Whether a command is tried on the whole song; it is where a bar behind the cut is named."""
-    if line.split()[1] in ON_THE_WHOLE or "--each-step" in line:
+    if line.split()[1] in ON_THE_WHOLE:
         return True
     return any(int(bar) >= CUT_BAR for bar in re.findall(r"\bbar (\d+)", line))
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 import mixwright
-from conftest import Demo
 from mixwright.cli.demo import write_example
 from mixwright.problem import ProblemError
+from mixwright.rendering import Readings
 from mixwright.sheet import STEPS, Sheet
 
 
@@ -74,8 +74,8 @@ def test_every_move_has_a_reason(sheet: Sheet) -> None:
         assert track.compressor is None or track.compressor.why
 
 
-def test_it_measures_like_a_mix(sheet: Sheet, demo: Demo) -> None:
-    balance, whole = (demo.renders[step].readings for step in ("balance", "automation"))
+def test_it_measures_like_a_mix(sheet: Sheet, example_readings: dict[str, Readings]) -> None:
+    balance, whole = (example_readings[step] for step in ("balance", "automation"))
     # Balance: headroom of the loudest part, -3 dBFS at most, -6 aimed at (common practice).
     assert -9.0 < balance.mix.true_peak_dbtp <= -3.0
     assert balance.loudest_section == sheet.song.loudest_section == whole.loudest_section
@@ -93,15 +93,14 @@ def test_steps_build_on_one_another(sheet: Sheet) -> None:
         mixwright.plan(sheet, through="ballance")  # type: ignore[arg-type]
 
 
-def test_what_has_been_changed_is_kept(demo: Demo, tmp_path: Path) -> None:
+def test_what_has_been_changed_is_kept(example: Path, tmp_path: Path) -> None:
     (tmp_path / "stems").mkdir()
     (tmp_path / "mix.yaml").write_text("format: 1\n", "utf-8")
     write_example(tmp_path, force=False)
     assert (tmp_path / "mix.yaml").read_text("utf-8") == "format: 1\n"
     assert list((tmp_path / "stems").iterdir()) == []
     write_example(tmp_path, force=True)
-    made = (demo.home / "demo" / "mix.yaml").read_text("utf-8")
-    assert (tmp_path / "mix.yaml").read_text("utf-8") == made
+    assert (tmp_path / "mix.yaml").read_text("utf-8") == example.read_text("utf-8")
 
 
 class _FewStems:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from functools import partial
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ import scipy.signal
 import yaml
 from numpy.typing import NDArray
 
+from made_once import MadeOnce
 from mixwright.dsp.band import BandSettings
 from mixwright.faults.clipping import ClipMeter
 from mixwright.faults.findings import (
@@ -55,6 +57,10 @@ def found_in(signal: Signal, bits: int | None = 24, rate_hz: int = RATE_HZ) -> t
 
 def tone(hz: float, length: float = 6.0, level: float = 0.5) -> Signal:
     return level * np.sin(2.0 * np.pi * hz * seconds(length) + 0.3)
+
+
+def chord(*pitches_hz: float) -> Signal:
+    return np.asarray(sum((tone(hz, 8.0, 0.2) for hz in pitches_hz), np.zeros(1)))
 
 
 def note(hz: float, length: float, rng: np.random.Generator) -> Signal:
@@ -374,28 +380,39 @@ def test_the_correlation_of_channels(amount: float) -> None:
 # ---- clean material ----
 
 BASS_HZ = [41.2, 49.0, 55.0, 58.3, 61.7]
-CLEAN: dict[str, Signal] = {
-    **{f"tone {hz:g}": tone(hz, 8.0) for hz in (50.0, 60.0, 100.0, 150.0, 300.0, 1000.0)},
-    "chord": sum((tone(hz, 8.0, 0.2) for hz in (110.0, 138.6, 164.8, 220.0)), np.zeros(1)),
-    "fifths on G": sum((tone(hz, 8.0, 0.2) for hz in (49.0, 98.0, 147.0, 196.0)), np.zeros(1)),
-    "white": np.random.default_rng(20).standard_normal(8 * RATE_HZ) * 0.1,
-    "pink": pink(8.0, 21),
-    "drums": drums(10.0, 22),
-    "programmed drums": drums(12.0, 23, exactly=True),
-    "programmed at 150": drums(12.0, 24, exactly=True, beat_s=0.2),
-    "speech": speech(10.0, 25),
-    "speech with pauses": speech(14.0, 26, pauses=True),
-    **{f"bass {hz:g}": played([hz], 10.0, 27) for hz in BASS_HZ},
-    "bass line": played(BASS_HZ, 12.0, 28),
-    "square": 0.8 * np.sign(tone(97.3, 8.0)),
-    "swelling saw": 0.3
-    * scipy.signal.sawtooth(2 * np.pi * 120.0 * seconds(12.0))
-    * (0.52 + 0.48 * np.sin(2 * np.pi * 0.2 * seconds(12.0))),
-    "music": drums(10.0, 29) + played(BASS_HZ, 10.0, 30) + played([220.0, 262.0, 330.0], 10.0, 31),
-    "faint": 1e-4 * played([220.0, 262.0, 330.0], 10.0, 32),
-}
-CLEAN["limited music"] = limited(CLEAN["music"], 0.2)
-CLEAN["squashed music"] = np.tanh(4.0 * CLEAN["music"]) - np.tanh(4.0 * CLEAN["music"]).mean()
+CLEAN = MadeOnce[Signal](
+    {
+        **{
+            f"tone {hz:g}": partial(tone, hz, 8.0)
+            for hz in (50.0, 60.0, 100.0, 150.0, 300.0, 1000.0)
+        },
+        "chord": lambda: chord(110.0, 138.6, 164.8, 220.0),
+        "fifths on G": lambda: chord(49.0, 98.0, 147.0, 196.0),
+        "white": lambda: np.random.default_rng(20).standard_normal(8 * RATE_HZ) * 0.1,
+        "pink": lambda: pink(8.0, 21),
+        "drums": lambda: drums(10.0, 22),
+        "programmed drums": lambda: drums(12.0, 23, exactly=True),
+        "programmed at 150": lambda: drums(12.0, 24, exactly=True, beat_s=0.2),
+        "speech": lambda: speech(10.0, 25),
+        "speech with pauses": lambda: speech(14.0, 26, pauses=True),
+        **{f"bass {hz:g}": partial(played, [hz], 10.0, 27) for hz in BASS_HZ},
+        "bass line": lambda: played(BASS_HZ, 12.0, 28),
+        "square": lambda: 0.8 * np.sign(tone(97.3, 8.0)),
+        "swelling saw": lambda: (
+            0.3
+            * scipy.signal.sawtooth(2 * np.pi * 120.0 * seconds(12.0))
+            * (0.52 + 0.48 * np.sin(2 * np.pi * 0.2 * seconds(12.0)))
+        ),
+        "music": lambda: (
+            drums(10.0, 29) + played(BASS_HZ, 10.0, 30) + played([220.0, 262.0, 330.0], 10.0, 31)
+        ),
+        "faint": lambda: 1e-4 * played([220.0, 262.0, 330.0], 10.0, 32),
+        "limited music": lambda: limited(CLEAN["music"], 0.2),
+        "squashed music": lambda: (
+            np.tanh(4.0 * CLEAN["music"]) - np.tanh(4.0 * CLEAN["music"]).mean()
+        ),
+    }
+)
 
 
 @pytest.mark.parametrize("name", CLEAN)

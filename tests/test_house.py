@@ -8,6 +8,7 @@ import importlib
 import pkgutil
 import re
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -58,6 +59,11 @@ RECOLLECTION = re.compile(
 TOO_VAGUE = {"util", "utils", "helpers", "common", "manager", "misc", "sr", "y"}
 
 
+@cache
+def parsed(source: Path) -> ast.Module:
+    return ast.parse(source.read_text("utf-8"))
+
+
 @pytest.mark.parametrize("name", MODULES)
 def test_the_examples_in_docstrings_are_true(name: str) -> None:
     failed, _ = doctest.testmod(importlib.import_module(name))
@@ -71,7 +77,7 @@ def test_files_are_short_and_functions_shorter() -> None:
         assert text.count("\n") < 400, f"{source.name} is too long"
         if "kernels" in source.parts:
             continue
-        for node in ast.walk(ast.parse(text)):
+        for node in ast.walk(parsed(source)):
             if isinstance(node, ast.FunctionDef):
                 length = (node.end_lineno or node.lineno) - node.lineno + 1
                 assert length <= 60, f"{source.name}: {node.name} has {length} lines"
@@ -82,7 +88,7 @@ def test_files_are_short_and_functions_shorter() -> None:
 def test_everything_public_says_what_it_does() -> None:
     silent = []
     for source in SOURCES:
-        tree = ast.parse(source.read_text("utf-8"))
+        tree = parsed(source)
         if ast.get_docstring(tree) is None:
             silent.append(source.name)
         public = [
@@ -128,9 +134,7 @@ def test_nothing_is_in_the_engine_for_tests_alone() -> None:
 def test_names_say_something() -> None:
     for source in SOURCES:
         assert source.stem not in TOO_VAGUE
-        names = {
-            n.id for n in ast.walk(ast.parse(source.read_text("utf-8"))) if isinstance(n, ast.Name)
-        }
+        names = {n.id for n in ast.walk(parsed(source)) if isinstance(n, ast.Name)}
         assert "sr" not in names, source.name
 
 

@@ -12,6 +12,7 @@ import pytest
 import scipy.signal
 from numpy.typing import NDArray
 
+from made_once import MadeOnce
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.filters import design_bands
 from mixwright.faults.alignment import CrossSpectra, Delay
@@ -144,12 +145,16 @@ def speech(length: float, seed: int) -> Signal:
     return np.asarray(voice * syllables * 0.05)
 
 
-SOURCES: dict[str, Signal] = {
-    "speech": speech(10.0, 1),
-    "guitar": guitar(10.0, 2, 1),
-    "drums": hits(10.0, moments(10.0, 3), lambda n: snare(n) if n % 2 else kick()),
-    "bass": hits(10.0, moments(10.0, 4), lambda n: note([41.2, 49.0, 55.0][n % 3], 0.3, n)),
-}
+SOURCES = MadeOnce[Signal](
+    {
+        "speech": lambda: speech(10.0, 1),
+        "guitar": lambda: guitar(10.0, 2, 1),
+        "drums": lambda: hits(10.0, moments(10.0, 3), lambda n: snare(n) if n % 2 else kick()),
+        "bass": lambda: hits(
+            10.0, moments(10.0, 4), lambda n: note([41.2, 49.0, 55.0][n % 3], 0.3, n)
+        ),
+    }
+)
 
 
 # ---- delays ----
@@ -295,44 +300,44 @@ def test_overheads_are_late_and_left_where_they_are() -> None:
 # ---- what is merely played together ----
 
 
-def pairs_of_two_sources() -> dict[str, tuple[Signal, Signal]]:
-    length = 14.0
-    when = moments(length, 8)
-    grid = moments(length, 9)
-    bass = [41.2, 49.0, 55.0, 61.7]
-    return {
-        "doubled guitars": (guitar(length, 11, 1), guitar(length, 11, 2)),
-        "doubled voices": (speech(length, 3), speech(length, 4)),
-        "kick and bass": (
-            hits(length, when, lambda n: kick()),
-            hits(length, loose(when, 2, 0.004), lambda n: note(bass[n * 7 % 4], 0.3, n)),
+LONG_S = 14.0
+WHEN, GRID = moments(LONG_S, 8), moments(LONG_S, 9)
+BASS_HZ = [41.2, 49.0, 55.0, 61.7]
+TWO_SOURCES = MadeOnce[tuple[Signal, Signal]](
+    {
+        "doubled guitars": lambda: (guitar(LONG_S, 11, 1), guitar(LONG_S, 11, 2)),
+        "doubled voices": lambda: (speech(LONG_S, 3), speech(LONG_S, 4)),
+        "kick and bass": lambda: (
+            hits(LONG_S, WHEN, lambda n: kick()),
+            hits(LONG_S, loose(WHEN, 2, 0.004), lambda n: note(BASS_HZ[n * 7 % 4], 0.3, n)),
         ),
-        "kick and one bass note": (
-            hits(length, when, lambda n: kick()),
-            hits(length, loose(when, 3, 0.004), lambda n: note(49.0, 0.3, n)),
+        "kick and one bass note": lambda: (
+            hits(LONG_S, WHEN, lambda n: kick()),
+            hits(LONG_S, loose(WHEN, 3, 0.004), lambda n: note(49.0, 0.3, n)),
         ),
-        "programmed kick and snare": (
-            hits(length, grid, lambda n: kick()),
-            hits(length, grid, lambda n: snare(1)),
+        "programmed kick and snare": lambda: (
+            hits(LONG_S, GRID, lambda n: kick()),
+            hits(LONG_S, GRID, lambda n: snare(1)),
         ),
-        "layered snares": (
-            hits(length, grid, lambda n: snare(1, 180.0)),
-            hits(length, grid, lambda n: snare(2, 231.0)),
+        "layered snares": lambda: (
+            hits(LONG_S, GRID, lambda n: snare(1, 180.0)),
+            hits(LONG_S, GRID, lambda n: snare(2, 231.0)),
         ),
-        "bass and guitar": (
-            hits(length, when, lambda n: note(bass[n % 4], 0.3, n)),
-            hits(length, loose(when, 4, 0.006), lambda n: note(2 * bass[n % 4], 0.3, 100 + n)),
+        "bass and guitar": lambda: (
+            hits(LONG_S, WHEN, lambda n: note(BASS_HZ[n % 4], 0.3, n)),
+            hits(LONG_S, loose(WHEN, 4, 0.006), lambda n: note(2 * BASS_HZ[n % 4], 0.3, 100 + n)),
         ),
-        "two hums": (
+        "two hums": lambda: (
             SOURCES["guitar"] + 0.002 * np.sin(2 * np.pi * 50.0 * seconds(10.0)),
             SOURCES["speech"] - 0.002 * np.sin(2 * np.pi * 50.0 * seconds(10.0)),
         ),
     }
+)
 
 
-@pytest.mark.parametrize(("name", "pair"), pairs_of_two_sources().items())
-def test_two_sources_are_not_one(name: str, pair: tuple[Signal, Signal]) -> None:
-    first, second = (signal + noise(1.0, 40)[0] * 1e-9 for signal in pair)
+@pytest.mark.parametrize("name", TWO_SOURCES)
+def test_two_sources_are_not_one(name: str) -> None:
+    first, second = (signal + noise(1.0, 40)[0] * 1e-9 for signal in TWO_SOURCES[name])
     assert inspected({"first": first, "second": second}) == ()
 
 
