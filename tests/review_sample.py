@@ -15,11 +15,11 @@ from mixwright.comparing.change import Change
 from mixwright.reviewing.data import (
     Automation,
     FindingLine,
-    Move,
+    MoveLine,
     Phrase,
     ReviewData,
     RuleLine,
-    Section,
+    SectionLine,
     Send,
     SongTimeline,
     SoundChange,
@@ -52,11 +52,11 @@ LABELS = {
     "reference": ("night_ferry.wav", "reference"),
 }
 SECTIONS = (
-    Section("intro", 0.0, 4.0),
-    Section("verse 1", 4.0, 10.0),
-    Section("chorus 1", 10.0, 16.0),
-    Section("bridge", 16.0, 20.0),
-    Section("outro", 20.0, SECONDS),
+    SectionLine("intro", 0.0, 4.0),
+    SectionLine("verse 1", 4.0, 10.0),
+    SectionLine("chorus 1", 10.0, 16.0),
+    SectionLine("bridge", 16.0, 20.0),
+    SectionLine("outro", 20.0, SECONDS),
 )
 
 
@@ -160,15 +160,15 @@ TRACKS = (
     TrackRow(
         "kick", "kick", "drums", -27.4, -11.2, 0.0, None,
         (
-            Move("gain -3.5 dB"),
-            Move("bell 240 Hz -3.0 dB, Q 1.2", "cardboard knock where the guitars have their body"),
-            Move("compressor 3:1 from -18 dB", "even hits; the click passes before it closes"),
+            MoveLine("gain -3.5 dB"),
+            MoveLine("bell 240 Hz -3.0 dB, Q 1.2", "cardboard knock where the guitars have body"),
+            MoveLine("compressor 3:1 from -18 dB", "even hits; the click passes before it closes"),
         ),
         (Send("room", -26.0),),
     ),
     TrackRow(
         "overheads", "drum_overheads", "drums", -30.8, -14.9, 0.0, 110.0,
-        (Move("high-pass 130 Hz, 12 dB/oct", "kick comes from its own mics"),),
+        (MoveLine("high-pass 130 Hz, 12 dB/oct", "kick comes from its own mics"),),
         (Send("room", -24.0),),
     ),
     TrackRow("shaker", "percussion", "percussion", -41.2, -25.3, -45.0),
@@ -176,9 +176,9 @@ TRACKS = (
     TrackRow(
         "lead_vocal", "lead_vocal", None, -23.9, -9.6, 0.0, None,
         (
-            Move("high-pass 95 Hz, 18 dB/oct", "rumble below the voice"),
-            Move("compressor 3:1 from -22 dB", "even out the verses"),
-            Move("ride +1.5 dB in chorus 1", "guitars come in"),
+            MoveLine("high-pass 95 Hz, 18 dB/oct", "rumble below the voice"),
+            MoveLine("compressor 3:1 from -22 dB", "even out the verses"),
+            MoveLine("ride +1.5 dB in chorus 1", "guitars come in"),
         ),
         (Send("hall", -16.0), Send("plate", -math.inf)),
     ),
@@ -240,7 +240,7 @@ def large_review() -> ReviewData:
     """A song of ten minutes with a hundred tracks."""
     tracks = tuple(replace(TRACKS[i % 5], name=f"track {i}") for i in range(100))
     stretch = 600.0 / SECONDS
-    sections = tuple(Section(s.name, s.start_s * stretch, s.end_s * stretch) for s in SECTIONS)
+    sections = tuple(SectionLine(s.name, s.start_s * stretch, s.end_s * stretch) for s in SECTIONS)
     along = timeline(600.0, 0.05)
     wave = tuple((i * 0.1, math.sin(i * 0.01)) for i in range(6000))
     moving = tuple(Automation(f"track {i}", "fader", "dB", wave) for i in range(20))

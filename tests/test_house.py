@@ -23,35 +23,6 @@ MODULES = sorted(
     for info in pkgutil.walk_packages(mixwright.__path__, "mixwright.")
     if not info.name.endswith("__main__")
 )
-# Names that stand for more than one type as yet. This list may only become shorter.
-MEANT_TWICE = {
-    "Heard",
-    "Job",
-    "Keys",
-    "Move",
-    "Names",
-    "Node",
-    "Outcome",
-    "Pair",
-    "Pairs",
-    "Part",
-    "PathKey",
-    "Place",
-    "PlanOf",
-    "Powers",
-    "Reference",
-    "Result",
-    "Section",
-    "Source",
-    "Span",
-    "State",
-    "Strip",
-    "Submit",
-    "Table",
-    "Version",
-    "_Check",
-    "_Fault",
-}
 # "Out of one's head" as a source, also where a line ends between two words.
 RECOLLECTION = re.compile(
     r"\bfrom[\s#]+memory\b|\bas[\s#]+(we[\s#]+)?remember|\bI[\s#]+believe\b", re.IGNORECASE
@@ -161,8 +132,7 @@ def test_a_type_name_has_one_meaning() -> None:
         for name in types_of(source):
             homes.setdefault(name, []).append(str(source.relative_to(PACKAGE)))
     twice = {name: files for name, files in homes.items() if len(files) > 1}
-    assert {n: f for n, f in twice.items() if n not in MEANT_TWICE} == {}
-    assert set(twice) >= MEANT_TWICE, "no longer meant twice: take it off the list"
+    assert twice == {}
 
 
 def test_the_map_in_the_guide_is_the_tree_and_the_contract() -> None:

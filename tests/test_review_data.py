@@ -22,7 +22,7 @@ from mixwright.reviewing.data import (
     MOST_POINTS,
     Automation,
     ReviewData,
-    Section,
+    SectionLine,
     SongTimeline,
     Source,
     Spectra,
@@ -104,7 +104,7 @@ def test_json_holds_everything_and_nothing_that_ends_its_element() -> None:
 
 
 def test_a_curve_breaks_where_there_is_no_figure_and_ends_below_in_silence() -> None:
-    sections = (Section("all", 0.0, 6.0),)
+    sections = (SectionLine("all", 0.0, 6.0),)
     levels = (-20.0, -10.0, None, -30.0, -math.inf, -20.0)
     charts = plots.timeline_charts(SongTimeline(1.0, levels, levels), 6.0, sections)
     line = re.search(r'class="line" d="([^"]+)"', charts[0].svg)
@@ -168,7 +168,7 @@ def test_an_octave_is_equally_wide_everywhere_in_the_spectrum() -> None:
 def test_figures_of_a_section_are_those_of_its_values() -> None:
     levels = tuple(float(-40 + i) for i in range(20))
     along = SongTimeline(0.5, levels, levels, None, (None,) * 10 + levels[10:])
-    parts = (Section("one", 0.0, 5.0), Section("two", 5.0, 10.0))
+    parts = (SectionLine("one", 0.0, 5.0), SectionLine("two", 5.0, 10.0))
     one, two = section_figures(replace(review(), sections=parts, timeline=along))
     assert (one.loudness_lufs, one.loudest_lufs, one.true_peak_dbtp) == (-35.0, -31.0, -31.0)
     assert (one.most_bus_reduction_db, one.least_voice_db) == (None, None)

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from mixwright.reviewing.data import Section
+from mixwright.reviewing.data import SectionLine
 from mixwright.reviewing.page import page_text, write_page
 from mixwright.reviewing.sounds import PageSound
 from mixwright.words import figure
@@ -386,7 +386,7 @@ def test_text_of_a_sheet_stays_text(browser: Any, tmp_path: Path) -> None:
         title=nasty,
         artist=nasty,
         against=nasty,
-        sections=(Section(nasty, 0.0, 24.0),),
+        sections=(SectionLine(nasty, 0.0, 24.0),),
         sources=tuple(replace(one, label=nasty, note=nasty) for one in sample.sources),
         timeline=replace(sample.timeline, automation=moving),
         tracks=tuple(replace(one, name=nasty, role=nasty) for one in sample.tracks),

@@ -19,7 +19,7 @@ from mixwright.dsp.eq import BandRide, EqSettings
 from mixwright.dsp.expander import ExpanderSettings
 from mixwright.dsp.inserts import INSERTS
 from mixwright.dsp.reduction import CountedReduction
-from mixwright.rendering.chain import Chain, Span
+from mixwright.rendering.chain import Chain, SampleSpan
 from mixwright.rendering.parts import ChainPlan
 from mixwright.rendering.stages import EqStage, InsertsStage, ProcessorStage
 from mixwright.sheet import schema_path
@@ -27,7 +27,7 @@ from mixwright.sheet.model import CHAIN_PARTS, PROCESSORS, ProcessorKind
 
 ENGINE = Path(__file__).resolve().parents[1] / "engine" / "mixwright"
 MOST_FILES = 6
-SPAN = Span(0, 0, None, 48000)
+SPAN = SampleSpan(0, 0, None, 48000)
 
 STILL, MOVING = BandSettings("bell", 900.0, 6.0), BandSettings("bell", 3000.0, -2.0)
 RIDE = BandRide(1, None, Curve("plain", -2.0, (Move(4800, 480, 4.0),)))

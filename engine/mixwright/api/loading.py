@@ -19,9 +19,9 @@ from mixwright.sheet.nearest import nearest
 from mixwright.sheet.slips import meant_word
 from mixwright.timeline import Position
 
-Span = tuple[Position | None, Position | None]
+PositionSpan = tuple[Position | None, Position | None]
 SHEET_SUFFIXES = (".yaml", ".yml")
-WHOLE: Span = (None, None)
+WHOLE: PositionSpan = (None, None)
 
 
 class Working(TypedDict, total=False):
@@ -52,7 +52,7 @@ def plan(
     *,
     through: StepName = "automation",
     section: str | None = None,
-    span: Span = WHOLE,
+    span: PositionSpan = WHOLE,
     mono: bool = False,
     **options: Unpack[Options],
 ) -> Plan:
@@ -66,7 +66,7 @@ def plan(
 
 
 def planner(
-    session: Session, section: str | None = None, span: Span = WHOLE, mono: bool = False
+    session: Session, section: str | None = None, span: PositionSpan = WHOLE, mono: bool = False
 ) -> PlanOf:
     """Return what plans sheets over one part of the song; the arguments are those of `plan`."""
     if section is not None and span != WHOLE:
@@ -85,7 +85,7 @@ def planner(
     return plan_of
 
 
-def section_span(sheet: Sheet, name: str) -> Span:
+def section_span(sheet: Sheet, name: str) -> PositionSpan:
     """Return a section's first position and the one after its last; the last section ends open."""
     names = [section.name for section in sheet.song.sections]
     if name not in names:

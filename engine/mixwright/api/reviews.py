@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
 from mixwright.api.loading import Options, loaded_sheet, planner, said_in
-from mixwright.comparing.versions import Version, load_version, revision_names
+from mixwright.comparing.versions import SheetVersion, load_version, revision_names
 from mixwright.rendering.session import Session
 from mixwright.sheet import Sheet
 
@@ -42,12 +42,12 @@ def review(
         return review_sheet(sheet, named, planner(session), folder, session)
 
 
-def _shown(version: Version) -> str:
+def _shown(version: SheetVersion) -> str:
     """What a version is called on the page: a revision, or a file without the folders above it."""
     return version.name if version.revision is not None else Path(version.name).name
 
 
-def _version(against: Sheet | str | Path, sheet: Sheet, session: Session) -> Version:
+def _version(against: Sheet | str | Path, sheet: Sheet, session: Session) -> SheetVersion:
     """The version to compare with; a word that is no file and has no path is a revision."""
     is_revision = isinstance(against, str) and ":" not in against and not Path(against).exists()
     if is_revision and Path(str(against)).suffix not in (".yaml", ".yml"):

@@ -53,8 +53,8 @@ from mixwright.words import listed, named
 # Two ways to take a difference of level that are further apart than this (LU) do not speak of the
 # same sound. The bound is ours: in the example song, where tracks play, they are within 1.2.
 MOST_APART_LU = 3.0
-Version = Literal["with", "without"]
-VERSIONS: tuple[Version, ...] = ("with", "without")
+WithOrWithout = Literal["with", "without"]
+VERSIONS: tuple[WithOrWithout, ...] = ("with", "without")
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class BypassedFile:
     """
 
     path: Path
-    version: Version
+    version: WithOrWithout
     alone: bool
     fader_db: float
     gain_db: float

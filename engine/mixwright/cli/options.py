@@ -60,16 +60,16 @@ def session_options(command: Command) -> Command:
 
 
 @dataclass
-class Outcome:
+class ExitStatus:
     """The exit status of a verb."""
 
     status: int = 0
 
 
 @contextmanager
-def json_problems(as_json: bool) -> Iterator[Outcome]:
+def json_problems(as_json: bool) -> Iterator[ExitStatus]:
     """Under --json, print problems as JSON instead of raising them on to the command line."""
-    outcome = Outcome()
+    outcome = ExitStatus()
     try:
         yield outcome
     except ProblemError as error:

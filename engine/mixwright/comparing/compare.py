@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from mixwright.comparing.changes import Change, changes_between
 from mixwright.comparing.renames import renamed
-from mixwright.comparing.versions import Version
+from mixwright.comparing.versions import SheetVersion
 
 if TYPE_CHECKING:
     from mixwright.comparing.sound import SoundCompared
@@ -36,13 +36,15 @@ class Compared:
         return bool(self.changes) or not is_same_sound
 
 
-def compare_sheets(old: Version, new: Version) -> Compared:
+def compare_sheets(old: SheetVersion, new: SheetVersion) -> Compared:
     """Compare what the sheets say; no sound file is needed."""
     changes = changes_between(old.sheet, new.sheet)
     return Compared(new.sheet.song.title, old.name, new.name, changes)
 
 
-def compare_versions(old: Version, new: Version, plan_of: PlanOf, session: Session) -> Compared:
+def compare_versions(
+    old: SheetVersion, new: SheetVersion, plan_of: PlanOf, session: Session
+) -> Compared:
     """Compare what the sheets say and how they sound; `plan_of` plans a whole song.
 
     Raises ProblemError as a render does.

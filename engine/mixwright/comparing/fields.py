@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Any
 
 from mixwright.comparing.change import Change, Place
-from mixwright.comparing.pairing import Pairs, displaced, in_order, paired
+from mixwright.comparing.pairing import IndexPairs, displaced, in_order, paired
 from mixwright.comparing.words import change_words
 from mixwright.timeline import Position
 from mixwright.words import named, value_words
@@ -138,7 +138,7 @@ def listed_told(
     old: Sequence[Any],
     new: Sequence[Any],
     words: Callable[[Any], str],
-    pairs: Pairs | Sequence[Callable[[Any], Hashable]],
+    pairs: IndexPairs | Sequence[Callable[[Any], Hashable]],
     tell: Callable[[Place, Any, Any], Iterable[Change]],
 ) -> Iterator[Change]:
     """Tell what came into a list, left it, changed or changed places.

@@ -12,8 +12,8 @@ from mixwright.dsp.band import PASSES, SHELVES
 from mixwright.sheet import Band
 
 T = TypeVar("T")
-Pair = tuple[int | None, int | None]
-Pairs = dict[int, int]  # the place in the old list by that in the new one
+IndexPair = tuple[int | None, int | None]
+IndexPairs = dict[int, int]  # the place in the old list by that in the new one
 # Bands of one type further apart than this, in octaves, are two moves and not one that changed.
 FURTHEST_OCT = dict.fromkeys((*PASSES, *SHELVES), 3.0)
 FURTHEST_OTHERS_OCT = 1.0
@@ -21,13 +21,13 @@ FURTHEST_OTHERS_OCT = 1.0
 OTHER_SIDE_OCT = 0.5
 
 
-def paired(old: Sequence[T], new: Sequence[T], *alike: Callable[[T], Hashable]) -> Pairs:
+def paired(old: Sequence[T], new: Sequence[T], *alike: Callable[[T], Hashable]) -> IndexPairs:
     """Pair what has the same key, by the first of `alike` that fits, each in its order.
 
     >>> paired(["a1", "b1", "b2"], ["b2", "a9"], str, lambda word: word[0])
     {0: 2, 1: 0}
     """
-    found: Pairs = {}
+    found: IndexPairs = {}
     for key_of in alike:
         waiting: dict[Hashable, list[int]] = defaultdict(list)
         taken = set(found.values())
@@ -40,14 +40,14 @@ def paired(old: Sequence[T], new: Sequence[T], *alike: Callable[[T], Hashable]) 
     return found
 
 
-def in_order(pairs: Pairs, old_count: int, new_count: int) -> Iterator[Pair]:
+def in_order(pairs: IndexPairs, old_count: int, new_count: int) -> Iterator[IndexPair]:
     """Go through everything: the new list in its order, what is gone after what it stood behind.
 
     >>> list(in_order({0: 0, 1: 2}, 3, 3))
     [(0, 0), (1, None), (2, 1), (None, 2)]
     """
     kept = {i: j for j, i in pairs.items()}
-    places: list[tuple[tuple[int, int, int], Pair]] = []
+    places: list[tuple[tuple[int, int, int], IndexPair]] = []
     before = -1
     for i in range(old_count):
         if i in kept:
@@ -59,7 +59,7 @@ def in_order(pairs: Pairs, old_count: int, new_count: int) -> Iterator[Pair]:
         yield pair
 
 
-def displaced(pairs: Pairs) -> set[int]:
+def displaced(pairs: IndexPairs) -> set[int]:
     """Return which of the new list changed places: as few as explain the new order.
 
     >>> displaced({0: 3, 1: 0, 2: 1, 3: 2})
@@ -82,7 +82,7 @@ def displaced(pairs: Pairs) -> set[int]:
     return set(order) - staying
 
 
-def paired_bands(old: Sequence[Band], new: Sequence[Band]) -> Pairs:
+def paired_bands(old: Sequence[Band], new: Sequence[Band]) -> IndexPairs:
     """Pair EQ bands: what is the same, then of each type what is nearest in frequency.
 
     >>> from mixwright.dsp.band import BandSettings

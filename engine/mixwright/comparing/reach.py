@@ -33,9 +33,9 @@ AUDIBLE_RESIDUAL_LU = -40.0
 PASS = 8
 
 
-State = Literal["added", "removed", "changed"]
+ReachState = Literal["added", "removed", "changed"]
 # An old and a new one; None where a version does not have it.
-Pair = tuple[Recording | None, Recording | None]
+RecordingPair = tuple[Recording | None, Recording | None]
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Reach:
 
     kind: Literal["track", "group"]
     name: str
-    state: State
+    state: ReachState
     old_lufs: float | None
     new_lufs: float | None
     change_lu: float | None
@@ -126,7 +126,7 @@ def _groups(sounds: Sounds) -> dict[str, Identity]:
     }
 
 
-def _state(was_there: bool, is_there: bool) -> State:
+def _state(was_there: bool, is_there: bool) -> ReachState:
     """What became of a track or group in the sheet, whether it sounds or not."""
     if was_there and is_there:
         return "changed"
@@ -136,8 +136,8 @@ def _state(was_there: bool, is_there: bool) -> State:
 def _reach(
     kind: Literal["track", "group"],
     name: str,
-    state: State,
-    pair: Pair,
+    state: ReachState,
+    pair: RecordingPair,
     plans: tuple[Plan, Plan],
 ) -> Reach | None:
     """What two performances of it alone say; None where they come out the same."""
@@ -185,7 +185,7 @@ def _peak_dbfs(done: Recording) -> float | None:
     return done.sound.readings().sample_peak_dbfs
 
 
-def _section_changes(pair: Pair, plans: tuple[Plan, Plan]) -> dict[str, float]:
+def _section_changes(pair: RecordingPair, plans: tuple[Plan, Plan]) -> dict[str, float]:
     """Changes of level in the sections that both have, wherever they lie."""
     places = [
         {s.name: (s.start / plan.rate_hz, s.end / plan.rate_hz) for s in plan.sections}

@@ -18,7 +18,7 @@ from mixwright.timeline import Position
 
 T = TypeVar("T")
 StripKind = TypeVar("StripKind", Track, Group, Bus)
-Names = Mapping[str, str]  # the new name by the old one
+NewNames = Mapping[str, str]  # the new name by the old one
 
 
 @dataclass(frozen=True)
@@ -26,9 +26,9 @@ class Renamed:
     """The old sheet by the new names, and which names those are."""
 
     sheet: Sheet
-    parts: Names  # of tracks, groups and returns, which share no names
-    variants: Names
-    sections: Names
+    parts: NewNames  # of tracks, groups and returns, which share no names
+    variants: NewNames
+    sections: NewNames
 
 
 def renamed(old: Sheet, new: Sheet) -> Renamed:
@@ -86,14 +86,14 @@ def _content(part: Any) -> Any:
     return replace(part, name="", why=None)
 
 
-def _renamed(part: T, names: Names) -> T:
+def _renamed(part: T, names: NewNames) -> T:
     return replace(part, name=names.get(_name(part), _name(part)))  # type: ignore[type-var]
 
 
 # ---- references to what was renamed ----
 
 
-def _with_parts(sheet: Sheet, names: Names) -> Sheet:
+def _with_parts(sheet: Sheet, names: NewNames) -> Sheet:
     """The sheet with other names of tracks, groups and returns, wherever they are used."""
     if not names:
         return sheet
@@ -108,7 +108,7 @@ def _with_parts(sheet: Sheet, names: Names) -> Sheet:
     )
 
 
-def _track(track: Track, names: Names) -> Track:
+def _track(track: Track, names: NewNames) -> Track:
     rides = track.automation
     return replace(
         _strip(_renamed(track, names), names),
@@ -119,7 +119,7 @@ def _track(track: Track, names: Names) -> Track:
     )
 
 
-def _strip(part: StripKind, names: Names) -> StripKind:
+def _strip(part: StripKind, names: NewNames) -> StripKind:
     """A part whose processors listen to tracks by their new names."""
     keyed: dict[str, Any] = {
         kind.id: replace(processor, key=_other(processor.key, names))  # type: ignore[type-var]
@@ -129,7 +129,7 @@ def _strip(part: StripKind, names: Names) -> StripKind:
     return replace(part, **keyed)
 
 
-def _variant(variant: Variant, names: Names) -> Variant:
+def _variant(variant: Variant, names: NewNames) -> Variant:
     return replace(
         variant,
         only=_all(variant.only, names),
@@ -141,28 +141,28 @@ def _variant(variant: Variant, names: Names) -> Variant:
     )
 
 
-def _cover(cover: Any, names: Names) -> Any:
+def _cover(cover: Any, names: NewNames) -> Any:
     return replace(
         cover, name=names.get(cover.name, cover.name), instead=_other(cover.instead, names)
     )
 
 
-def _other(name: str | None, names: Names) -> str | None:
+def _other(name: str | None, names: NewNames) -> str | None:
     return None if name is None else names.get(name, name)
 
 
-def _all(some: tuple[str, ...], names: Names) -> tuple[str, ...]:
+def _all(some: tuple[str, ...], names: NewNames) -> tuple[str, ...]:
     return tuple(names.get(name, name) for name in some)
 
 
-def _keys(by_name: Mapping[str, T], names: Names) -> dict[str, T]:
+def _keys(by_name: Mapping[str, T], names: NewNames) -> dict[str, T]:
     return {names.get(name, name): value for name, value in by_name.items()}
 
 
 # ---- sections ----
 
 
-def _with_sections(sheet: Sheet, names: Names) -> Sheet:
+def _with_sections(sheet: Sheet, names: NewNames) -> Sheet:
     """The sheet with other names of sections, wherever something happens in one."""
     if not names:
         return sheet
@@ -185,7 +185,7 @@ def _with_sections(sheet: Sheet, names: Names) -> Sheet:
     return replace(kept, **moved, **in_sections)
 
 
-def _positions(value: Any, names: Names) -> Any:
+def _positions(value: Any, names: NewNames) -> Any:
     """Anything with the positions in it that name a section by its new name."""
     if isinstance(value, Position):
         return replace(value, section=_other(value.section, names))

@@ -11,7 +11,7 @@ from typing import Any
 
 from mixwright.comparing.change import Change, Place, Sheets
 from mixwright.comparing.fields import fields_told, setting_told
-from mixwright.comparing.pairing import Pairs, displaced, paired
+from mixwright.comparing.pairing import IndexPairs, displaced, paired
 from mixwright.comparing.words import from_to
 from mixwright.sheet import Band, Point, Points
 from mixwright.sheet.part_words import OF_BAND, OF_PART, over_words, ridden_words, ride_words
@@ -100,7 +100,7 @@ def points_told(place: Place, ridden: Ridden, old: Points, new: Points) -> Itera
         yield place.of(pairs[j], j).told(text, "moved")
 
 
-def _paired(place: Place, old: Points, new: Points) -> Pairs:
+def _paired(place: Place, old: Points, new: Points) -> IndexPairs:
     """Points at the same position, the same beat, or the same in between two that stay."""
     pairs = paired(old, new, lambda point: point.at)
     for i, j in itertools.product(range(len(old)), range(len(new))):
@@ -137,7 +137,7 @@ def _same_but_place(one: Point, other: Point) -> bool:
     return replace(one, at=other.at) == other
 
 
-def _after(pairs: Pairs, index: int) -> float:
+def _after(pairs: IndexPairs, index: int) -> float:
     """Where in the new ride a point stood that is gone."""
     before = [j for j, i in pairs.items() if i < index]
     return max(before, default=-1) + 0.5

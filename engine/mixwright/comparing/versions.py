@@ -24,7 +24,7 @@ GIVE_NO_FILES = "compare the sheets alone: --only-sheet"
 
 
 @dataclass(frozen=True)
-class Version:
+class SheetVersion:
     """A sheet as one of two; `name` is as it was given, `revision` None for a file."""
 
     name: str
@@ -34,7 +34,7 @@ class Version:
 
 def load_version(
     given: Sheet | str | Path, *, allow_outside: bool = False, needs_files: bool = True
-) -> Version:
+) -> SheetVersion:
     """Return a sheet, read from a file or as ``REVISION:PATH`` from the git repository here.
 
     As in git, a path is relative to the top of the repository, one that begins with ``./`` to the
@@ -42,7 +42,7 @@ def load_version(
     with faults and where git has nothing of that name.
     """
     if isinstance(given, Sheet):
-        return Version(str(given.path), given)
+        return SheetVersion(str(given.path), given)
     name = str(given)
     in_revision = _IN_REVISION.fullmatch(name)
     if in_revision is None and not os.path.lexists(name) and not name.endswith((".yaml", ".yml")):
@@ -52,7 +52,7 @@ def load_version(
     if in_revision is None or os.path.lexists(name):
         text = load_text(given)
         options = {"allow_outside": allow_outside, "needs_files": needs_files}
-        return Version(name, load_sheet_text(text, given, **options))
+        return SheetVersion(name, load_sheet_text(text, given, **options))
     revision, path = in_revision[1], in_revision[2]
     data, place = _from_git(name, revision, path)
     try:
@@ -61,7 +61,7 @@ def load_version(
         )
     except ProblemError as error:
         raise ProblemError(_asked_for_by(revision, error.problems)) from error
-    return Version(name, sheet, revision)
+    return SheetVersion(name, sheet, revision)
 
 
 def revision_names(revisions: str, sheet: str) -> tuple[str, str]:

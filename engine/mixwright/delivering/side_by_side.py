@@ -24,7 +24,7 @@ from typing import Any, Generic, TypeVar
 
 from mixwright.problem import Fault, Problem, ProblemError
 
-Result = TypeVar("Result")
+Made = TypeVar("Made")
 # (stage, share done from 0 to 1), and the same with the name of the piece before it
 Told = Callable[[str, float], None]
 TellAll = Callable[[str, str, float], None]
@@ -35,43 +35,43 @@ EXIT_STOPPED = 130
 
 
 @dataclass(frozen=True)
-class Job(Generic[Result]):
+class Job(Generic[Made]):
     """A piece of work: `work` is what a fresh process can import, or a partial of such."""
 
     name: str
-    work: Callable[[Told], Result]
+    work: Callable[[Told], Made]
 
 
 @dataclass(frozen=True)
-class Outcome(Generic[Result]):
+class Outcome(Generic[Made]):
     """What became of a job: a result, or problems, or a `bug`, an exception that is our fault."""
 
-    result: Result | None = None
+    result: Made | None = None
     problems: tuple[Problem, ...] = ()
     bug: Exception | None = None
 
 
 @dataclass
-class _Run(Generic[Result]):
+class _Run(Generic[Made]):
     """A job under way."""
 
     index: int
     name: str
     process: BaseProcess
     pipe: Connection
-    outcome: Outcome[Result] | None = None
+    outcome: Outcome[Made] | None = None
 
 
 def side_by_side(
-    jobs: Sequence[Job[Result]], at_once: int, progress: TellAll | None = None
-) -> Generator[tuple[int, Outcome[Result]], None, None]:
+    jobs: Sequence[Job[Made]], at_once: int, progress: TellAll | None = None
+) -> Generator[tuple[int, Outcome[Made]], None, None]:
     """Do jobs, at most so many at once, and yield the index and outcome of each as it ends.
 
     Nothing that happens to a job is raised here. To be closed (:func:`contextlib.closing`): then
     jobs under way are told to stop, which they do without leaving anything half done.
     """
     waiting = deque(enumerate(jobs))
-    running: list[_Run[Result]] = []
+    running: list[_Run[Made]] = []
     try:
         while waiting or running:
             while waiting and len(running) < at_once:
@@ -89,7 +89,7 @@ def side_by_side(
         _stop(running)
 
 
-def _started(index: int, job: Job[Result]) -> _Run[Result]:
+def _started(index: int, job: Job[Made]) -> _Run[Made]:
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe(duplex=False)
     process = context.Process(target=_at_work, args=(job.work, theirs), daemon=True)
@@ -115,7 +115,7 @@ def _deaf_to_interrupts() -> Iterator[None]:
         signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)
 
 
-def _hear(run: _Run[Result], progress: TellAll | None) -> bool:
+def _hear(run: _Run[Made], progress: TellAll | None) -> bool:
     """Take what a job says; return whether there may be more."""
     try:
         said = run.pipe.recv()
@@ -195,7 +195,7 @@ class _Teller:
                 raise SystemExit(EXIT_STOPPED) from None
 
 
-def outcome_of(work: Callable[[Told], Result], progress: Told) -> Outcome[Result]:
+def outcome_of(work: Callable[[Told], Made], progress: Told) -> Outcome[Made]:
     """Do some work; whatever it raises becomes an outcome, so that it can be sent and said.
 
     >>> outcome_of(lambda progress: 7, print).result

@@ -14,7 +14,7 @@ from mixwright.delivering.manifest import (
     this_tool,
 )
 
-Part = Literal["version", "library", "processor"]
+StrangerKind = Literal["version", "library", "processor"]
 INSTRUCTIONS = "instructions"
 
 
@@ -25,7 +25,7 @@ class Stranger:
     `here` is None where it isn't there. `files` is how many files it is said of, None for all.
     """
 
-    part: Part
+    part: StrangerKind
     name: str
     then: str | None
     here: str | None
@@ -102,7 +102,7 @@ def _between(then: MadeWith, here: MadeWith) -> Iterator[Stranger]:
             yield Stranger("library", name, libraries.get(name), ours.get(name))
 
 
-def _named(what: MadeWith) -> list[tuple[Part, str, str | None]]:
+def _named(what: MadeWith) -> list[tuple[StrangerKind, str, str | None]]:
     tool, machine = what.made_by, what.platform
     return [
         ("version", "mixwright", tool.mixwright),

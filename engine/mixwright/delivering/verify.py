@@ -40,8 +40,8 @@ MOST_STEPS, MOST_SHAPED_STEPS = 2, 16
 INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 READ_FRAMES = 65536
 
-State = Literal["same", "changed", "missing", "from before"]
-Part = Literal["sheet", "input", "output"]
+FileState = Literal["same", "changed", "missing", "from before"]
+ListedKind = Literal["sheet", "input", "output"]
 
 
 @dataclass(frozen=True)
@@ -63,9 +63,9 @@ class Remade:
 class Held:
     """One file held to the manifest; `remade` is None where nothing was made again."""
 
-    part: Part
+    part: ListedKind
     file: str
-    state: State
+    state: FileState
     remade: Remade | None = None
 
     @property
@@ -141,7 +141,7 @@ def _sources(manifest: Manifest, folder: Path) -> list[Held]:
     ]
 
 
-def _state(path: Path, sha256: str, before: Collection[str] = ()) -> State:
+def _state(path: Path, sha256: str, before: Collection[str] = ()) -> FileState:
     lying = lying_sha256(path)
     if lying is None:
         return "missing"

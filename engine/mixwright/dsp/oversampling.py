@@ -62,7 +62,7 @@ class Oversampled:
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         factor = factor_for(rate_hz)
-        self._stages = [_Stage(k, channels) for k in range(int(math.log2(factor)))]
+        self._stages = [_Halving(k, channels) for k in range(int(math.log2(factor)))]
         lag = sum(stage.lag * factor // 2**k for k, stage in enumerate(self._stages))
         self.latency: int = -(-lag // factor)
         # Brings the lag to a whole number of samples of the song.
@@ -83,7 +83,7 @@ class Oversampled:
         return np.ascontiguousarray(lanes.T)
 
 
-class _Stage:
+class _Halving:
     """One doubling and its halving, with what both remember."""
 
     def __init__(self, turn: int, channels: int) -> None:

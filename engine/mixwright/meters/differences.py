@@ -8,7 +8,7 @@ from typing import TypeAlias
 from mixwright.meters.spectrum import SpectrumReadings
 from mixwright.units import difference_db
 
-Levels: TypeAlias = tuple[float | None, ...]
+BandLevels: TypeAlias = tuple[float | None, ...]
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,9 @@ def differences(
     )
 
 
-def _level_differences(mix: Levels, reference: Levels, gain_db: float) -> tuple[float | None, ...]:
+def _level_differences(
+    mix: BandLevels, reference: BandLevels, gain_db: float
+) -> tuple[float | None, ...]:
     # A lower sample rate has fewer bands, and both start with the same one.
     return tuple(_level_difference(*pair, gain_db) for pair in zip(mix, reference, strict=False))
 

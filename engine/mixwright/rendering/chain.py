@@ -30,7 +30,7 @@ EVEN_FRAMES = 65536
 
 
 @dataclass(frozen=True)
-class Span:
+class SampleSpan:
     """Samples of the song: where work starts, what is kept and measured, where the song ends."""
 
     start: int
@@ -108,7 +108,7 @@ class Chain:
         matches: Matches,
         rate_hz: int,
         channels: int,
-        span: Span,
+        span: SampleSpan,
         start: int,
         watch: str | None = None,
         following: Following = ON_ITS_OWN,

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 
 from mixwright.dsp.align import RunningAlign
 from mixwright.rendering.apart import NOTHING_APART, Apart
-from mixwright.rendering.chain import NO_KEYS, Keys, Span
+from mixwright.rendering.chain import NO_KEYS, Keys, SampleSpan
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.identity import Identity
 from mixwright.rendering.mixing import Listened, Mix, Mixing, Node, Nodes
@@ -27,7 +27,7 @@ from mixwright.rendering.sums import FRAMES
 from mixwright.units import Block
 
 Progress = Callable[[float], None]
-Result = TypeVar("Result")
+Yielded = TypeVar("Yielded")
 
 
 class Engine:
@@ -48,7 +48,7 @@ class Engine:
     ) -> None:
         plan = mixes[0].plan
         self.plan, self._pool, self._mixes = plan, pool, mixes
-        self._span = Span(plan.start, plan.keep_from, plan.keep_to, plan.end, plan.sections)
+        self._span = SampleSpan(plan.start, plan.keep_from, plan.keep_to, plan.end, plan.sections)
         self._under_way: list[Future[Any]] = []
         self.mixings: list[Mixing] = []
         self.tracks: list[TrackStrip] = []
@@ -165,7 +165,7 @@ class Engine:
                 progress((count + 1) / len(starts))
         yield self._kept(_wait(pending), starts[-1])
 
-    def _submit(self, work: Callable[..., Result], *arguments: Any) -> Future[Result]:
+    def _submit(self, work: Callable[..., Yielded], *arguments: Any) -> Future[Yielded]:
         """Give the pool something to do, and remember it until it is done."""
         future = self._pool.submit(work, *arguments)
         self._under_way.append(future)
@@ -217,7 +217,7 @@ class Engine:
         kept = []
         for block, mixing in zip(blocks, self.mixings, strict=True):
             plan, stop = mixing.plan, _stop_of(mixing.plan)
-            span = Span(plan.start, plan.keep_from - plan.lead_in, stop, stop)
+            span = SampleSpan(plan.start, plan.keep_from - plan.lead_in, stop, stop)
             kept.append(kept_part(block, at - mixing.latency, span))
         return tuple(kept)
 
@@ -252,7 +252,7 @@ def _stop_of(plan: Plan) -> int:
     return plan.end + plan.tail
 
 
-def _wait(futures: list[Future[Result]]) -> list[Result]:
+def _wait(futures: list[Future[Yielded]]) -> list[Yielded]:
     """Return all results in order; the first failure is raised after all have ended."""
     wait(futures)
     return [future.result() for future in futures]

@@ -17,7 +17,7 @@ from mixwright.dsp.curve import Curve
 from mixwright.dsp.filters import design_bands
 from mixwright.meters import FilterLoudnessMeter
 from mixwright.rendering.cache import NumberCache
-from mixwright.rendering.chain import Span, match_db
+from mixwright.rendering.chain import SampleSpan, match_db
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.identity import Contents, Identity, Sounds, identity
 from mixwright.rendering.mixing import Mix
@@ -34,7 +34,7 @@ BUS_MAKEUP = ("mix_bus", "compressor")
 
 
 @dataclasses.dataclass(frozen=True)
-class Job:
+class LevelJob:
     """One figure to measure: whose, of which part, what it depends on, how to get it."""
 
     name: str
@@ -95,12 +95,12 @@ def _depends(sounds: Sounds, part: str, heard: Identity) -> Identity:
     return identity(sounds.contents, "level", part, sounds.plan.end, heard)
 
 
-def _of_tracks(whole: Sounds, part: str) -> list[Job]:
+def _of_tracks(whole: Sounds, part: str) -> list[LevelJob]:
     """One part of the chains of all tracks."""
     plan = whole.plan
     by_name = {track.name: track for track in plan.tracks}
 
-    def job(track: TrackPlan) -> Job:
+    def job(track: TrackPlan) -> LevelJob:
         heard = _upstream(track, part)
         keys = tuple(_upstream(by_name[name], "eq") for name in heard.chain.keys)
 
@@ -111,7 +111,7 @@ def _of_tracks(whole: Sounds, part: str) -> list[Job]:
 
         heard_by = dataclasses.replace(whole, plan=dataclasses.replace(plan, tracks=keys))
         depends = _depends(whole, part, heard_by.of_chain(heard, part))
-        return Job(track.name, part, depends, measure)
+        return LevelJob(track.name, part, depends, measure)
 
     return [job(track) for track in plan.tracks if track.chain.matches(part)]
 
@@ -163,11 +163,11 @@ def _part_match_db(
     return strip.chain.watched_match_db
 
 
-def _of_groups(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[Job]:
+def _of_groups(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[LevelJob]:
     """One part of the chains of all groups, each with its tracks and nothing else."""
     plan = whole.plan
 
-    def job(group: BusPlan) -> Job:
+    def job(group: BusPlan) -> LevelJob:
         chain = group.chain.as_matched(part)
         alone = dataclasses.replace(
             plan,
@@ -196,7 +196,7 @@ def _needed(plan: Plan, group: BusPlan) -> tuple[TrackPlan, ...]:
     return tuple(kept)
 
 
-def _of_bus(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[Job]:
+def _of_bus(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[LevelJob]:
     """A part of the mix bus's chain, if it is matched."""
     if not whole.plan.mix_bus.chain.matches(part):
         return []
@@ -217,9 +217,9 @@ def keep_bus_makeup(sounds: Sounds, value_db: float, cache: NumberCache) -> None
         cache.put(_depends(whole, BUS_MAKEUP[1], whole.bus), value_db)
 
 
-def whole_span(plan: Plan) -> Span:
+def whole_span(plan: Plan) -> SampleSpan:
     """Return the span of the whole song."""
-    return Span(0, 0, None, plan.end)
+    return SampleSpan(0, 0, None, plan.end)
 
 
 def _whole(plan: Plan) -> Plan:
@@ -237,7 +237,7 @@ def _whole(plan: Plan) -> Plan:
     )
 
 
-def _engine_job(sounds: Sounds, name: str, part: str, pool: ThreadPoolExecutor) -> Job:
+def _engine_job(sounds: Sounds, name: str, part: str, pool: ThreadPoolExecutor) -> LevelJob:
     """A figure for which a part of the graph has to be played."""
 
     def measure(found: Found) -> float:
@@ -252,4 +252,4 @@ def _engine_job(sounds: Sounds, name: str, part: str, pool: ThreadPoolExecutor) 
         return next(strip for strip in strips if strip.name == name).chain.watched_match_db
 
     heard = sounds.bus if name == "mix_bus" else sounds.groups[name]
-    return Job(name, part, _depends(sounds, part, heard), measure)
+    return LevelJob(name, part, _depends(sounds, part, heard), measure)

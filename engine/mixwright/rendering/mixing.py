@@ -16,17 +16,16 @@ import numpy as np
 
 from mixwright.dsp.align import RunningAlign
 from mixwright.rendering.apart import NOTHING_APART, Apart, ApartStrip
-from mixwright.rendering.chain import Keys, Span
+from mixwright.rendering.chain import Keys, SampleSpan
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.following import ON_ITS_OWN, Additions, Following
 from mixwright.rendering.identity import Identity, Sounds
 from mixwright.rendering.parts import BusPlan, ChainPlan
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.strip import BusStrip, kept_part
-from mixwright.rendering.sums import FRAMES, Feed, Sums
+from mixwright.rendering.sums import FRAMES, Feed, Submit, Sums
 from mixwright.units import Block
 
-Submit = Callable[..., Future[Any]]
 # What a chain listens to: names of tracks, and each as far as its EQ.
 Listened = tuple[tuple[str, Identity], ...]
 
@@ -118,7 +117,7 @@ class Mixing:
         tracks: Sequence[int],
         nodes: Nodes,
         others: Sequence[Mixing],
-        span: Span,
+        span: SampleSpan,
         submit: Submit,
         watched: tuple[str, str] = ("", ""),
         ears: Ears = NO_EARS,

@@ -80,7 +80,7 @@ def performed(
             for count, indices in enumerate(shared):
                 together = [_counted(parts[index], indices) for index in indices]
                 share = partial(_shared, session, count, len(shared))
-                stage = _Stage(session.told(share), folder, pool, cache, contents, kept_open)
+                stage = _Means(session.told(share), folder, pool, cache, contents, kept_open)
                 heard = (ears, apart) if 0 in indices else (NO_EARS, NOTHING_APART)
                 done |= zip(indices, _made(together, stage, *heard), strict=True)
         yield tuple(done[index] for index in range(len(parts)))
@@ -122,7 +122,7 @@ def _threads(session: Session) -> Iterator[ThreadPoolExecutor]:
 
 
 @dataclass(frozen=True)
-class _Stage:
+class _Means:
     """What a performance needs; spools are closed with `kept_open`."""
 
     session: Session
@@ -136,7 +136,7 @@ class _Stage:
         return self.kept_open.enter_context(closing(Spool(self.folder)))
 
 
-def _made(parts: Sequence[Part], stage: _Stage, ears: Ears, apart: Apart) -> list[Recording]:
+def _made(parts: Sequence[Part], stage: _Means, ears: Ears, apart: Apart) -> list[Recording]:
     """Make mixes side by side in one pass over the stems."""
     mixes = _matched(parts, stage)
     engine = Engine(mixes, stage.pool, ears=ears, apart=apart)
@@ -171,7 +171,7 @@ def _made(parts: Sequence[Part], stage: _Stage, ears: Ears, apart: Apart) -> lis
     return limited
 
 
-def _matched(parts: Sequence[Part], stage: _Stage) -> list[Mix]:
+def _matched(parts: Sequence[Part], stage: _Means) -> list[Mix]:
     """Match the levels of every mix; one that follows another takes over what was found there."""
     mixes: list[Mix] = []
     for index, part in enumerate(parts):
@@ -198,7 +198,7 @@ def _play(engine: Engine, spools: Sequence[Spool], progress: Progress) -> list[S
     return sounds
 
 
-def _limited(part: Part, one: Recording, done: Sequence[Recording], stage: _Stage) -> Recording:
+def _limited(part: Part, one: Recording, done: Sequence[Recording], stage: _Means) -> Recording:
     """A mix through its limiter, if it has one; it goes by that of the mix that it follows.
 
     It comes after the make-up, which is known only once the whole mix has been heard: a second

@@ -7,8 +7,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
 from mixwright.problem import Problem, ProblemError
-
-PathKey = tuple[str | int, ...]
+from mixwright.sheet.model import PathKey
 
 
 class NodeError(ProblemError):

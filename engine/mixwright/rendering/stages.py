@@ -19,7 +19,8 @@ from mixwright.dsp.impulse import ImpulseSettings
 from mixwright.dsp.inserts import InsertSettings, SaturationSettings
 from mixwright.dsp.reverb import ReverbSettings
 from mixwright.problem import Problem
-from mixwright.rendering.placed_faults import NodeError, PathKey, at_node
+from mixwright.rendering.placed_faults import NodeError, at_node
+from mixwright.sheet.model import PathKey
 from mixwright.units import Block
 
 Makeup = float | Literal["matched"]

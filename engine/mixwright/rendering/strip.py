@@ -16,7 +16,7 @@ from mixwright.audio import StemReader
 from mixwright.dsp.align import RunningAlign
 from mixwright.dsp.pan import balance_gains, pan_gains, width_matrix
 from mixwright.meters import LoudnessMeter
-from mixwright.rendering.chain import NO_KEYS, Chain, Keys, Matches, Span, scaled
+from mixwright.rendering.chain import NO_KEYS, Chain, Keys, Matches, SampleSpan, scaled
 from mixwright.rendering.following import ON_ITS_OWN, Following
 from mixwright.rendering.parts import UNCOVERED, BusPlan, TrackPlan
 from mixwright.rendering.placed_faults import at_node, check_finite
@@ -42,7 +42,7 @@ class TrackStrip:
         plan: TrackPlan,
         matches: Matches,
         rate_hz: int,
-        span: Span,
+        span: SampleSpan,
         frames: int,
         heard_elsewhere: bool = False,
         watch: str | None = None,
@@ -56,7 +56,7 @@ class TrackStrip:
         self.meter = LoudnessMeter(rate_hz, 2)
         self.peak = 0.0
         self._heard_elsewhere = heard_elsewhere
-        self._measured = Span(span.start, span.measure_from, span.measured_end, span.end)
+        self._measured = SampleSpan(span.start, span.measure_from, span.measured_end, span.end)
         self._cut_fade = max(1, round(CUT_FADE_MS * rate_hz / 1000.0))
         self._matrix = width_matrix(plan.width_percent)
         # Only what another track listens to has to outlive the work on this track.
@@ -179,7 +179,7 @@ class BusStrip:
         plan: BusPlan,
         matches: Matches,
         rate_hz: int,
-        span: Span,
+        span: SampleSpan,
         start: int,
         watch: str | None = None,
         following: Following = ON_ITS_OWN,
@@ -218,7 +218,7 @@ def apply_gain(block: Block, gain: NDArray[np.float64]) -> Block:
     return block
 
 
-def kept_part(block: Block, at: int, span: Span) -> Block:
+def kept_part(block: Block, at: int, span: SampleSpan) -> Block:
     """Return the part of a block at song sample `at` that lies inside the measured span."""
     stop = len(block) if span.measure_to is None else span.measure_to - at
     return block[max(0, span.measure_from - at) : max(0, stop)]

@@ -12,11 +12,11 @@ from typing import Any
 from mixwright.comparing.change import ORDER, Change
 from mixwright.comparing.compare import Compared
 from mixwright.escaping import one_line, plain_data
-from mixwright.report.page import WIDTH, Item, Part, parts_as_text
+from mixwright.report.page import WIDTH, Item, PagePart, parts_as_text
 from mixwright.words import counted
 
 
-def parts_of(compared: Compared) -> list[Part]:
+def parts_of(compared: Compared) -> list[PagePart]:
     """Return the parts of what a person is told of a comparison."""
     parts = [_sheet_part(compared.changes)]
     if compared.sound is not None:
@@ -32,12 +32,12 @@ def compared_as_text(compared: Compared, width: int = WIDTH) -> str:
     return f"{head}\n{parts_as_text(parts_of(compared), width)}"
 
 
-def _sheet_part(changes: Sequence[Change]) -> Part:
+def _sheet_part(changes: Sequence[Change]) -> PagePart:
     count = len(changes)
     title = f"The sheet: {counted(count, 'change') if count else 'no changes'}"
     steps = [(step, tuple(_item(c) for c in changes if c.step == step)) for step in ORDER]
     lines = () if changes else ("both say the same, whatever differs in layout and comments",)
-    return Part(title, lines, tuple(step for step in steps if step[1]))
+    return PagePart(title, lines, tuple(step for step in steps if step[1]))
 
 
 def _item(change: Change) -> Item:

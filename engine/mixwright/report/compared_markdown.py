@@ -9,7 +9,7 @@ from mixwright.escaping import markdown_code
 from mixwright.report.checks import shown_file
 from mixwright.report.checks_markdown import MOST_CHARACTERS, MOST_OF_A_TEXT, in_comment
 from mixwright.report.compared import parts_of
-from mixwright.report.page import Part, part_as_markdown
+from mixwright.report.page import PagePart, part_as_markdown
 
 # How many changes of a step are listed: as many of these as fit.
 MOST_OF_A_STEP = (1000, 100, 20, 5, 0)
@@ -35,7 +35,7 @@ def compared_as_markdown(compared: Compared) -> str:
     return f"{head}\n\nToo many changes to list them here.\n"
 
 
-def _folded(part: Part) -> Part:
+def _folded(part: PagePart) -> PagePart:
     """A part for a comment: a long table is folded, files are named as seen from here."""
     is_folded = part.folded or any(len(table.rows) > 8 for table in part.tables)
     items = tuple(

@@ -14,7 +14,7 @@ from mixwright.escaping import plain_data
 from mixwright.meters.bands import octaves
 from mixwright.rendering.ears import Figures
 from mixwright.report.figures import unless_rounding
-from mixwright.report.page import Part
+from mixwright.report.page import PagePart
 from mixwright.report.tables import Table
 from mixwright.words import bar_and_beat, change, clock, figure, level, moment, part_named
 
@@ -32,18 +32,20 @@ READINGS: tuple[tuple[str, str, int, Reading], ...] = (
 )
 
 
-def sound_parts(sound: SoundCompared) -> list[Part]:
+def sound_parts(sound: SoundCompared) -> list[PagePart]:
     """Return what is said of the sound, the most important first."""
     whole = sound.whole
     if whole is None or whole.old is None or whole.new is None:
-        return [Part("The sound", (NOTHING, *_other_files(sound)))]
+        return [PagePart("The sound", (NOTHING, *_other_files(sound)))]
     found = [
-        Part("The sound", tuple(_sentences(sound, whole))),
-        Part("The mix", tables=(_mix_table(whole.old, whole.new),)),
+        PagePart("The sound", tuple(_sentences(sound, whole))),
+        PagePart("The mix", tables=(_mix_table(whole.old, whole.new),)),
         _sections_part(sound),
-        Part("Tracks and groups at the bus", _quiet(sound), tables=(_reach_table(sound.reaches),)),
+        PagePart(
+            "Tracks and groups at the bus", _quiet(sound), tables=(_reach_table(sound.reaches),)
+        ),
         *_reduction_parts(sound.reductions),
-        Part("Spectrum by octave", tables=(_octave_table(whole),), folded=True),
+        PagePart("Spectrum by octave", tables=(_octave_table(whole),), folded=True),
         *_more_of_sections(sound),
     ]
     # A table without rows says nothing, not even under its sentences.
@@ -127,7 +129,7 @@ def _mix_table(old: Figures, new: Figures) -> Table:
     return Table(("mix", "old", "new", "change"), tuple(rows))
 
 
-def _sections_part(sound: SoundCompared) -> Part:
+def _sections_part(sound: SoundCompared) -> PagePart:
     columns = (
         *("section", "old LUFS", "new LUFS", "change"),
         *("residual to the mix", "its peak dBFS", "most at"),
@@ -138,7 +140,7 @@ def _sections_part(sound: SoundCompared) -> Part:
         if s.is_moved
     ]
     table = Table(columns, tuple(_section_row(stretch) for stretch in sound.stretches))
-    return Part("Section by section", tuple(lines), tables=(table,))
+    return PagePart("Section by section", tuple(lines), tables=(table,))
 
 
 def _section_row(stretch: StretchCompared) -> tuple[str, ...]:
@@ -167,14 +169,14 @@ def _changed(sound: SoundCompared) -> list[StretchCompared]:
     return [s for s in sound.stretches if s.residual is None or not s.residual.is_null]
 
 
-def _more_of_sections(sound: SoundCompared) -> Iterator[Part]:
+def _more_of_sections(sound: SoundCompared) -> Iterator[PagePart]:
     """Every other figure of what changed; only its spectrum takes tables of its own."""
     rows = [
         (stretch.name or "", *(both(*_pair(stretch, r[3]), min(r[2], 2)) for r in READINGS[1:-1]))
         for stretch in _changed(sound)
     ]
     columns = ("section", *(" ".join([r[0], r[1]]).strip() for r in READINGS[1:-1]))
-    yield Part(
+    yield PagePart(
         "Section by section: peaks and width", tables=(Table(columns, tuple(rows)),), folded=True
     )
     names = tuple(band.name for band in octaves())
@@ -192,7 +194,7 @@ def _more_of_sections(sound: SoundCompared) -> Iterator[Part]:
     for title, some in (("change, dB", octave_rows), ("residual to the mix, dB", left_rows)):
         width = max((len(row) for row in some), default=1)
         table = Table(("section", *names[: width - 1]), tuple(some))
-        yield Part(f"Octaves section by section: {title}", tables=(table,), folded=True)
+        yield PagePart(f"Octaves section by section: {title}", tables=(table,), folded=True)
 
 
 def _pair(stretch: StretchCompared, reading: Reading) -> tuple[float | None, float | None]:
@@ -251,7 +253,7 @@ def _quiet(sound: SoundCompared) -> tuple[str, ...]:
     return (f"changed, not audibly: {', '.join(names)}",) if names else ()
 
 
-def _reduction_parts(found: Sequence[ReductionCompared]) -> Iterator[Part]:
+def _reduction_parts(found: Sequence[ReductionCompared]) -> Iterator[PagePart]:
     for one in found:
         if one.old == one.new and one.old_makeup_db == one.new_makeup_db:
             continue
@@ -263,7 +265,7 @@ def _reduction_parts(found: Sequence[ReductionCompared]) -> Iterator[Part]:
             lines = (f"make-up {both(one.old_makeup_db, one.new_makeup_db, 2)} dB",)
         columns = ("section", "mean dB", "most dB", "at work %")
         title = f"Gain reduction of the {part_named(one.name)}"
-        yield Part(title, lines, tables=(Table(columns, tuple(rows)),))
+        yield PagePart(title, lines, tables=(Table(columns, tuple(rows)),))
 
 
 def _reduction_row(

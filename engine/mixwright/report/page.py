@@ -23,7 +23,7 @@ class Item:
 
 
 @dataclass(frozen=True)
-class Part:
+class PagePart:
     """A part of a page. What is `folded` is shown on demand where a format can do that.
 
     `items` are lists under headings of their own.
@@ -39,7 +39,7 @@ class Part:
 # ---- text ----
 
 
-def parts_as_text(parts: Iterable[Part], width: int = WIDTH, cut_words: bool = False) -> str:
+def parts_as_text(parts: Iterable[PagePart], width: int = WIDTH, cut_words: bool = False) -> str:
     """Return parts as plain text; sentences are at most `width` columns wide, and so are tables.
 
     A word that is longer than that stays whole unless `cut_words` is set.
@@ -82,7 +82,7 @@ def wrapped(text: str, indent: str, width: int, cut_words: bool = False) -> list
 
 
 def part_as_markdown(
-    part: Part, level: int, most_items: int | None = None, most: int | None = None
+    part: PagePart, level: int, most_items: int | None = None, most: int | None = None
 ) -> str:
     """Return a part as Markdown under a heading of that level.
 
@@ -120,7 +120,7 @@ def _item_as_markdown(item: Item, most: int | None) -> str:
 # ---- HTML ----
 
 
-def part_as_html(part: Part) -> str:
+def part_as_html(part: PagePart) -> str:
     """Return a part as HTML, in a section of its own or folded up."""
     said = [_html_list(map(html_text, part.lines))] if part.lines else []
     for heading, items in part.items:

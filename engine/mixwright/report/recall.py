@@ -31,12 +31,12 @@ from mixwright.report.recall_sheet import (
     Listing,
     Move,
     Recall,
-    Strip,
+    RecallStrip,
     table_of,
     words_column,
 )
 from mixwright.sheet import Band, Bus, Group, Point, Return, Track, TrackAutomation
-from mixwright.sheet.model import Processor, StepName, processors_of
+from mixwright.sheet.model import PathKey, Processor, StepName, processors_of
 from mixwright.sheet.part_words import effect_words, insert_words, point_words, processor_words
 from mixwright.timeline import Position, Section
 from mixwright.units import unless_silent
@@ -52,8 +52,7 @@ from mixwright.words import (
     value_words,
 )
 
-Place: TypeAlias = tuple[str | int, ...]
-Part: TypeAlias = Track | Group | Return | Bus
+RecalledPart: TypeAlias = Track | Group | Return | Bus
 Ride: TypeAlias = tuple[str, str, Point]  # what is ridden, the field that it is of, where to
 
 
@@ -173,11 +172,11 @@ def _bus(heard: Evidence) -> Chapter:
         _measured("max_db", "most dB", lambda pair: pair[1].max_db),
     )
     by_section = table_of("reduction", columns, reduced.by_section.items() if reduced else ())
-    strips = (Strip("mix bus", tuple(moves), matched),) if moves else ()
+    strips = (RecallStrip("mix bus", tuple(moves), matched),) if moves else ()
     return Chapter("bus", "2 mix bus", strips=strips, tables=(by_section,))
 
 
-def _called(one: Part) -> tuple[str, Place]:
+def _called(one: RecalledPart) -> tuple[str, PathKey]:
     """What a part is called, and its place in the sheet."""
     if isinstance(one, Bus):
         return "mix bus", ("mix_bus",)
@@ -185,13 +184,13 @@ def _called(one: Part) -> tuple[str, Place]:
     return one.name + (f" ({kind})" if kind != "track" else ""), (f"{kind}s", one.name)
 
 
-def _strips(heard: Evidence) -> Iterator[tuple[Track | Group, str, Place]]:
+def _strips(heard: Evidence) -> Iterator[tuple[Track | Group, str, PathKey]]:
     strips: tuple[Track | Group, ...] = (*heard.sheet.tracks, *heard.sheet.groups)
     for one in strips:
         yield one, *_called(one)
 
 
-def _band(band: Band, place: Place, measured: Mapping[str, float] | None = None) -> Move:
+def _band(band: Band, place: PathKey, measured: Mapping[str, float] | None = None) -> Move:
     moves = band.automation.freq_hz or band.automation.gain_db
     said = band_words(band.settings) + (", moves (see 6)" if moves else "")
     return Move(said, band.why, place, measured or {})
@@ -210,7 +209,7 @@ def _eq(heard: Evidence) -> Chapter:
         ]
         moves += _processors(heard, one, place, "eq")
         if moves:
-            strips.append(Strip(called, tuple(moves), _eq_change(heard, one.name)))
+            strips.append(RecallStrip(called, tuple(moves), _eq_change(heard, one.name)))
     alone = f"of a band alone in {heard.focus.name or 'the song'}, not gated"
     facts = {"loudness_changes": f"{alone}; together over the song, gated"} if strips else {}
     return Chapter("eq", "3 EQ", facts, strips=tuple(strips))
@@ -226,17 +225,17 @@ def _dynamics(heard: Evidence) -> Chapter:
     strips = []
     for one, called, place in _strips(heard):
         if moves := _processors(heard, one, place, "dynamics"):
-            strips.append(Strip(called, tuple(moves)))
+            strips.append(RecallStrip(called, tuple(moves)))
     return Chapter("dynamics", "4 dynamics", strips=tuple(strips))
 
 
-def _processors(heard: Evidence, one: Track | Group, place: Place, step: StepName) -> list[Move]:
+def _processors(heard: Evidence, one: Track | Group, place: PathKey, step: StepName) -> list[Move]:
     """The processors of a chain that belong to a step."""
     own = [(kind.id, part) for kind, part in processors_of(one) if kind.step == step]
     return [_processor(heard, one.name, part, (*place, key)) for key, part in own]
 
 
-def _processor(heard: Evidence, name: str, part: Processor, place: Place) -> Move:
+def _processor(heard: Evidence, name: str, part: Processor, place: PathKey) -> Move:
     key = str(place[-1])
     makeup = _rounded(makeup_db=heard.matches_db.get(f"{name}.{key}"))
     said = f"{named(key)}: {processor_words(part)}"
@@ -260,11 +259,11 @@ def _effects(heard: Evidence) -> Chapter:
     for one, called, place in _strips(heard):
         if moves := _processors(heard, one, place, "effects") + _inserts(one, place):
             matched = _rounded(level_match_db=heard.matches_db.get(f"{one.name}.inserts"))
-            strips.append(Strip(called, tuple(moves), matched))
+            strips.append(RecallStrip(called, tuple(moves), matched))
     return Chapter("effects", "5 effects", strips=tuple(strips), tables=(_sends(heard),))
 
 
-def _inserts(one: Track | Group | Return, place: Place) -> list[Move]:
+def _inserts(one: Track | Group | Return, place: PathKey) -> list[Move]:
     return [
         Move(insert_words(part), part.why, (*place, "inserts", i))
         for i, part in enumerate(one.inserts)
@@ -280,12 +279,12 @@ def _effect(part: Return) -> str:
     return ", ".join(said)
 
 
-def _return(heard: Evidence, part: Return) -> Strip:
+def _return(heard: Evidence, part: Return) -> RecallStrip:
     called, place = _called(part)
     moves = [Move(_effect(part), part.why, place, _wet(heard, part.name))]
     moves += _inserts(part, place)
     moves += [_band(band, (*place, "eq", i)) for i, band in enumerate(part.eq)]
-    return Strip(called, tuple(moves))
+    return RecallStrip(called, tuple(moves))
 
 
 def _wet(heard: Evidence, name: str) -> dict[str, float]:
@@ -340,7 +339,7 @@ def _automation(heard: Evidence) -> Chapter:
 
 def _rides(heard: Evidence) -> Iterator[Ride]:
     sheet = heard.sheet
-    parts: tuple[Part, ...] = (*sheet.tracks, *sheet.groups, *sheet.returns, sheet.mix_bus)
+    parts: tuple[RecalledPart, ...] = (*sheet.tracks, *sheet.groups, *sheet.returns, sheet.mix_bus)
     for one in parts:
         ridden = [
             ("gain", "gain_db", one.automation.gain_db),

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from mixwright.escaping import markdown_text, plain_data
-from mixwright.report.page import WIDTH, Item, Part, part_as_markdown, parts_as_text, wrapped
+from mixwright.report.page import WIDTH, Item, PagePart, part_as_markdown, parts_as_text, wrapped
 from mixwright.report.tables import Table
 from mixwright.words import figure, named, number, unit_of, value_words
 
@@ -97,7 +97,7 @@ class Move:
 
 
 @dataclass(frozen=True)
-class Strip:
+class RecallStrip:
     """The moves on a track, group or return, and what all of them together were measured to do."""
 
     name: str
@@ -120,7 +120,7 @@ class Chapter:
     key: str
     title: str
     facts: Mapping[str, Any] = field(default_factory=dict)
-    strips: tuple[Strip, ...] = ()
+    strips: tuple[RecallStrip, ...] = ()
     tables: tuple[Listing, ...] = ()
 
     @property
@@ -129,14 +129,14 @@ class Chapter:
         return not (self.facts or self.strips or any(table.rows for table in self.tables))
 
     @property
-    def part(self) -> Part:
+    def part(self) -> PagePart:
         """The chapter as a part of a page; whole numbers as they are, others as measured."""
         if self.is_empty:
-            return Part(self.title, (NOTHING,))
+            return PagePart(self.title, (NOTHING,))
         lines = tuple(f"{named(k)}: {measured_value(k, v)}" for k, v in self.facts.items())
         tables = tuple(table.shown for table in self.tables if table.rows)
         strips = tuple((strip.name, strip.items) for strip in self.strips)
-        return Part(self.title, lines, strips, tables)
+        return PagePart(self.title, lines, strips, tables)
 
 
 @dataclass(frozen=True)

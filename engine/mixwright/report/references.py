@@ -12,10 +12,10 @@ from mixwright.report.figures import as_csv
 from mixwright.report.tables import plain_table, print_plainly, say
 from mixwright.words import clock, figure
 
-Pairs = Sequence[tuple[str, Sequence[Comparison]]]
+LevelPairs = Sequence[tuple[str, Sequence[Comparison]]]
 
 
-def print_comparisons(pairs: Pairs) -> None:
+def print_comparisons(pairs: LevelPairs) -> None:
     """Print a table for each reference."""
     from rich.console import Console
 
@@ -76,7 +76,7 @@ def comparisons_as_data(sheet: str, found: Sequence[Comparison]) -> dict[str, An
     return plain_data(data)  # type: ignore[no-any-return]
 
 
-def comparisons_as_csv(pairs: Pairs) -> str:
+def comparisons_as_csv(pairs: LevelPairs) -> str:
     """Return a line for each reference."""
     rows = []
     for sheet, found in pairs:

@@ -13,13 +13,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, Literal, TypeAlias
 
+from mixwright.checks.judged import State
 from mixwright.comparing.change import Change
 from mixwright.escaping import one_line, plain_data, script_json
 
 Level: TypeAlias = float | None
 Series: TypeAlias = tuple[Level, ...]
 SourceKind: TypeAlias = Literal["step", "previous", "mix", "variant", "reference"]
-State: TypeAlias = Literal["holds", "accepted", "look", "fails", "idle"]
 Standing: TypeAlias = Literal["fails", "look", "note"]
 Keeping: TypeAlias = Literal["highest", "mean"]
 
@@ -29,7 +29,7 @@ MOST_AUTOMATION_POINTS = 400
 
 
 @dataclass(frozen=True)
-class Section:
+class SectionLine:
     """A part of the song, from `start_s` up to `end_s`."""
 
     name: str
@@ -110,7 +110,7 @@ class Spectra:
 
 
 @dataclass(frozen=True)
-class Move:
+class MoveLine:
     """One thing done to a track, and the sheet's reason for it."""
 
     what: str
@@ -136,7 +136,7 @@ class TrackRow:
     peak_dbfs: Level
     pan: Level
     width_percent: Level = None
-    moves: tuple[Move, ...] = ()
+    moves: tuple[MoveLine, ...] = ()
     sends: tuple[Send, ...] = ()
     muted: bool = False
 
@@ -203,7 +203,7 @@ class ReviewData:
     version: str
     rate_hz: int
     seconds: float
-    sections: tuple[Section, ...]
+    sections: tuple[SectionLine, ...]
     sources: tuple[Source, ...]
     timeline: SongTimeline
     spectrum: Spectra | None = None

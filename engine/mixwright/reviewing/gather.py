@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.checks import Checked
 from mixwright.checks.automation.phrase_buried import phrases_heard
@@ -25,11 +24,11 @@ from mixwright.reviewing.data import (
     Automation,
     FindingLine,
     Level,
-    Move,
+    MoveLine,
     Phrase,
     ReviewData,
     RuleLine,
-    Section,
+    SectionLine,
     Send,
     Series,
     SongTimeline,
@@ -39,7 +38,7 @@ from mixwright.reviewing.data import (
     StageLine,
     TrackRow,
 )
-from mixwright.reviewing.listening import HOP_S, Heard, Listening
+from mixwright.reviewing.listening import HOP_S, HeardMix, Listening
 from mixwright.sheet import Sheet
 from mixwright.sheet.model import Bus, Group, Track, processors_of
 from mixwright.sheet.part_words import (
@@ -48,7 +47,7 @@ from mixwright.sheet.part_words import (
     moving_band_words,
     processor_words,
 )
-from mixwright.units import SILENCE_DB, gain_to_db, unless_silent
+from mixwright.units import SILENCE_DB, Floats, gain_to_db, unless_silent
 from mixwright.version import __version__
 from mixwright.words import named
 
@@ -56,7 +55,6 @@ SHORT_TERM_S = 3.0
 SILENT_LUFS = -100.0
 # Where the voice is so far below its own loudest moment it is a breath, and told against nothing.
 VOICE_WITHIN_DB = 40.0
-Powers = NDArray[np.float64]
 
 
 def review_data(
@@ -71,7 +69,8 @@ def review_data(
         rate_hz=heard.rate_hz,
         seconds=finished.done.frames / heard.rate_hz,
         sections=tuple(
-            Section(s.name, s.start / heard.rate_hz, s.end / heard.rate_hz) for s in heard.sections
+            SectionLine(s.name, s.start / heard.rate_hz, s.end / heard.rate_hz)
+            for s in heard.sections
         ),
         sources=listening.sources(),
         timeline=_timeline(heard, finished),
@@ -84,7 +83,7 @@ def review_data(
     )
 
 
-def _timeline(heard: Evidence, finished: Heard) -> SongTimeline:
+def _timeline(heard: Evidence, finished: HeardMix) -> SongTimeline:
     sound, gain = finished.done.sound, finished.done.gain
     count = max(1, math.ceil(finished.done.seconds / HOP_S))
     return SongTimeline(
@@ -133,7 +132,7 @@ def _voice_over(voice: VoiceHeard, count: int) -> Series:
     )
 
 
-def _by_hop(bands: Powers, hop_s: float, count: int) -> Powers:
+def _by_hop(bands: Floats, hop_s: float, count: int) -> Floats:
     """Mean powers (frames, bands) summed over bands and averaged over the page's hops."""
     power, found = bands.sum(axis=1), np.zeros(count)
     owners = np.minimum((np.arange(len(power)) * hop_s / HOP_S).astype(np.int64), count - 1)
@@ -210,14 +209,14 @@ def _spectrum(listening: Listening) -> Spectra:
     return Spectra(bands, tuple(curves))
 
 
-def _thirds_of(one: Heard) -> Series:
+def _thirds_of(one: HeardMix) -> Series:
     meter = SpectrumMeter(one.done.rate_hz, 2)
     for block in one.done.blocks():
         meter.feed(block)
     return meter.readings().third_octave_db
 
 
-def _track(heard: Evidence, finished: Heard, track: Track) -> TrackRow:
+def _track(heard: Evidence, finished: HeardMix, track: Track) -> TrackRow:
     strip = next(s for s in finished.done.tracks if s.name == track.name)
     level = unless_silent(heard.tracks[track.name].placed.integrated_lufs())
     return TrackRow(
@@ -241,35 +240,35 @@ def _buses(heard: Evidence) -> Iterator[TrackRow]:
         yield TrackRow(name, "group", None, level, None, None, None, tuple(_moves(group.group)))
     for name, wet in heard.returns.items():
         part = wet.part
-        moves = [Move(effect_words(part), part.why)]
-        moves += [Move(f"EQ: {moving_band_words(band)}", band.why) for band in part.eq]
+        moves = [MoveLine(effect_words(part), part.why)]
+        moves += [MoveLine(f"EQ: {moving_band_words(band)}", band.why) for band in part.eq]
         level = unless_silent(wet.wet.integrated_lufs())
         yield TrackRow(name, "return", None, level, None, None, None, tuple(moves))
     bus = heard.sheet.mix_bus
     moves = list(_shaping(bus))
     if bus.limiter is not None:
-        moves.append(Move(f"limiter: {processor_words(bus.limiter)}", bus.limiter.why))
+        moves.append(MoveLine(f"limiter: {processor_words(bus.limiter)}", bus.limiter.why))
     loudness = heard.mix_readings().integrated_lufs
     yield TrackRow("mix_bus", "mix bus", None, loudness, None, None, None, tuple(moves))
 
 
-def _moves(strip: Track | Group) -> Iterator[Move]:
+def _moves(strip: Track | Group) -> Iterator[MoveLine]:
     """Everything done to a track, in the order of the sound, with its reason."""
     yield from _shaping(strip)
     for insert in strip.inserts:
-        yield Move(insert_words(insert), insert.why)
+        yield MoveLine(insert_words(insert), insert.why)
     if ridden := _ridden(strip):
-        yield Move(f"rides: {', '.join(ridden)}")
+        yield MoveLine(f"rides: {', '.join(ridden)}")
 
 
-def _shaping(part: Track | Group | Bus) -> Iterator[Move]:
+def _shaping(part: Track | Group | Bus) -> Iterator[MoveLine]:
     """EQ and processors, after the reason for it all."""
     if part.why is not None:
-        yield Move("as a whole", part.why)
+        yield MoveLine("as a whole", part.why)
     for band in part.eq:
-        yield Move(f"EQ: {moving_band_words(band)}", band.why)
+        yield MoveLine(f"EQ: {moving_band_words(band)}", band.why)
     for kind, one in processors_of(part):
-        yield Move(f"{named(kind.id)}: {processor_words(one)}", one.why)
+        yield MoveLine(f"{named(kind.id)}: {processor_words(one)}", one.why)
 
 
 def _ridden(strip: Track | Group) -> list[str]:
@@ -328,7 +327,7 @@ def _changes(before: Sheet, sheet: Sheet) -> tuple[Change, ...]:
     return tuple(replace(change, old_span=None, new_span=None) for change in changes)
 
 
-def _sound_changes(previous: Heard, finished: Heard) -> tuple[SoundChange, ...]:
+def _sound_changes(previous: HeardMix, finished: HeardMix) -> tuple[SoundChange, ...]:
     """The figures of the finished mix, before and after."""
     old, new = previous.readings, finished.readings
     reduced: list[Level] = []

@@ -47,7 +47,7 @@ AS_FLOAT = Encoding(FORMATS["wav32f"])
 
 
 @dataclass(frozen=True)
-class Heard:
+class HeardMix:
     """One mix, and what it is called on the page."""
 
     id: str
@@ -63,7 +63,7 @@ class Heard:
 
 
 @dataclass(frozen=True)
-class Reference:
+class ReferenceSound:
     """A reference as far as it is listened to: its loudest stretch as long as the song."""
 
     info: StemInfo
@@ -99,16 +99,16 @@ class Reference:
 class Listening:
     """Everything to listen to: `mixes` with the finished one first, `references` by their ears."""
 
-    mixes: tuple[Heard, ...]
-    references: tuple[Reference, ...]
+    mixes: tuple[HeardMix, ...]
+    references: tuple[ReferenceSound, ...]
 
     @property
-    def finished(self) -> Heard:
+    def finished(self) -> HeardMix:
         """The mix as it stands."""
         return self.mixes[0]
 
     @property
-    def previous(self) -> Heard | None:
+    def previous(self) -> HeardMix | None:
         """The version before, if there is one to compare with."""
         return next((one for one in self.mixes if one.kind == "previous"), None)
 
@@ -160,7 +160,7 @@ class Listening:
 Row = tuple[str, str, SourceKind, SoundReadings, str]
 
 
-def _row(one: Heard) -> Row:
+def _row(one: HeardMix) -> Row:
     return one.id, one.label, one.kind, one.readings, one.note
 
 
@@ -180,10 +180,10 @@ def listened(
         yield _listening(sheet, entries, done, session)
 
 
-Entry = tuple[str, str, SourceKind, str, Part]
+Playable = tuple[str, str, SourceKind, str, Part]
 
 
-def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
+def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Playable]:
     """The finished mix first, its bus reduction by short stretches; then the steps before it."""
     finished = plan_of(sheet, FINISHED)
     hop = round(HOP_S * finished.rate_hz)
@@ -194,16 +194,16 @@ def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
     plans = [replace(finished, sections=tuple(stretches))]
     plans += [plan_of(sheet, step) for step in STEPS[:-1]]
     first, *others = plans
-    found: list[Entry] = [("mix", "the mix", "mix", "all six steps", Part(first))]
+    found: list[Playable] = [("mix", "the mix", "mix", "all six steps", Part(first))]
     for count, (step, plan) in enumerate(zip(STEPS, others, strict=False), 1):
         label = f"through {'mix bus' if step == 'bus' else named(step)}"
         found.append((f"step-{step}", label, "step", f"step {count} of six", Part(plan)))
     return found
 
 
-def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
+def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Playable]:
     """Variants that are one mix, and another one than the main mix."""
-    found: list[Entry] = []
+    found: list[Playable] = []
     main = sounding(plan_of(sheet, FINISHED))
     for variant in sheet.variants:
         if variant.name == MAIN or variant.is_split:
@@ -218,10 +218,10 @@ def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Entry]:
 
 
 def _listening(
-    sheet: Sheet, entries: Sequence[Entry], done: Sequence[Recording], session: Session
+    sheet: Sheet, entries: Sequence[Playable], done: Sequence[Recording], session: Session
 ) -> Listening:
     mixes = tuple(
-        Heard(id, label, kind, note, one)
+        HeardMix(id, label, kind, note, one)
         for (id, label, kind, note, _), one in zip(entries, done, strict=True)
     )
     seconds = done[0].seconds
@@ -229,12 +229,12 @@ def _listening(
     return Listening(mixes, tuple(_reference(path, seconds, session) for path in paths))
 
 
-def _reference(path: Path, seconds: float, session: Session) -> Reference:
+def _reference(path: Path, seconds: float, session: Session) -> ReferenceSound:
     """A reference, cut to its loudest stretch where it is longer than the song."""
     info = probed(path, session)
     ear = heard(info)
     if ear.sound.seconds <= seconds + 0.1:
-        return Reference(info, ear, 0.0, ear.sound.seconds)
+        return ReferenceSound(info, ear, 0.0, ear.sound.seconds)
     levels = ear.sound.loudness_over_time(seconds)
     start_s = float(np.argmax(levels)) / 100.0 if len(levels) else 0.0
-    return Reference(info, ear, start_s, seconds)
+    return ReferenceSound(info, ear, start_s, seconds)

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from mixwright.audio.staged import told_as_problem, written_beside
+from mixwright.checks.judged import State
 from mixwright.comparing.change import Change
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.session import USUAL, Session
@@ -26,12 +27,11 @@ from mixwright.reviewing import plots
 from mixwright.reviewing.data import (
     Level,
     ReviewData,
-    Section,
+    SectionLine,
     Series,
     Source,
     SourceKind,
     Standing,
-    State,
     lightened,
     shown,
     to_json,
@@ -222,7 +222,7 @@ def _pictures(review: ReviewData) -> dict[str, Any]:
 class SectionFigures:
     """The timeline of one section in numbers."""
 
-    section: Section
+    section: SectionLine
     loudness_lufs: Level
     loudest_lufs: Level
     true_peak_dbtp: Level
@@ -237,7 +237,7 @@ def section_figures(review: ReviewData) -> tuple[SectionFigures, ...]:
     """
     timeline = review.timeline
 
-    def found(section: Section) -> SectionFigures:
+    def found(section: SectionLine) -> SectionFigures:
         def within(series: Series | None) -> list[float]:
             return sorted(_within(series, timeline.hop_s, section))
 
@@ -255,6 +255,6 @@ def section_figures(review: ReviewData) -> tuple[SectionFigures, ...]:
     return tuple(found(section) for section in review.sections)
 
 
-def _within(series: Series | None, hop_s: float, section: Section) -> Iterator[float]:
+def _within(series: Series | None, hop_s: float, section: SectionLine) -> Iterator[float]:
     first, end = round(section.start_s / hop_s), round(section.end_s / hop_s)
     return (one for one in (series or ())[first:end] if one not in (None, SILENCE_DB))

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from mixwright.reviewing.data import Automation, Level, Section, Series, SongTimeline, Spectra
+from mixwright.reviewing.data import Automation, Level, SectionLine, Series, SongTimeline, Spectra
 from mixwright.words import clock, figure, moment, pan_words
 
 WIDTH, HEIGHT = 1000.0, 100.0
@@ -111,7 +111,7 @@ def time_marks(seconds: float) -> tuple[Mark, ...]:
 
 
 def timeline_charts(
-    timeline: SongTimeline, seconds: float, sections: Sequence[Section]
+    timeline: SongTimeline, seconds: float, sections: Sequence[SectionLine]
 ) -> list[Chart]:
     """Return the charts of loudness, peaks, bus compressor and voice, where there is any."""
     along = _Along(timeline.hop_s, seconds, sections)
@@ -136,7 +136,7 @@ class _Along:
 
     hop_s: float
     seconds: float
-    sections: Sequence[Section]
+    sections: Sequence[SectionLine]
 
     def chart(self, key: str, title: str, unit: str, series: Series, full: bool = False) -> Chart:
         """A line; `full` marks full scale where it is in sight."""
@@ -189,7 +189,7 @@ class _Along:
         return moment(at_s, section.name if section else None)
 
 
-def section_at(sections: Sequence[Section], at_s: float) -> Section | None:
+def section_at(sections: Sequence[SectionLine], at_s: float) -> SectionLine | None:
     """Return the section that a moment is in; None outside all of them."""
     return next((one for one in sections if one.start_s <= at_s < one.end_s), None)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixwright.checks.effects.wet_shares import wet_bands
 from mixwright.checks.rule import Remark, Result, rule
@@ -14,8 +13,8 @@ from mixwright.meters.bands import nominal_third_octaves
 from mixwright.meters.loudness import HOP_S
 from mixwright.meters.phrases import find_phrases
 from mixwright.meters.speech import BAND_IMPORTANCE
+from mixwright.units import Floats
 
-Powers = NDArray[np.float64]  # mean powers of the bands of speech, shape (18,)
 # Bands so far under the voice's strongest one of speech say nothing of it.
 SILENT_BAND_DB = 30.0
 # What a band counts at most, in dB: one that the effect leaves out must not make up for others.
@@ -68,7 +67,7 @@ def voice_masked_by_its_effect(heard: Evidence, limits: Mapping[str, float]) -> 
     return Result(measured, (remark,))
 
 
-def _in_phrases(heard: Evidence, voice: VoiceHeard, wet: Bands) -> tuple[Powers, Powers]:
+def _in_phrases(heard: Evidence, voice: VoiceHeard, wet: Bands) -> tuple[Floats, Floats]:
     """Mean powers of the dry voice and of its effects while it sings in the focus."""
     start_s, end_s = heard.focus_s
     count = len(voice.voice)
@@ -87,7 +86,7 @@ def _in_phrases(heard: Evidence, voice: VoiceHeard, wet: Bands) -> tuple[Powers,
     return dry[bands], wet[: last - first][within].mean(axis=0)[bands]
 
 
-def _over_db(voice: Powers, wet: Powers) -> float:
+def _over_db(voice: Floats, wet: Floats) -> float:
     """How far the voice is over its effects: dB by band, weighted by importance for speech."""
     counted = voice >= voice.max() * 10.0 ** (-SILENT_BAND_DB / 10.0)
     weights = np.array([importance for _, importance in BAND_IMPORTANCE]) * counted

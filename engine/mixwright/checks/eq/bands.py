@@ -18,7 +18,7 @@ POINTS_PER_OCTAVE = 12
 
 
 @dataclass(frozen=True)
-class Strip:
+class EqStrip:
     """An EQ in its place: whose it is, its path in the sheet, its bands."""
 
     name: str
@@ -26,7 +26,7 @@ class Strip:
     bands: tuple[Band, ...]
 
 
-def strips_of(sheet: Sheet) -> Iterator[Strip]:
+def strips_of(sheet: Sheet) -> Iterator[EqStrip]:
     """Yield every EQ of a sheet that has bands: tracks, groups, returns, the mix bus."""
     for kind, parts in (
         ("tracks", sheet.tracks),
@@ -35,9 +35,9 @@ def strips_of(sheet: Sheet) -> Iterator[Strip]:
     ):
         for part in parts:
             if part.eq:
-                yield Strip(part.name, (kind, part.name, "eq"), part.eq)
+                yield EqStrip(part.name, (kind, part.name, "eq"), part.eq)
     if sheet.mix_bus.eq:
-        yield Strip("mix_bus", ("mix_bus", "eq"), sheet.mix_bus.eq)
+        yield EqStrip("mix_bus", ("mix_bus", "eq"), sheet.mix_bus.eq)
 
 
 def is_moving(band: Band) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from mixwright.checks.eq.bands import Strip, strips_of
+from mixwright.checks.eq.bands import EqStrip, strips_of
 from mixwright.checks.rule import Remark, Result, rule
 from mixwright.measuring.evidence import Evidence
 from mixwright.sheet import Band
@@ -40,7 +40,7 @@ def _has_reason(band: Band) -> bool:
     return bool(band.why and band.why.strip())
 
 
-def _remark(strip: Strip) -> Remark:
+def _remark(strip: EqStrip) -> Remark:
     at = [index for index, band in enumerate(strip.bands) if not _has_reason(band)]
     which = ", ".join(band_words(strip.bands[index].settings) for index in at)
     if len(at) == 1:
