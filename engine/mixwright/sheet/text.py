@@ -56,7 +56,7 @@ class SheetText:
 
     def line_at(self, index: int) -> int:
         """Return the line (from 0) of the character at `index`."""
-        is_beyond = index == len(self.text) and self.text[-1:] not in tuple(LINE_ENDS)
+        is_beyond = index == len(self.text) and self.text[-1:] not in ("", *LINE_ENDS)
         return bisect_right(self.starts, index) - (2 if is_beyond else 1)
 
     def column_at(self, index: int) -> int:
@@ -150,7 +150,9 @@ def _sheet_inside(folder: Path) -> str | None:
 def _not_utf8(shown: str, data: bytes, start: int) -> ProblemError:
     good = data[:start].decode("utf-8-sig")
     message = f"the byte 0x{data[start]:02X} is not UTF-8"
-    span = lined(good, shown).span_at(len(good))
+    # Other control characters that part lines may stand before it: they are not refused yet.
+    lines = [*good.splitlines(), ""] if good.endswith(("\n", "\r")) else good.splitlines() or [""]
+    span = Span(shown, len(lines), len(lines[-1]) + 1)
     return _fault("sheet/not-utf-8", message, span, "save the sheet as UTF-8")
 
 
