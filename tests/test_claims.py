@@ -18,9 +18,7 @@ import pytest
 
 from cut_off import cut_off
 from mixwright import claims
-from mixwright.audio import leftovers
-from mixwright.audio.leftovers import clear_earlier
-from mixwright.audio.staged import aside, check_name, written_beside
+from mixwright.audio.staged import check_name, written_beside
 from mixwright.claims import Taken, claimed, locked_file, nameless, sweep
 from mixwright.problem import Fault, ProblemError
 
@@ -196,7 +194,6 @@ def test_a_disk_that_refuses_to_be_cleared_stops_nobody(
     with monkeypatch.context() as patch:
         patch.setattr(os, call, refusing(errno.EROFS))
         sweep(tmp_path)
-        clear_earlier(tmp_path, ["a"])
         with written_beside(tmp_path / "mix.wav") as beside:
             beside.write_text("whole")
     assert (tmp_path / "mix.wav").read_text() == "whole"
@@ -305,61 +302,6 @@ def test_a_name_that_is_too_long_is_the_users_to_mend(tmp_path: Path, path: str,
         check_name(tmp_path / path)
     assert caught.value.problems[0].fault is Fault.INPUT
     assert names(tmp_path) == []
-
-
-# What earlier versions left
-
-
-def dead_process() -> int:
-    child = subprocess.Popen([sys.executable, "-c", ""])
-    child.wait()
-    return child.pid
-
-
-def test_what_an_earlier_version_left_goes_where_that_is_proven(tmp_path: Path) -> None:
-    dead = dead_process()
-    aged_files = [f".mix.wav.part-{dead}", ".mixwright-spool-x1_yz2ab"]
-    for name in aged_files:
-        (tmp_path / name).touch()
-    step_set, review = tmp_path / ".mixwright-set-abcd_123", tmp_path / ".mixwright-review-abcd_123"
-    for folder, inside in ((step_set, "mix-1-balance.wav"), (review, "0.wav")):
-        folder.mkdir()
-        (folder / inside).write_text("half")
-    (tmp_path / "mixwright-measure-abcd_123").mkdir()
-    before = names(tmp_path)
-    clear_earlier(tmp_path, ["mix.wav"])
-    assert names(tmp_path) == before  # too young: somebody may be at it
-    for path in tmp_path.iterdir():
-        aged(path, 1.1)
-    clear_earlier(tmp_path, ["mix.wav"])
-    assert names(tmp_path) == []
-
-
-def test_what_may_be_the_users_stays_however_old(tmp_path: Path) -> None:
-    dead = dead_process()
-    kept = [
-        f".other.wav.part-{dead}",  # of a file that nobody writes here
-        f".mix.wav.part-{os.getpid()}",  # its maker lives
-        f"mix.wav.part-{dead}",
-        ".mix.wav.part-",
-        f".mix.wav.part-{dead}.wav",
-        ".mixwright-spool-x1_yz2a",
-        ".mixwright-spool-x1_yz2ab",  # with something in it
-    ]
-    for name in kept:
-        (tmp_path / name).write_text("mine")
-    for name in (".mixwright-set-abcd_123", ".mixwright-review-abcd_123", ".mixwright-set-list"):
-        (tmp_path / name).mkdir()
-        (tmp_path / name / "my best take.wav").write_text("mine")
-    (tmp_path / ".mixwright-set-abcd_124").symlink_to(tmp_path / ".mixwright-set-list")
-    for path in list(tmp_path.iterdir()):
-        aged(path, 1000)
-    before = names(tmp_path)
-    clear_earlier(tmp_path, ["mix.wav"])
-    with aside(tmp_path, ["mix.wav"]):
-        pass
-    assert names(tmp_path) == before
-    assert leftovers.is_random(".mixwright-set-abcd_123", ".mixwright-set-")
 
 
 # Many at once, killed at any moment

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import soundfile
 
-from mixwright.audio.leftovers import clear_earlier
 from mixwright.claims import claimed
 from mixwright.problem import Fault, ProblemError
 
@@ -43,14 +42,13 @@ def told_as_problem(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def aside(folder: Path, names: Iterable[str]) -> Iterator[Path]:
-    """Give a place inside `folder` for files that are to be renamed to `names` when they are whole.
+def aside(folder: Path) -> Iterator[Path]:
+    """Give a place inside `folder` for files that are to be renamed into it when they are whole.
 
     Raises ProblemError when the disk refuses; what is left in it is removed.
     """
     with ExitStack() as kept:
         with told_as_problem(folder):
-            clear_earlier(folder, names)
             room = kept.enter_context(claimed(folder))
         yield room
 
@@ -62,12 +60,10 @@ def written_beside(target: Path) -> Iterator[Path]:
     It says nothing of the target's name, which may be as long as the disk takes. Raises
     ProblemError when the disk refuses; leaves no debris.
     """
-    with told_as_problem(target):
-        clear_earlier(target.parent, [target.name])
-        with claimed(target.parent) as room:
-            beside = room / "1"
-            yield beside
-            os.replace(beside, target)
+    with told_as_problem(target), claimed(target.parent) as room:
+        beside = room / "1"
+        yield beside
+        os.replace(beside, target)
 
 
 def check_name(path: Path, help: str = "give another --out", longest: int = LONGEST_PATH) -> None:

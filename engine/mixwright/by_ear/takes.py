@@ -129,7 +129,7 @@ def write_takes(targets: Sequence[Path], takes: Sequence[Take], options: TakeOpt
     Raises ProblemError when the disk refuses; leaves no debris.
     """
     frames = longest([take for take, _ in takes])
-    with aside(options.folder, [target.name for target in targets]) as room:
+    with aside(options.folder) as room:
         for number, (target, (take, gain_db)) in enumerate(zip(targets, takes, strict=True), 1):
             blocks = turned(take.blocks(0, frames), db_to_gain(gain_db))
             path, how = room / str(number), options.encoding

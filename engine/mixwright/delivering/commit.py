@@ -16,16 +16,12 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from mixwright.audio.leftovers import clear_earlier, is_random
 from mixwright.audio.staged import told_as_problem
 from mixwright.claims import (
-    A_DAY_S,
     Taken,
     claimed,
     locked_file,
-    remove,
     sweep,
-    untouched_for,
 )
 from mixwright.delivering.hashes import lying_sha256
 from mixwright.delivering.manifest import (
@@ -164,24 +160,7 @@ def recover(folder: Path) -> Manifest | None:
         write_manifest(folder, manifest)
     sweep(folder, STAGING)
     sweep(folder)
-    _clear_earlier(folder)
     return manifest
-
-
-def _clear_earlier(folder: Path) -> None:
-    """Clear what earlier versions left, which had no claims: no delivery takes a day."""
-    clear_earlier(folder)
-    names = []
-    with suppress(OSError):  # a folder that may be written to and not be listed
-        names = os.listdir(folder)
-    for left in (folder / name for name in names):
-        ours = left.name == f"{STAGING}{MANIFEST_FILE}" or any(
-            is_random(left.name, prefix) and left.is_dir() and not left.is_symlink()
-            for prefix in (STAGING, VERIFYING)
-        )
-        with suppress(OSError):
-            if ours and untouched_for(left, A_DAY_S):
-                remove(left)
 
 
 def _settled(folder: Path, manifest: Manifest) -> Manifest:

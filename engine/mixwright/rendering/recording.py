@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from mixwright.audio import Spool
-from mixwright.audio.leftovers import clear_earlier
 from mixwright.claims import nameless
 from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.meters.loudness import integrated_lufs
@@ -139,5 +138,4 @@ def temporary_folder() -> Path:
         hint = "set $TMPDIR to one that can be written to"
         problem = Problem("output/machine", message, help=hint, fault=Fault.MACHINE)
         raise ProblemError([problem]) from error
-    clear_earlier(folder)
     return folder

@@ -48,7 +48,7 @@ def review_sheet(
     with told_as_problem(folder):
         folder.mkdir(parents=True, exist_ok=True)
     with (
-        aside(folder, [PAGE]) as room,
+        aside(folder) as room,
         listened(sheet, before, plan_of, room, session) as listening,
     ):
         data = review_data(heard, checked, listening, before)

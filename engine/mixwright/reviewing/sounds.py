@@ -19,7 +19,6 @@ import numpy as np
 from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.fingerprint import sha256_of
 from mixwright.audio.formats import RENDER_FORMATS
-from mixwright.audio.leftovers import clear_earlier
 from mixwright.audio.probe import StemInfo
 from mixwright.audio.read import played
 from mixwright.audio.staged import aside, told_as_problem
@@ -77,7 +76,7 @@ def write_sounds(
     with told_as_problem(kept):
         kept.mkdir(parents=True, exist_ok=True)
     names = file_names(sounds)
-    with aside(kept, names.values()) as room:
+    with aside(kept) as room:
         return {
             id: _write_sound(id, probed(path, session), names[id], room, kept)
             for id, path in sounds.items()
@@ -95,7 +94,6 @@ def _write_sound(id: str, source: StemInfo, name: str, room: Path, kept: Path) -
     with told_as_problem(kept):
         name = f"{name}-{sha256_of(flac)[:HASH_DIGITS]}"
         _write_script(id, flac, script)
-        clear_earlier(kept, [f"{name}.js"])
         os.replace(script, kept / f"{name}.js")
         os.replace(flac, kept / f"{name}.flac")
     return PageSound(name, lowered_db)
