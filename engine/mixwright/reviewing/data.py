@@ -152,6 +152,7 @@ class FindingLine:
     message: str
     help: str | None = None
     at_s: float | None = None
+    until_s: float | None = None
     section: str | None = None
     name: str | None = None
     place: str | None = None

@@ -39,7 +39,7 @@ from mixwright.reviewing.data import (
 from mixwright.reviewing.sounds import PageSound, clear_away, write_sounds
 from mixwright.sheet import STEPS
 from mixwright.units import SILENCE_DB, or_silence
-from mixwright.words import change, clock, figure, level, pan_words, share, value_words
+from mixwright.words import change, clock, figure, pan_words, share, value_words
 
 PAGE = "index.html"
 MARK = '<meta name="generator" content="mixwright'
@@ -67,7 +67,6 @@ KINDS: dict[SourceKind, str] = {
 # How the page tells values, as filters of its template.
 FILTERS: dict[str, Any] = {
     "figure": partial(figure, decimals=1),
-    "level": partial(level, decimals=1),
     "clock": clock,
     "pan": pan_words,
     "share": share,

@@ -45,10 +45,10 @@ class Page {
   #clicked(target) {
     const button = target.closest("[data-source], [data-letter], [data-at]");
     if (!button) return;
-    const { source, letter, at } = button.dataset;
+    const { source, letter, at, until } = button.dataset;
     if (source !== undefined) this.player.choose(source);
     else if (letter !== undefined) this.player.choose(this.blind.order[Number(letter)]);
-    else if (button.dataset.loop !== undefined) this.loopAround(Number(at));
+    else if (button.dataset.loop !== undefined) this.loopAround(Number(at), until);
     else this.player.seek(Number(at));
   }
 
@@ -128,9 +128,9 @@ class Page {
     this.player.setLoop(value === "" ? null : this.#loopOf(section));
   }
 
-  loopAround(at) {
-    const end = at + LOOP_AROUND_S;
-    const start = Math.max(0, at - LOOP_AROUND_S);
+  loopAround(at, until) {
+    const end = until ? Number(until) : at + LOOP_AROUND_S;
+    const start = until ? at : Math.max(0, at - LOOP_AROUND_S);
     this.player.setLoop({ start, end, name: `${clock(start)} to ${clock(end)}` });
   }
 
