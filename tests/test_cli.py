@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ import soundfile
 
 from conftest import SongMaker, noise
 from mixwright import cli
+from warm_command import needs_fork, run_warm
 
 SONG = (
     ", tempo: [{bar: 1, bpm: 120, beats_per_bar: 4}], "
@@ -273,21 +275,21 @@ def _spool_is_open(pid: int) -> bool:
     return False
 
 
+def _no_file_beyond(size: int) -> None:
+    """Let this process write no file that is longer."""
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+
+
+@needs_fork
 @pytest.mark.parametrize("room", [1, 200_000, 3_999_000])
 def test_a_full_disk_is_said_with_status_3_and_the_old_mix_stays(sheet: Path, room: int) -> None:
     assert cli.run(["render", str(sheet)]) == 0
     mix = sheet.parent / "out" / "mix.wav"
     before = mix.read_bytes()
-
-    def limit() -> None:
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
-
-    done = subprocess.run(
-        command("render", sheet), capture_output=True, text=True, preexec_fn=limit, check=False
-    )
-    assert done.returncode == 3
-    assert "can't be written" in done.stderr
+    done = run_warm("render", sheet, before=partial(_no_file_beyond, room))
+    assert done.status == 3
+    assert "can't be written" in done.err
     assert mix.read_bytes() == before
     assert [p.name for p in mix.parent.iterdir()] == ["mix.wav"]
 

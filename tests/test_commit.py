@@ -11,8 +11,6 @@ import random
 import shutil
 import signal
 import stat
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -24,17 +22,18 @@ from typing import Any
 import pytest
 
 from cut_off import cut_off
+from fuzzing.nursery import in_nursery
 from mixwright.audio.staged import told_as_problem
 from mixwright.delivering import commit as committing
 from mixwright.delivering.commit import commit, locked, recover, retire, staging, write_manifest
 from mixwright.delivering.manifest import FormerEntry, Manifest, OutputEntry, read_manifest
 from mixwright.problem import Fault, ProblemError
 from test_manifest import OUTPUT, WHOLE
+from warm_command import needs_fork
 
 EMPTY = replace(WHOLE, outputs=(), former=(), replacing=(), staged=None)
 FILES = ("main.wav", "stems/bass.wav", "stems/more/keys.wav")
 CHANGED = (*FILES[1:], "back.wav", "new/new.wav")
-HERE = Path(__file__).resolve().parent
 
 
 def content(file: str, number: int) -> bytes:
@@ -104,8 +103,11 @@ def prepared(folder: Path) -> None:
     write_manifest(folder, manifest)
 
 
-def die_at_every_change(home: Path) -> None:
-    """Cut a delivery off before each change to the disk, and its recovery before one of its."""
+def die_at_every_change(home: Path) -> tuple[int, int]:
+    """Cut a delivery off before each change to the disk, and its recovery before one of its.
+
+    How many changes there are, and at how many of them something was under way.
+    """
     dice, points, halfway, died = random.Random(4), 0, 0, True
     prepared(home / "before")
     before = lying(home / "before")
@@ -127,7 +129,7 @@ def die_at_every_change(home: Path) -> None:
         assert len(arrived) == 1
         points += 1
     assert arrived == {True}
-    print(points, halfway)
+    return points, halfway
 
 
 def die_at_random(home: Path) -> None:
@@ -161,20 +163,13 @@ def quick_home() -> Iterator[Path]:
         yield Path(name)
 
 
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@needs_fork
 def test_a_delivery_that_dies_leaves_all_files_whole_and_listed(quick_home: Path) -> None:
-    # In a process of its own: forking is safe only where there are no threads.
-    code = (
-        "from test_commit import *; die_at_every_change(Path('every')); die_at_random(Path('any'))"
-    )
-    options: dict[str, Any] = {"capture_output": True, "text": True, "timeout": 60}
-    # With our own path: what is tested here is what is tested there, wherever it was imported from.
-    options["env"] = {**os.environ, "PYTHONPATH": os.pathsep.join([str(HERE), *sys.path])}
-    done = subprocess.run([sys.executable, "-c", code], cwd=quick_home, **options)
-    assert done.returncode == 0, done.stderr
-    points, halfway = map(int, done.stdout.split())
+    # In the warm process: forking is safe only where there are no threads.
+    points, halfway = in_nursery(die_at_every_change, quick_home / "every")
     assert points > 25
     assert halfway > 8
+    in_nursery(die_at_random, quick_home / "any")
 
 
 @pytest.mark.parametrize(

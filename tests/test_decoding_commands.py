@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -17,25 +15,21 @@ from mixwright import cli
 from mixwright.delivering.verify import null_test
 from mixwright.problem import ProblemError
 from strange_files import damaged_mp3, encoded, silent_flac
+from warm_command import needs_fork, run_warm
 
 
-def run_alone(*arguments: str) -> subprocess.CompletedProcess[str]:
-    """Run the tool in a process of its own, with all that it and its libraries print."""
-    command = [sys.executable, "-m", "mixwright.cli", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
-
-
+@needs_fork
 def test_what_decoders_print_is_a_warning_and_nothing_else(tmp_path: Path) -> None:
     path = damaged_mp3(tmp_path / "damaged.mp3")
-    done = run_alone("measure", str(path))
-    assert done.returncode == 0
-    lines = done.stderr.splitlines()
+    done = run_warm("measure", path)
+    assert done.status == 0
+    lines = done.err.splitlines()
     assert lines
     assert all(line.startswith("warning: damaged.mp3: its decoder says") for line in lines)
-    assert "integrated loudness" in done.stdout
-    done = run_alone("measure", str(path), "--json")
-    assert (done.returncode, done.stderr) == (0, "")
-    (measured,) = json.loads(done.stdout)["measured"]
+    assert "integrated loudness" in done.out
+    done = run_warm("measure", path, "--json")
+    assert (done.status, done.err) == (0, "")
+    (measured,) = json.loads(done.out)["measured"]
     assert len(measured["warnings"]) == len(lines)
     assert {one["rule"] for one in measured["warnings"]} == {"audio/decoder-warning"}
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import hashlib
 import json
@@ -10,8 +9,6 @@ import os
 import random
 import shutil
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -23,12 +20,14 @@ import soundfile
 
 import mixwright
 from conftest import SongMaker, noise
+from fuzzing.nursery import in_nursery
 from mixwright import cli
 from mixwright.audio.bext import read_bext
 from mixwright.delivering.delivery import Delivered
 from mixwright.delivering.manifest import MadeWith, this_platform, this_tool
 from mixwright.problem import ProblemError
 from tags_in_files import read_tags
+from warm_command import needs_fork
 
 TRACKS = {
     "kick": "group: drums, gain_db: -15, sends_db: {room: -12}",
@@ -347,55 +346,42 @@ def test_a_file_of_somebody_else_stays(song: Path, capsys: pytest.CaptureFixture
     _holds_what_it_lists(theirs.parent)
 
 
-# Forks a child for each line it reads, warmed up, so that a delivery begins at once.
-NURSERY = """
-import os, sys, time
-import mixwright
-for count in range(2):
-    began = time.monotonic()
-    mixwright.deliver(sys.argv[1], f"{sys.argv[2]}/warm-up-{count}", threads=1)
-print(time.monotonic() - began, flush=True)
-for line in sys.stdin:
-    child = os.fork()
-    if child == 0:
-        null = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(null, 1)
-        mixwright.deliver(sys.argv[1], line.strip(), threads=1)
-        os._exit(0)
-    print(child, flush=True)
-    _, status = os.waitpid(child, 0)
-    print(os.waitstatus_to_exitcode(status), flush=True)
-"""
+def _killed_over_and_over(song: Path, out: Path) -> int:
+    """Deliver thirty times, each with other settings, and kill it at any moment; how often it was.
+
+    After each, whatever lies there under its final name is listed.
+    """
+    text, chance, killed = song.read_text("utf-8"), random.Random(6), 0
+    song.write_text(text.replace("GAIN", "0.5"), "utf-8")
+    for count in range(2):
+        began = time.monotonic()
+        mixwright.deliver(song, out.parent / f"warm-up-{count}", threads=1)
+        takes_s = time.monotonic() - began
+    for trial in range(30):
+        song.write_text(text.replace("GAIN", f"{1 + 0.1 * trial:.1f}"), "utf-8")
+        if trial % 6 == 0:
+            shutil.rmtree(out, ignore_errors=True)
+        child = os.fork()
+        if child == 0:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+            mixwright.deliver(song, out, threads=1)
+            os._exit(0)
+        time.sleep(chance.uniform(0.0, 0.8 * takes_s))
+        os.kill(child, signal.SIGKILL)  # not yet waited for, so that it is still there
+        killed += os.waitpid(child, 0)[1] != 0
+        _is_whole(out)
+    return killed
 
 
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@needs_fork
 def test_killed_at_any_moment_nothing_is_lost(song: Path, tmp_path: Path) -> None:
     text = song.read_text("utf-8").split("variants:")[0] + (
         "variants:\n  main: {formats: [wav16, flac16]}\n  up: {offset_db: {lead: GAIN}}\n"
         "  stems: {split_by: group, sum: exact}\n"
     )
-    song.write_text(text.replace("GAIN", "0.5"), "utf-8")
-    out, chance, counts = tmp_path / "out", random.Random(6), [0, 0]
-    command = [sys.executable, "-c", NURSERY, str(song), str(tmp_path)]
-    with subprocess.Popen(command, stdin=-1, stdout=-1, text=True) as nursery:
-        assert nursery.stdin is not None
-        assert nursery.stdout is not None
-        takes_s = float(nursery.stdout.readline())
-        for trial in range(30):
-            song.write_text(text.replace("GAIN", f"{1 + 0.1 * trial:.1f}"), "utf-8")
-            if trial % 6 == 0:
-                shutil.rmtree(out, ignore_errors=True)
-            nursery.stdin.write(f"{out}\n")
-            nursery.stdin.flush()
-            child = int(nursery.stdout.readline())
-            time.sleep(chance.uniform(0.0, 0.8 * takes_s))
-            with contextlib.suppress(ProcessLookupError):  # it was done
-                os.kill(child, signal.SIGKILL)
-            status = int(nursery.stdout.readline())
-            counts[status == 0] += 1
-            _is_whole(out)
-        nursery.stdin.close()
-    assert counts[0] >= 15, "hardly any was killed at work"
+    song.write_text(text, "utf-8")
+    out = tmp_path / "out"
+    assert in_nursery(_killed_over_and_over, song, out) >= 15, "hardly any was killed at work"
     mixwright.deliver(song, out)
     _holds_what_it_lists(out)
 

@@ -81,8 +81,9 @@ def _named(trees: list[ast.Module]) -> set[str]:
 
 
 def test_nothing_is_in_the_engine_for_tests_alone() -> None:
-    # Rules are found by their decorator; these are called by the libraries that they are made for.
-    called_from_outside = {"list_commands", "get_command", "convert", "get_source_stamp"}
+    # Rules are found by their decorator; these are called by the libraries that they are made for,
+    # and edits of a sheet by whoever writes one from Python.
+    called_from_outside = {"list_commands", "get_command", "convert", "get_source_stamp", "edited"}
     trees = [ast.parse(source.read_text("utf-8")) for source in SOURCES]
     outside = [
         ast.parse(source.read_text("utf-8"))

@@ -11,21 +11,19 @@ import hashlib
 import os
 import re
 import shutil
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
 from cut_off import changes_of, cut_off
+from fuzzing.nursery import in_nursery
+from warm_command import needs_fork
 
-HERE = Path(__file__).resolve().parent
 RATE_HZ = 48000
 SHEET = """\
 format: 1
@@ -80,14 +78,12 @@ def run(words: list[str]) -> None:
 def within(home: Path) -> Iterator[None]:
     """Work in a folder, with its own cache and its own temporary files."""
     (home / "tmp").mkdir(exist_ok=True)
-    os.environ["MIXWRIGHT_CACHE"] = str(home / "cache")
-    os.environ["TMPDIR"] = tempfile.tempdir = str(home / "tmp")
-    before = os.getcwd()
-    os.chdir(home)
-    try:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("MIXWRIGHT_CACHE", str(home / "cache"))
+        patch.setenv("TMPDIR", str(home / "tmp"))
+        patch.setattr(tempfile, "tempdir", str(home / "tmp"))
+        patch.chdir(home)
         yield
-    finally:
-        os.chdir(before)
 
 
 def lying(home: Path) -> dict[str, str]:
@@ -126,9 +122,8 @@ def anew(home: Path, start: Path) -> None:
     shutil.copytree(start, home)
 
 
-def kill(name: str, home: Path, most: int) -> None:
-    """Cut a command off at up to so many places, and run it again each time."""
-    home = home.absolute()
+def kill(name: str, home: Path, most: int) -> int:
+    """Cut a command off at up to so many places, and run it again; how many places there are."""
     words, start, place = COMMANDS[name], home / "start", home / "song"
     sung(start)
     with within(start):
@@ -156,10 +151,10 @@ def kill(name: str, home: Path, most: int) -> None:
             assert not cut_off(partial(run, words), 10**9)
             assert lying(place) == after, f"killed at {point}"
             assert debris(place) == [], f"killed at {point}"
-    print(changes)
+    return changes
 
 
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@needs_fork
 @pytest.mark.parametrize(
     "names",
     [
@@ -170,13 +165,7 @@ def kill(name: str, home: Path, most: int) -> None:
 def test_a_command_that_is_killed_leaves_all_files_whole_and_one_more_run_clears_up(
     names: dict[str, int], tmp_path: Path
 ) -> None:
-    # In a process of its own: forking is safe only where there are no threads.
-    works = "; ".join(f"kill({name!r}, Path({name!r}), {most})" for name, most in names.items())
-    options: dict[str, Any] = {"capture_output": True, "text": True, "timeout": 300}
-    options["env"] = {**os.environ, "PYTHONPATH": os.pathsep.join([str(HERE), *sys.path])}
-    code = f"from test_killed import *; {works}"
-    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, **options)
-    assert done.returncode == 0, done.stderr
-    changes = [int(line) for line in done.stdout.split()]
-    print(dict(zip(names, changes, strict=True)))
-    assert min(changes) >= 3
+    # In the warm process: forking is safe only where there are no threads.
+    changes = {name: in_nursery(kill, name, tmp_path / name, most) for name, most in names.items()}
+    print(changes)
+    assert min(changes.values()) >= 3

@@ -235,7 +235,8 @@ def test_both_yaml_parsers_read_alike(sheet: Path) -> None:
     slow, quick = read_tree(text, yaml.SafeLoader), read_tree(text)
     assert slow.value == quick.value
     assert slow.spans == quick.spans
-    assert slow.key_spans == quick.key_spans
+    keys = ([e.key_span for e in tree.walk() if e.key is not None] for tree in (slow, quick))
+    assert next(keys) == next(keys) != []
 
 
 def test_every_value_has_its_place(every_key: Sheet) -> None:

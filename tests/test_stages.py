@@ -14,7 +14,7 @@ import test_processor_laws
 from conftest import noise
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.compressor import CompressorSettings
-from mixwright.dsp.curve import Curve, Move
+from mixwright.dsp.curve import Curve, CurveMove
 from mixwright.dsp.eq import BandRide, EqSettings
 from mixwright.dsp.expander import ExpanderSettings
 from mixwright.dsp.inserts import INSERTS
@@ -30,7 +30,7 @@ MOST_FILES = 6
 SPAN = SampleSpan(0, 0, None, 48000)
 
 STILL, MOVING = BandSettings("bell", 900.0, 6.0), BandSettings("bell", 3000.0, -2.0)
-RIDE = BandRide(1, None, Curve("plain", -2.0, (Move(4800, 480, 4.0),)))
+RIDE = BandRide(1, None, Curve("plain", -2.0, (CurveMove(4800, 480, 4.0),)))
 WHOLE = ChainPlan(
     (
         EqStage(EqSettings((STILL, MOVING), (RIDE,)), level_match=True),

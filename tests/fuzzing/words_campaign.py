@@ -139,11 +139,11 @@ class _Trial:
         from mixwright.checks import run_checks
         from mixwright.cli import check as cli
         from mixwright.escaping import json_text
+        from mixwright.rendering.session import Session
         from mixwright.report.checks import print_checked
         from mixwright.report.recall import recall_of
 
-        options = {"allow_outside": False, "allow_plugins": False}
-        evidence = _heard(self.sheet, 1, None, **options)
+        evidence = _heard(self.sheet, Session(threads=1))
         checked = run_checks(evidence, None)
         for form in ("text", "json", "markdown", "sarif", "github"):
             for everything in (False, True):

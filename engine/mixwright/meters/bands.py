@@ -64,11 +64,6 @@ def nominal_third_octaves() -> tuple[float, ...]:
     return NOMINAL_THIRDS_HZ
 
 
-def nominal_octaves() -> tuple[float, ...]:
-    """Return the nominal midbands in Hz, 31.5 to 16000."""
-    return NOMINAL_THIRDS_HZ[1::THIRDS_PER_OCTAVE]
-
-
 def powers_to_db(powers: Floats) -> Floats:
     """Return levels in dB; silence is that of the smallest number, so that nothing is infinite."""
     return np.asarray(10.0 * np.log10(np.maximum(powers, np.finfo(np.float64).tiny)))

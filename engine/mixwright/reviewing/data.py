@@ -287,7 +287,7 @@ def lightened(review: ReviewData, most: int = MOST_POINTS) -> ReviewData:
 def shown(value: Any) -> Any:
     """Return the same data with each text on one line, and all of it to be seen.
 
-    >>> shown(Section("verse\\x1b", 0.0, 2.0)).name
+    >>> shown(SectionLine("verse\\x1b", 0.0, 2.0)).name
     'verse\\\\x1b'
     """
     if isinstance(value, str):

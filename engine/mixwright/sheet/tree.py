@@ -156,11 +156,6 @@ class Entry:
         """The place of each value below."""
         return {entry.path: entry.span for entry in self.walk() if entry.path}
 
-    @property
-    def key_spans(self) -> dict[PathKey, Span]:
-        """The place of each key below."""
-        return {entry.path: entry.key_span for entry in self.walk() if entry.key is not None}
-
     def without(self, bad: Iterable[PathKey]) -> Entry:
         """Return the entry with the value None at these paths, which lie below or are its own."""
         depth = len(self.path)
