@@ -68,7 +68,7 @@ if TYPE_CHECKING:
 
 def __dir__() -> list[str]:
     """The public names: for completion, and for `help`, which imports what they stand for."""
-    return sorted({*globals(), *__all__})
+    return sorted({*__all__, *(name for name in globals() if name.startswith("__"))})
 
 
 def __getattr__(name: str) -> Any:
