@@ -30,7 +30,7 @@ from mixwright.by_ear.takes import lowering_db, matched_gains_db
 from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering import Plan, perform
 from mixwright.rendering.alone import alone
-from mixwright.rendering.perform import Part
+from mixwright.rendering.perform import PlannedMix
 from mixwright.rendering.recording import Recording
 from mixwright.sheet import STEPS
 from mixwright.units import db_to_gain
@@ -126,7 +126,7 @@ def passes(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     found: list[int] = []
     made = perform._made
 
-    def counting(parts: list[Part], *rest: Any) -> list[Recording]:
+    def counting(parts: list[PlannedMix], *rest: Any) -> list[Recording]:
         found.append(len(parts))
         return made(parts, *rest)
 
@@ -136,7 +136,7 @@ def passes(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
 def by_itself(plan: Plan, gain_db: float, frames: int) -> NDArray[np.float32]:
     """A plan performed with nothing beside it, at a gain, as a float file of a length holds it."""
-    with perform.performed([Part(plan)]) as (mix,):
+    with perform.performed([PlannedMix(plan)]) as (mix,):
         sound = np.concatenate([block.copy() for block in mix.blocks()])
     sound *= db_to_gain(gain_db)
     return np.concatenate([sound, np.zeros((frames - len(sound), 2))]).astype(np.float32)

@@ -30,7 +30,7 @@ from mixwright.comparing.residual import NULL_DBFS
 from mixwright.comparing.sound import SoundCompared, StretchCompared
 from mixwright.comparing.versions import revision_names
 from mixwright.problem import Fault, ProblemError, Span
-from mixwright.rendering.perform import Part, passes, performed
+from mixwright.rendering.perform import PlannedMix, passes, performed
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import Session
 from mixwright.report.compared import compared_as_data, compared_as_text
@@ -311,7 +311,7 @@ def test_each_mix_has_the_bits_that_it_has_alone(
     (song / "mix.yaml").write_text(text, "utf-8")
     (song / "new.yaml").write_text(text.replace(*differing), "utf-8")
     plans = [mixwright.plan(mixwright.load(name)) for name in ("mix.yaml", "new.yaml")]
-    parts = [Part(plan) for plan in plans]
+    parts = [PlannedMix(plan) for plan in plans]
     assert len(passes(parts)) == 1
     with performed(parts, Session()) as both:
         for part, together in zip(parts, both, strict=True):
@@ -331,7 +331,7 @@ def all_of(done: Recording) -> Any:
 def test_songs_that_do_not_end_together_take_two_passes(song: Path) -> None:
     new = edited(song, ("title: Salt Road", "title: Salt Road\n  end: {s: 3}"))
     plans = [mixwright.plan(mixwright.load(name)) for name in ("mix.yaml", new)]
-    assert passes([Part(plan) for plan in plans]) == [[0], [1]]
+    assert passes([PlannedMix(plan) for plan in plans]) == [[0], [1]]
     sound = mixwright.compare("mix.yaml", new).sound
     assert sound is not None
     residuals = {name: stretch.residual for name, stretch in by_name(sound).items()}

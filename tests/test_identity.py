@@ -30,8 +30,8 @@ from mixwright.problem import Fault, ProblemError
 from mixwright.rendering import engine, make_plan
 from mixwright.rendering.cache import FOREIGN, DataCache
 from mixwright.rendering.identity import Sounds, contents_of, identity
-from mixwright.rendering.mixing import Mix
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.mixing import MatchedMix
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import KEY_ONLY, Plan
 from mixwright.rendering.session import Session
 from mixwright.rendering.stages import InsertsStage
@@ -69,7 +69,7 @@ def sheet(make_song: SongMaker) -> Path:
 
 def sounds_of(sheet: Path) -> Sounds:
     plan = make_plan(load_sheet(sheet))
-    return Sounds(plan, contents_of(plan.recordings, None, 1))
+    return Sounds(plan, contents_of(plan.sound_files, None, 1))
 
 
 # Every field of a plan
@@ -120,7 +120,7 @@ def after(plan: Plan, starts: set[Node]) -> set[Node]:
 
 
 SOURCE = ("stem", "offset", "input_gain", "cut_at")
-PLACED = ("gain", "mute", "pan", "width_percent", "cover")
+PLACED = ("fader", "mute", "pan", "width_percent", "cover")
 UNHEARD = ("through", "sections")
 OF_THE_MIX = ("limiter", "keep_from", "keep_to", "tail", "lead_in", "lead_out")
 Steps = tuple[str | int, ...]
@@ -161,7 +161,7 @@ def entries(plan: Plan, path: Steps) -> set[Node]:
         return {("return", strip.name)}
     if top == "groups":
         sent = {("sends", r) for t in plan.tracks if t.group == strip.name for r, _ in t.sends}
-        return {("group", strip.name)} | (sent if key in ("gain", "mute") else set())
+        return {("group", strip.name)} | (sent if key in ("fader", "mute") else set())
     if key == "chain":
         return {("chain", strip.name, strip.chain.stages[inner[3]].kind)}
     if key == "sends":
@@ -309,7 +309,7 @@ def test_the_same_recording_under_two_names_is_the_same_sound(
         "TrackStrip",
         lambda plan, *more, **named: opened.append(plan.name) or strip(plan, *more, **named),
     )
-    parts = [Part(make_plan(load_sheet(path))) for path in (sheet, copied / "mix.yaml")]
+    parts = [PlannedMix(make_plan(load_sheet(path))) for path in (sheet, copied / "mix.yaml")]
     with performed(parts, Session(keep_cache=False), tmp_path) as done:
         old, new = (np.concatenate([*one.blocks()]) for one in done)
     assert opened == ["one", "two", "three"]  # a copy of the song is played along for nothing
@@ -318,13 +318,13 @@ def test_the_same_recording_under_two_names_is_the_same_sound(
 
 def test_what_mixes_share_has_its_readings_in_each(sheet: Path) -> None:
     plan = make_plan(load_sheet(sheet))
-    louder = with_field(plan, ("tracks", 4, "gain", "initial"), lambda db: db + 6.0)
+    louder = with_field(plan, ("tracks", 4, "fader", "initial"), lambda db: db + 6.0)
     fewer = replace(louder, tracks=louder.tracks[2:], groups=louder.groups[1:])
     fewer = replace(
         fewer, tracks=(replace(plan.tracks[0], group=KEY_ONLY, sends=()), *fewer.tracks)
     )
-    contents = contents_of(plan.recordings, None, 1)
-    mixes = [Mix(one, {}, Sounds(one, contents)) for one in (plan, louder, fewer)]
+    contents = contents_of(plan.sound_files, None, 1)
+    mixes = [MatchedMix(one, {}, Sounds(one, contents)) for one in (plan, louder, fewer)]
     with ThreadPoolExecutor(2) as pool, closing(engine.Engine(mixes, pool)) as running:
         for _ in running.blocks():
             pass
@@ -368,7 +368,7 @@ from mixwright.rendering import make_plan
 from mixwright.rendering.identity import Sounds, contents_of
 from mixwright.sheet import load_sheet
 plan = make_plan(load_sheet(Path(sys.argv[1])))
-print(Sounds(plan, contents_of(plan.recordings, None, 2)).mix)
+print(Sounds(plan, contents_of(plan.sound_files, None, 2)).mix)
 """
 
 
@@ -476,7 +476,7 @@ def test_a_recording_whose_content_is_not_given_has_no_identity(sheet: Path) -> 
 
 
 def test_recordings_that_changed_or_are_gone_are_refused(sheet: Path, tmp_path: Path) -> None:
-    infos = [*make_plan(load_sheet(sheet)).recordings]
+    infos = [*make_plan(load_sheet(sheet)).sound_files]
     infos[0].path.write_bytes(infos[0].path.read_bytes())
     infos[1].path.unlink()
     for info, message in zip(

@@ -22,7 +22,7 @@ from mixwright.cli import run
 from mixwright.problem import ProblemError
 from mixwright.rendering import perform
 from mixwright.rendering.ears import Ear, NodeKind
-from mixwright.rendering.perform import Part
+from mixwright.rendering.perform import PlannedMix
 
 SONG = (
     ", tempo: [{bar: 1, bpm: 120}], "
@@ -142,7 +142,7 @@ def test_the_balance_is_made_in_the_same_pass_and_not_heard_at_the_nodes(
     path = make_song({"a": (noise(1, 2), eq)}, "groups: {all: {}}\n", song)
     passes, made = [], perform._made
 
-    def counting(parts: list[Part], *rest: Any) -> Any:
+    def counting(parts: list[PlannedMix], *rest: Any) -> Any:
         passes.append(len(parts))
         return made(parts, *rest)
 
@@ -153,7 +153,7 @@ def test_the_balance_is_made_in_the_same_pass_and_not_heard_at_the_nodes(
     plan = mixwright.plan(mixwright.load(path))
     points: list[tuple[NodeKind, str]] = [("track", "a"), ("group", "all")]
     ears = {(kind, name): Ear(kind, name, plan.rate_hz) for kind, name in points}
-    with perform.performed([Part(plan)], ears=ears):
+    with perform.performed([PlannedMix(plan)], ears=ears):
         expected = [ear.stretch(None, 0.0, plan.end / plan.rate_hz) for ear in ears.values()]
     assert list(measured.figures[1:]) == expected
 

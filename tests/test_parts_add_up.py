@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 import mixwright
 from conftest import SongMaker, noise
 from mixwright.delivering.variants import sheet_of, versions_of
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import make_plan, sounding
 from mixwright.rendering.session import Session
 from mixwright.sheet import Cover, Sheet, Variant
@@ -82,19 +82,19 @@ def sound_of(blocks: object) -> Sound:
     return np.concatenate([np.array(block) for block in blocks])  # type: ignore[attr-defined]
 
 
-def played(parts: list[Part], folder: Path, threads: int | None = None) -> list[Sound]:
+def played(parts: list[PlannedMix], folder: Path, threads: int | None = None) -> list[Sound]:
     """The mixes of some parts, made together."""
     with performed(parts, Session(threads), folder) as done:
         return [sound_of(one.blocks()) for one in done]
 
 
-def parts_of(sheet: Sheet, variant: Variant) -> list[Part]:
+def parts_of(sheet: Sheet, variant: Variant) -> list[PlannedMix]:
     """The main mix, and those that a variant is split into after it."""
-    parts = [Part(sounding(make_plan(sheet)))]
+    parts = [PlannedMix(sounding(make_plan(sheet)))]
     for version in versions_of(sheet, variant, make_plan):
         assert version.follows_main
         before = tuple(range(1, len(parts))) if version.in_exact_set else None
-        parts.append(Part(version.plan, 0, before))
+        parts.append(PlannedMix(version.plan, 0, before))
     return parts
 
 
@@ -116,7 +116,7 @@ def test_parts_add_up_to_the_mix(variant: Variant, sheet: Sheet, tmp_path: Path)
 def test_parts_on_their_own_do_not_add_up(sheet: Sheet, tmp_path: Path) -> None:
     variant = Variant("own", split_by="group", sum="own")
     plans = [version.plan for version in versions_of(sheet, variant, make_plan)]
-    main, *parts = played([Part(make_plan(sheet)), *map(Part, plans)], tmp_path)
+    main, *parts = played([PlannedMix(make_plan(sheet)), *map(PlannedMix, plans)], tmp_path)
     length = min(map(len, (main, *parts)))
     rest = main[:length] - sum(part[:length] for part in parts)
     assert peak_dbfs(rest) > -40.0
@@ -131,7 +131,9 @@ def test_what_is_left_out_and_what_is_left_add_up(sheet: Sheet, tmp_path: Path) 
         versions_of(sheet, variant, make_plan)[0].plan
         for variant in (whole, without_inserts, voices)
     ]
-    main, *parts = played([Part(plans[0]), Part(plans[1], 0), Part(plans[2], 0)], tmp_path)
+    main, *parts = played(
+        [PlannedMix(plans[0]), PlannedMix(plans[1], 0), PlannedMix(plans[2], 0)], tmp_path
+    )
     assert peak_dbfs(sum(parts) - main) < NULL_DBFS  # type: ignore[operator]
 
 
@@ -143,9 +145,9 @@ def test_a_mix_beside_others_has_the_same_bits(threads: int, sheet: Sheet, tmp_p
         Variant("no_room", mute=("room",), only=("kick", "band")),
     ]
     changed = [sheet, *(sheet_of(sheet, variant) for variant in variants)]
-    together = played([Part(sounding(make_plan(one))) for one in changed], tmp_path, threads)
+    together = played([PlannedMix(sounding(make_plan(one))) for one in changed], tmp_path, threads)
     for one, beside in zip(changed, together, strict=True):
-        with performed([Part(make_plan(one))], folder=tmp_path) as (done,):
+        with performed([PlannedMix(make_plan(one))], folder=tmp_path) as (done,):
             assert np.array_equal(sound_of(done.blocks()), beside)
 
 
@@ -159,19 +161,21 @@ def test_steps_side_by_side_have_the_same_bits(sheet: Sheet, tmp_path: Path) -> 
         ),
     )
     plans = [make_plan(one, step) for one in (sheet, keyed) for step in ("dynamics", "automation")]
-    for plan, beside in zip(plans, played([Part(plan) for plan in plans], tmp_path), strict=True):
-        with performed([Part(plan)], folder=tmp_path) as (done,):
+    for plan, beside in zip(
+        plans, played([PlannedMix(plan) for plan in plans], tmp_path), strict=True
+    ):
+        with performed([PlannedMix(plan)], folder=tmp_path) as (done,):
             assert np.array_equal(sound_of(done.blocks()), beside)
 
 
 def test_two_sets_made_together_stay_apart(sheet: Sheet, tmp_path: Path) -> None:
     """They begin with the same part, and an insert that all of them share."""
-    parts = [Part(sounding(make_plan(sheet)))]
+    parts = [PlannedMix(sounding(make_plan(sheet)))]
     sets: list[list[int]] = []
     for variant in EXACT[:2]:
         before: tuple[int, ...] = ()
         for version in versions_of(sheet, variant, make_plan):
-            parts.append(Part(version.plan, 0, before, variant.name))
+            parts.append(PlannedMix(version.plan, 0, before, variant.name))
             before = (*before, len(parts) - 1)
         sets.append(list(before))
     main, *made = played(parts, tmp_path)
@@ -184,7 +188,7 @@ def test_a_word_is_covered_from_the_first_sample(make_song: SongMaker, tmp_path:
     sheet = mixwright.load(make_song({"lead": (np.full(9600, 0.5), "")}))
     word = Cover("lead", Position(seconds=0.0), for_ms=50.0)
     version = versions_of(sheet, Variant("clean", clean=(word,)), make_plan)[0]
-    (voice,) = played([Part(version.plan)], tmp_path)
+    (voice,) = played([PlannedMix(version.plan)], tmp_path)
     assert np.all(voice[:2400] == 0.0)
     assert voice[4000, 0] > 0.3
 
@@ -201,7 +205,7 @@ def test_a_word_is_silent_and_another_sounds_instead(make_song: SongMaker, tmp_p
         versions_of(sheet, Variant("clean", clean=words, mute=(other,)), make_plan)[0].plan
         for other in ("spare", "lead")
     )
-    voice, other = played([Part(lead), Part(spare)], tmp_path)
+    voice, other = played([PlannedMix(lead), PlannedMix(spare)], tmp_path)
     whole = voice[0, 0]
     start, end, again, over = (round(s * 48000) for s in (0.2, 0.3, 0.5, 0.55))
     assert np.all(voice[start:end] == 0.0)

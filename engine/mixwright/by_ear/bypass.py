@@ -41,7 +41,7 @@ from mixwright.meters.loudness import (
 )
 from mixwright.problem import Problem, ProblemError, Span
 from mixwright.rendering.alone import alone
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import PlanOf
 from mixwright.rendering.session import Session
 from mixwright.sheet import Group, Points, Sheet, Track
@@ -204,12 +204,12 @@ def write_bypass(
     check_targets(sheet, targets, options)
     bare = without_part(sheet, name, part)
     plans = [alone(plan_of(one), name) for one in (sheet, bare)]
-    with performed([*map(Part, plans)], session.on(name), options.folder) as dry:
+    with performed([*map(PlannedMix, plans)], session.on(name), options.folder) as dry:
         meters = heard_for(dry, longest(dry))
         _refuse_silence(sheet, name, part, meters)
         fader_db, same_moments = difference_db(*meters)
         plans = [plan_of(one) for one in (sheet, with_fader(bare, name, fader_db))]
-        with performed([*map(Part, plans)], session.on("the mix"), options.folder) as full:
+        with performed([*map(PlannedMix, plans)], session.on("the mix"), options.folder) as full:
             takes, peaks = [*full, *dry], peaks_dbfs([*full, *dry])
             levels = [
                 unless_silent(meter.integrated_lufs) for meter in heard_for(takes, longest(takes))

@@ -18,7 +18,7 @@ from mixwright.by_ear.takes import (
     write_takes,
 )
 from mixwright.problem import Problem
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.session import Session
 from mixwright.sheet import STEPS, Sheet
@@ -65,7 +65,7 @@ def write_each_step(
     suffix = options.encoding.form.suffix
     targets = [step_file(options.folder, plan.through, words, suffix) for plan in plans]
     check_targets(sheet, targets, options)
-    with performed([Part(plan) for plan in plans], session, options.folder) as takes:
+    with performed([PlannedMix(plan) for plan in plans], session, options.folder) as takes:
         levels = [
             unless_silent(meter.integrated_lufs) for meter in heard_for(takes, longest(takes))
         ]

@@ -18,7 +18,7 @@ from mixwright.meters.loudness import ABSOLUTE_GATE_LUFS
 from mixwright.rendering import Plan
 from mixwright.rendering.alone import alone
 from mixwright.rendering.identity import Identity, Sounds
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import KEY_ONLY
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import Session
@@ -84,7 +84,7 @@ def reaches(
     left = iter(_candidates(old, new))
     while some := list(islice(left, PASS)):
         parts = [
-            Part(alone(one.plan, name))
+            PlannedMix(alone(one.plan, name))
             for _, name, *sounds in some
             for one, there in zip((old, new), sounds, strict=True)
             if there
@@ -175,14 +175,14 @@ def _lufs(
     """Its loudness; one that is too quiet for the gate is still told from silence."""
     if done is None:
         return None
-    level = done.sound.readings(*stretch).integrated_lufs
+    level = done.meter.readings(*stretch).integrated_lufs
     if gate_is_low or level is None:
-        level = lifted_lufs(done.sound, *stretch)
+        level = lifted_lufs(done.meter, *stretch)
     return level
 
 
 def _peak_dbfs(done: Recording) -> float | None:
-    return done.sound.readings().sample_peak_dbfs
+    return done.meter.readings().sample_peak_dbfs
 
 
 def _section_changes(pair: RecordingPair, plans: tuple[Plan, Plan]) -> dict[str, float]:

@@ -17,7 +17,7 @@ from mixwright.rendering import Plan
 from mixwright.rendering.ears import Figures
 from mixwright.rendering.identity import Sounds, contents_of, identity
 from mixwright.rendering.parts import Stretch
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import sounding
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.reductions import Reduction
@@ -89,7 +89,7 @@ def compare_sound(
 
     Raises ProblemError as a render does.
     """
-    recordings = (info for plan in plans for info in plan.recordings)
+    recordings = (info for plan in plans for info in plan.sound_files)
     contents = contents_of(recordings, session.cache_folder, session.cores)
     files = other_files(*plans, contents)
     old, new = (Sounds(sounding(plan), contents) for plan in plans)
@@ -136,11 +136,11 @@ class _Side:
         return Figures("mix", "mix", name, sound, spectrum)
 
     def lufs(self, stretch: Stretch | None) -> float | None:
-        return lifted_lufs(self.done.sound, *self.seconds(stretch), self.done.gain)
+        return lifted_lufs(self.done.meter, *self.seconds(stretch), self.done.gain)
 
 
 def _compare_mixes(old: Plan, new: Plan, timeline: Timeline, session: Session) -> SoundCompared:
-    with performed([Part(old), Part(new)], session.on("mixes")) as (was, now):
+    with performed([PlannedMix(old), PlannedMix(new)], session.on("mixes")) as (was, now):
         sides = _Side(was, old), _Side(now, new)
         stretches = _stretches(new, max(was.frames, now.frames))
         meter = None

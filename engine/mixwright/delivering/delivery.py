@@ -35,7 +35,7 @@ from mixwright.delivering.variants import Version
 from mixwright.problem import Fault, Problem, ProblemError, Severity
 from mixwright.rendering import Plan
 from mixwright.rendering.identity import Contents, contents_of
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import PlanOf
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import USUAL, Session
@@ -320,15 +320,15 @@ def _batches(orders: Sequence[Order]) -> list[list[Order]]:
     return batches
 
 
-def _parts_of(orders: Sequence[Order], main: Plan) -> tuple[list[Part], Places]:
+def _parts_of(orders: Sequence[Order], main: Plan) -> tuple[list[PlannedMix], Places]:
     """The mixes to perform, each once, and which of them each version is.
 
     The main mix comes first where any of them needs it.
     """
-    parts: list[Part] = []
+    parts: list[PlannedMix] = []
     places: Places = {}
     if any(order.needs_main for order in orders):
-        parts.append(Part(main))
+        parts.append(PlannedMix(main))
     for order in orders:
         before: tuple[int, ...] = ()
         for version in order.versions:
@@ -341,11 +341,11 @@ def _parts_of(orders: Sequence[Order], main: Plan) -> tuple[list[Part], Places]:
     return parts, places
 
 
-def _part_of(version: Version, before: tuple[int, ...], main: Plan) -> Part:
+def _part_of(version: Version, before: tuple[int, ...], main: Plan) -> PlannedMix:
     if not version.follows_main:
-        return Part(version.plan)
+        return PlannedMix(version.plan)
     if version.plan == main and not version.in_exact_set:
-        return Part(main)
+        return PlannedMix(main)
     if not version.in_exact_set:
-        return Part(version.plan, 0)
-    return Part(version.plan, 0, before, version.variant.name)
+        return PlannedMix(version.plan, 0)
+    return PlannedMix(version.plan, 0, before, version.variant.name)

@@ -115,7 +115,7 @@ class Orders:
 
 def stems_of(plans: Iterable[Plan]) -> tuple[StemInfo, ...]:
     """Return the recordings that plans read, each once."""
-    return tuple(dict.fromkeys(info for plan in plans for info in plan.recordings))
+    return tuple(dict.fromkeys(info for plan in plans for info in plan.sound_files))
 
 
 def orders_of(sheet: Sheet, plan_of: PlanOf) -> Orders:

@@ -28,7 +28,7 @@ from mixwright.meters.spectrum import SpectrumMeter
 from mixwright.rendering.apart import Apart
 from mixwright.rendering.ears import Listener, Together, Within
 from mixwright.rendering.parts import Stretch
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.session import USUAL, Session
@@ -58,9 +58,9 @@ def gather(sheet: Sheet, still: Plan, finished: Plan, session: Session = USUAL) 
         focus=first.focus,
         loudest=first.loudest,
         balance=first.balance,
-        mix=second.done.sound,
+        mix=second.done.meter,
         mix_gain=second.done.gain,
-        silence=second.done.sound.silence(second.done.gain, frames=second.done.frames),
+        silence=second.done.meter.silence(second.done.gain, frames=second.done.frames),
         tracks=_tracks(sheet, first, second),
         groups=second.groups(),
         returns=second.returned(),
@@ -103,7 +103,7 @@ class _FirstHearing:
         }
         ears["bus in", ""] = self.balance
         plan = self.plan
-        with performed([Part(plan)], session, ears=ears) as (done,):
+        with performed([PlannedMix(plan)], session, ears=ears) as (done,):
             self.done = done
             if self.sheet.references:
                 self.references = compared(self.sheet, plan, hear_mix(done), session)
@@ -168,7 +168,7 @@ class _SecondHearing:
             )
             for point in self._levels | self._spectra
         }
-        parts, apart = [Part(self.plan)], self._apart
+        parts, apart = [PlannedMix(self.plan)], self._apart
         with performed(parts, session, ears=ears, apart=apart) as (done,):
             self.done = done
 

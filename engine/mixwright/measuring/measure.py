@@ -12,7 +12,7 @@ from mixwright.audio import StemInfo, played
 from mixwright.meters import SoundMeter
 from mixwright.problem import Problem
 from mixwright.rendering.ears import Ear, Figures
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.probing import probed
 from mixwright.rendering.recording import Recording
@@ -72,7 +72,7 @@ def measure_plan(
     ears = {("track", t.name): Ear("track", t.name, plan.rate_hz) for t in plan.tracks}
     ears |= {("group", g.name): Ear("group", g.name, plan.rate_hz) for g in plan.groups}
     ears |= {("return", r.name): Ear("return", r.name, plan.rate_hz) for r in plan.returns}
-    parts = [Part(plan), *([Part(balance)] if balance.sections else [])]
+    parts = [PlannedMix(plan), *([PlannedMix(balance)] if balance.sections else [])]
     with performed(parts, session, ears=ears) as (mix, *still):
         whole = hear_mix(mix)
     claimed = sheet.song.loudest_section
@@ -104,7 +104,7 @@ def sections_of(ear: Ear, plan: Plan) -> list[Figures]:
 
 
 def _loudest(plan: Plan, mix: Recording, claimed: str | None) -> Loudest:
-    levels = levels_by_section(plan, mix.sound, mix.gain)
+    levels = levels_by_section(plan, mix.meter, mix.gain)
     section = max(levels, key=lambda name: levels[name])
     return Loudest(section, unless_silent(levels[section]), claimed)
 

@@ -55,7 +55,7 @@ def _fader(track: TrackPlan, groups: Mapping[str, BusPlan]) -> float:
         strips.append(groups[track.group])
     gain = 1.0
     for strip in strips:
-        gain *= db_to_gain(strip.gain.initial) * db_to_gain(strip.mute.initial)
+        gain *= db_to_gain(strip.fader.initial) * db_to_gain(strip.mute.initial)
     return gain
 
 
@@ -112,7 +112,7 @@ def sent_levels(
             curves = [send]
             if track.plan.group is not None:
                 group = groups[track.plan.group]
-                curves += [group.gain, group.mute]
+                curves += [group.fader, group.mute]
             for curve in curves:
                 if curve.is_constant:
                     hops *= db_to_gain(curve.initial) ** 2

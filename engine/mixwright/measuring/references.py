@@ -18,7 +18,7 @@ from mixwright.measuring.measure import hear_mix, heard
 from mixwright.meters.differences import SpectrumDifferences, differences
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.ears import Ear, Figures
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.probing import probed_all
 from mixwright.rendering.session import USUAL, Session
@@ -58,7 +58,7 @@ def compare_with_references(
             help="add references: [{file: ..., section: ...}] to the sheet",
         )
         raise ProblemError([problem])
-    with performed([Part(plan)], session) as (mix,):
+    with performed([PlannedMix(plan)], session) as (mix,):
         return compared(sheet, plan, hear_mix(mix), session)
 
 

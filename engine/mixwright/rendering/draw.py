@@ -82,7 +82,7 @@ class Drawer:
             offset=_offset(track, self.timeline.rate_hz),
             input_gain=sign * 10.0 ** (track.trim_db / 20.0),
             chain=self.chain(track, ("tracks", track.name)),
-            gain=self.ridden(track.gain_db, rides.gain_db),
+            fader=self.fader(track.gain_db, rides.gain_db),
             mute=self.muted(track.mute, rides.mute),
             pan=self.curve("plain", track.pan, rides.pan),
             width_percent=track.width_percent,
@@ -136,7 +136,7 @@ class Drawer:
         return BusPlan(
             group.name,
             self.chain(group, ("groups", group.name)),
-            self.ridden(group.gain_db, rides.gain_db),
+            self.fader(group.gain_db, rides.gain_db),
             self.muted(group.mute, rides.mute),
             group.width_percent,
         )
@@ -146,9 +146,9 @@ class Drawer:
         own = self.has("bus")
         chain = ChainPlan(tuple(self._stages(bus, lambda _: True))) if own else ChainPlan()
         width = bus.width_percent if own else 100.0
-        gain = self.ridden(bus.gain_db if own else 0.0, bus.automation.gain_db)
+        fader = self.fader(bus.gain_db if own else 0.0, bus.automation.gain_db)
         muted = self.muted(False, bus.automation.mute)
-        return BusPlan("mix_bus", chain, gain, muted, 0.0 if mono else width)
+        return BusPlan("mix_bus", chain, fader, muted, 0.0 if mono else width)
 
     def limiter(self, bus: Bus) -> LimiterSettings | None:
         """The limiter: of the finished mix only, so that every step before it can be judged."""
@@ -224,7 +224,7 @@ class Drawer:
         return BusPlan(
             part.name,
             ChainPlan(tuple(stages)),
-            self.ridden(part.gain_db, part.automation.gain_db),
+            self.fader(part.gain_db, part.automation.gain_db),
             self.muted(part.mute, part.automation.mute),
             part.width_percent,
         )
@@ -271,7 +271,7 @@ class Drawer:
             for t in self.timeline.tempo
         ]
 
-    def ridden(self, gain_db: float, points: Points) -> Curve:
+    def fader(self, gain_db: float, points: Points) -> Curve:
         """A fader with rides: the points add to it."""
         shifted = tuple(dataclasses.replace(p, value=p.value + gain_db) for p in points)
         return self.curve("dB", gain_db, shifted)

@@ -19,7 +19,7 @@ from mixwright.rendering.apart import NOTHING_APART, Apart
 from mixwright.rendering.chain import NO_KEYS, Keys, SampleSpan
 from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.identity import Identity
-from mixwright.rendering.mixing import Listened, Mix, Mixing, Node, Nodes
+from mixwright.rendering.mixing import Listened, MatchedMix, Mixing, Node, Nodes
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.recording import NodeReadings
 from mixwright.rendering.strip import TrackStrip, kept_part
@@ -40,7 +40,7 @@ class Engine:
 
     def __init__(
         self,
-        mixes: Sequence[Mix],
+        mixes: Sequence[MatchedMix],
         pool: ThreadPoolExecutor,
         watch: tuple[str, str] | None = None,
         ears: Ears = NO_EARS,

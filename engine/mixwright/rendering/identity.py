@@ -169,7 +169,7 @@ class Sounds:
         """Each track as it is placed, on its way to its group and sends."""
         return {
             t.name: self._identity(
-                self.of_chain(t, "inserts"), t.gain, t.mute, t.cover, t.pan, t.width_percent
+                self.of_chain(t, "inserts"), t.fader, t.mute, t.cover, t.pan, t.width_percent
             )
             for t in self.plan.tracks
         }
@@ -181,7 +181,7 @@ class Sounds:
 
     def of_sends(self, name: str) -> Identity:
         """Return the identity of the sum that goes to a return; groups' faders take sends along."""
-        faders = {group.name: (group.gain, group.mute) for group in self.plan.groups}
+        faders = {group.name: (group.fader, group.mute) for group in self.plan.groups}
         sends: list[tuple[Identity, Curve, object]] = [
             (self.tracks[track.name], level, faders.get(track.group or ""))
             for track in self.plan.tracks

@@ -20,7 +20,7 @@ from mixwright.rendering.cache import NumberCache
 from mixwright.rendering.chain import SampleSpan, match_db
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.identity import Contents, Identity, Sounds, identity
-from mixwright.rendering.mixing import Mix
+from mixwright.rendering.mixing import MatchedMix
 from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plan import KEY_ONLY, Plan
 from mixwright.rendering.strip import BusStrip, TrackStrip
@@ -134,7 +134,7 @@ def _upstream(track: TrackPlan, part: str) -> TrackPlan:
     return dataclasses.replace(
         track,
         chain=track.chain.as_matched(part),
-        gain=STILL,
+        fader=STILL,
         mute=STILL,
         cover=STILL,
         pan=Curve("plain", 0.0),
@@ -172,7 +172,7 @@ def _of_groups(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[Level
         alone = dataclasses.replace(
             plan,
             tracks=_needed(plan, group),
-            groups=(dataclasses.replace(group, chain=chain, gain=STILL, mute=STILL),),
+            groups=(dataclasses.replace(group, chain=chain, fader=STILL, mute=STILL),),
             returns=(),
             mix_bus=BusPlan("mix_bus", ChainPlan(), STILL, STILL),
             limiter=None,
@@ -233,7 +233,7 @@ def _whole(plan: Plan) -> Plan:
         limiter=None,
         lead_in=0,
         lead_out=0,
-        mix_bus=dataclasses.replace(plan.mix_bus, gain=STILL, mute=STILL, width_percent=100.0),
+        mix_bus=dataclasses.replace(plan.mix_bus, fader=STILL, mute=STILL, width_percent=100.0),
     )
 
 
@@ -241,7 +241,7 @@ def _engine_job(sounds: Sounds, name: str, part: str, pool: ThreadPoolExecutor) 
     """A figure for which a part of the graph has to be played."""
 
     def measure(found: Found) -> float:
-        engine = Engine([Mix(sounds.plan, found, sounds)], pool, watch=(name, part))
+        engine = Engine([MatchedMix(sounds.plan, found, sounds)], pool, watch=(name, part))
         try:
             for _ in engine.blocks():
                 pass

@@ -31,7 +31,7 @@ Listened = tuple[tuple[str, Identity], ...]
 
 
 @dataclass(frozen=True)
-class Mix:
+class MatchedMix:
     """A mix to be made; `sounds` is what each sound in it depends on.
 
     `follows` is the index of the mix whose dynamics it goes by.
@@ -113,7 +113,7 @@ class Mixing:
 
     def __init__(
         self,
-        mix: Mix,
+        mix: MatchedMix,
         tracks: Sequence[int],
         nodes: Nodes,
         others: Sequence[Mixing],
@@ -143,7 +143,7 @@ class Mixing:
         return [Feed(index) for index, track in pairs if track.group == name]
 
     def _feeds_of_return(self, name: str) -> list[Feed]:
-        faders = {group.name: (group.gain, group.mute) for group in self.plan.groups}
+        faders = {group.name: (group.fader, group.mute) for group in self.plan.groups}
         return [
             Feed(index, level, faders.get(track.group or ""))
             for index, track in zip(self.tracks, self.plan.tracks, strict=True)

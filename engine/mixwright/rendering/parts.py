@@ -71,6 +71,8 @@ class ChainPlan:
 class TrackPlan:
     """One track: where it is read from, what happens to it, where it goes.
 
+    Curves of levels are in dB; `input_gain` is an amplitude, negative for a track turned over.
+
     `cut_at` is the end of the song where the stem would go on after it. `cover` is what a clean
     version does to its level.
     """
@@ -80,7 +82,7 @@ class TrackPlan:
     offset: int
     input_gain: float
     chain: ChainPlan
-    gain: Curve
+    fader: Curve
     mute: Curve
     pan: Curve
     width_percent: float
@@ -96,7 +98,7 @@ class BusPlan:
 
     name: str
     chain: ChainPlan
-    gain: Curve
+    fader: Curve
     mute: Curve
     width_percent: float = 100.0
 

@@ -27,7 +27,7 @@ from mixwright.rendering.ears import NO_EARS, Ears
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.identity import Contents, Sounds, contents_of
 from mixwright.rendering.match import NOTHING_KNOWN, keep_bus_makeup, match_levels
-from mixwright.rendering.mixing import Mix, Mixing
+from mixwright.rendering.mixing import MatchedMix, Mixing
 from mixwright.rendering.placed_faults import check_finite
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.recording import PlayedTrack, Recording, recorded, temporary_folder
@@ -40,8 +40,8 @@ DOUBTFUL_MATCH_DB = 12.0
 
 
 @dataclass(frozen=True)
-class Part:
-    """A mix to be performed with others; all but the plan is as in :class:`Mix`.
+class PlannedMix:
+    """A mix to be performed with others; all but the plan is as in :class:`MatchedMix`.
 
     `part_of` is the name of the set, so that parts of two sets are never taken for one another.
     """
@@ -54,7 +54,7 @@ class Part:
 
 @contextmanager
 def performed(
-    parts: Sequence[Part],
+    parts: Sequence[PlannedMix],
     session: Session = USUAL,
     folder: Path | None = None,
     *,
@@ -73,20 +73,20 @@ def performed(
     sweep(folder)
     with ExitStack() as kept_open:
         done: dict[int, Recording] = {}
-        recordings = (info for part in parts for info in part.plan.recordings)
-        contents = contents_of(recordings, session.cache_folder, session.cores)
+        read = (info for part in parts for info in part.plan.sound_files)
+        contents = contents_of(read, session.cache_folder, session.cores)
         with _threads(session) as pool:
             cache, shared = Remembered(session.cache_folder), passes(parts)
             for count, indices in enumerate(shared):
                 together = [_counted(parts[index], indices) for index in indices]
                 share = partial(_shared, session, count, len(shared))
-                stage = _Means(session.told(share), folder, pool, cache, contents, kept_open)
+                means = _Means(session.told(share), folder, pool, cache, contents, kept_open)
                 heard = (ears, apart) if 0 in indices else (NO_EARS, NOTHING_APART)
-                done |= zip(indices, _made(together, stage, *heard), strict=True)
+                done |= zip(indices, _made(together, means, *heard), strict=True)
         yield tuple(done[index] for index in range(len(parts)))
 
 
-def passes(parts: Sequence[Part]) -> list[list[int]]:
+def passes(parts: Sequence[PlannedMix]) -> list[list[int]]:
     """Return which mixes are made together: those that begin and end together, at one rate."""
     found: dict[tuple[int, int, int], list[int]] = {}
     for index, part in enumerate(parts):
@@ -94,7 +94,7 @@ def passes(parts: Sequence[Part]) -> list[list[int]]:
     return list(found.values())
 
 
-def _counted(part: Part, indices: Sequence[int]) -> Part:
+def _counted(part: PlannedMix, indices: Sequence[int]) -> PlannedMix:
     """A part that names those it goes by as they are counted within its pass."""
     follows = None if part.follows is None else indices.index(part.follows)
     before = None if part.parts_before is None else tuple(map(indices.index, part.parts_before))
@@ -136,24 +136,24 @@ class _Means:
         return self.kept_open.enter_context(closing(Spool(self.folder)))
 
 
-def _made(parts: Sequence[Part], stage: _Means, ears: Ears, apart: Apart) -> list[Recording]:
+def _made(parts: Sequence[PlannedMix], means: _Means, ears: Ears, apart: Apart) -> list[Recording]:
     """Make mixes side by side in one pass over the stems."""
-    mixes = _matched(parts, stage)
-    engine = Engine(mixes, stage.pool, ears=ears, apart=apart)
-    spools = [stage.spool() for _ in mixes]
-    sounds = _play(engine, spools, partial(stage.session.tell, "rendering"))
-    refuse_changed(info for part in parts for info in part.plan.recordings)
+    mixes = _matched(parts, means)
+    engine = Engine(mixes, means.pool, ears=ears, apart=apart)
+    spools = [means.spool() for _ in mixes]
+    meters = _play(engine, spools, partial(means.session.tell, "rendering"))
+    refuse_changed(info for part in parts for info in part.plan.sound_files)
     done: list[Recording] = []
-    for index, (mix, spool, sound) in enumerate(zip(mixes, spools, sounds, strict=True)):
+    for index, (mix, spool, meter) in enumerate(zip(mixes, spools, meters, strict=True)):
         mixing = engine.mixings[index]
         readings = engine.readings(index)
         lead = None if mix.follows is None else done[mix.follows]
-        gain = _bus_makeup(mixing, stage.cache) if lead is None else lead.gain
+        gain = _bus_makeup(mixing, means.cache) if lead is None else lead.gain
         done.append(
             Recording(
                 spool,
                 mix.plan.rate_hz,
-                sound,
+                meter,
                 gain,
                 tuple(PlayedTrack(track, readings[track.name]) for track in mix.plan.tracks),
                 {name: one for node in readings.values() for name, one in node.reductions.items()},
@@ -161,7 +161,7 @@ def _made(parts: Sequence[Part], stage: _Means, ears: Ears, apart: Apart) -> lis
                 (*mix.plan.warnings, *_doubtful_matches(mix.matches)),
             )
         )
-    limited = [_limited(part, one, done, stage) for part, one in zip(parts, done, strict=True)]
+    limited = [_limited(part, one, done, means) for part, one in zip(parts, done, strict=True)]
     for part, one in zip(parts, limited, strict=True):
         if part.follows is not None:
             one.spool.cut(limited[part.follows].frames)
@@ -171,34 +171,36 @@ def _made(parts: Sequence[Part], stage: _Means, ears: Ears, apart: Apart) -> lis
     return limited
 
 
-def _matched(parts: Sequence[Part], stage: _Means) -> list[Mix]:
+def _matched(parts: Sequence[PlannedMix], means: _Means) -> list[MatchedMix]:
     """Match the levels of every mix; one that follows another takes over what was found there."""
-    mixes: list[Mix] = []
+    mixes: list[MatchedMix] = []
     for index, part in enumerate(parts):
-        share = partial(_shared, stage.session, index, len(parts), "matching levels")
+        share = partial(_shared, means.session, index, len(parts), "matching levels")
         lead = None if part.follows is None else mixes[part.follows]
         known = NOTHING_KNOWN if lead is None else lead.matches
-        found = match_levels(part.plan, stage.pool, stage.cache, share, stage.contents, known)
+        found = match_levels(part.plan, means.pool, means.cache, share, means.contents, known)
         before = tuple(mixes[other].sounds for other in part.parts_before or ())
-        sounds = Sounds(part.plan, stage.contents, None if lead is None else lead.sounds, before)
-        mixes.append(Mix(part.plan, found, sounds, part.follows, part.parts_before))
+        sounds = Sounds(part.plan, means.contents, None if lead is None else lead.sounds, before)
+        mixes.append(MatchedMix(part.plan, found, sounds, part.follows, part.parts_before))
     return mixes
 
 
 def _play(engine: Engine, spools: Sequence[Spool], progress: Progress) -> list[SoundMeter]:
     """Run the graph once into the spools, metering each mix on the way."""
-    sounds = [SoundMeter(engine.plan.rate_hz, 2) for _ in spools]
+    meters = [SoundMeter(engine.plan.rate_hz, 2) for _ in spools]
     try:
         for blocks in engine.blocks(progress):
-            for block, sound, spool in zip(blocks, sounds, spools, strict=True):
-                check_finite(sound.feed(block), "the mix bus", ("mix_bus",))
+            for block, meter, spool in zip(blocks, meters, spools, strict=True):
+                check_finite(meter.feed(block), "the mix bus", ("mix_bus",))
                 spool.write(block)
     finally:
         engine.close()
-    return sounds
+    return meters
 
 
-def _limited(part: Part, one: Recording, done: Sequence[Recording], stage: _Means) -> Recording:
+def _limited(
+    part: PlannedMix, one: Recording, done: Sequence[Recording], means: _Means
+) -> Recording:
     """A mix through its limiter, if it has one; it goes by that of the mix that it follows.
 
     It comes after the make-up, which is known only once the whole mix has been heard: a second
@@ -218,10 +220,10 @@ def _limited(part: Part, one: Recording, done: Sequence[Recording], stage: _Mean
         rings_out=plan.keep_to is None,  # a part has what follows in its spool
     )
     frames = one.frames if plan.keep_to is None else one.frames - limiter.latency
-    made = recorded(kept(blocks, frames, plan.lead_in, frames), plan.rate_hz, stage.folder)
-    stage.kept_open.enter_context(closing(made))
+    made = recorded(kept(blocks, frames, plan.lead_in, frames), plan.rate_hz, means.folder)
+    means.kept_open.enter_context(closing(made))
     held = {**one.reductions, "mix_bus.limiter": log.reduction}
-    return replace(one, spool=made.spool, sound=made.sound, gain=1.0, reductions=held)
+    return replace(one, spool=made.spool, meter=made.meter, gain=1.0, reductions=held)
 
 
 def _bus_makeup(mixing: Mixing, cache: NumberCache) -> float:

@@ -58,7 +58,7 @@ class Plan:
     lead_out: int = 0
 
     @property
-    def recordings(self) -> Iterator[StemInfo]:
+    def sound_files(self) -> Iterator[StemInfo]:
         """Every sound file that it reads."""
         yield from (track.stem for track in self.tracks)
         yield from (part.impulse for part in self.returns if part.impulse is not None)
@@ -171,13 +171,13 @@ def sounding(plan: Plan) -> Plan:
     What only keys something ends after its EQ, which is where it is listened to.
     """
     muted = {group.name for group in plan.groups if group.mute == SILENT}
-    heard = [t for t in plan.tracks if SILENT not in (t.gain, t.mute) and t.group not in muted]
+    heard = [t for t in plan.tracks if SILENT not in (t.fader, t.mute) and t.group not in muted]
     groups = [g for g in plan.groups if any(track.group == g.name for track in heard)]
     chains = [track.chain for track in heard] + [group.chain for group in groups]
     keys = {key for chain in chains for key in chain.keys}
     tracks = [t if t in heard else key_only(t) for t in plan.tracks if t in heard or t.name in keys]
     sending = [name for name, level in _sends_of(heard) if level != SILENT]
-    returns = [r for r in plan.returns if r.name in sending and SILENT not in (r.gain, r.mute)]
+    returns = [r for r in plan.returns if r.name in sending and SILENT not in (r.fader, r.mute)]
     kept = {part.name for part in returns}
     tracks = [replace(t, sends=tuple(s for s in t.sends if s[0] in kept)) for t in tracks]
     return replace(plan, tracks=tuple(tracks), groups=tuple(groups), returns=tuple(returns))

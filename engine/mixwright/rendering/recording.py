@@ -61,7 +61,7 @@ class PlayedTrack:
 
 @dataclass(frozen=True)
 class Recording:
-    """A mix, or sound made of one: `gain` times a spool, which `sound` has heard as it is there.
+    """A mix, or sound made of one: `gain` times a spool, which `meter` has heard as it is there.
 
     `reductions` (by ``strip.processor``) are of the measured part of the song, `matches` the level
     changes taken back, in dB, by strip and part. Can be played any number of times, by several
@@ -70,7 +70,7 @@ class Recording:
 
     spool: Spool
     rate_hz: int
-    sound: SoundMeter
+    meter: SoundMeter
     gain: float = 1.0
     tracks: tuple[PlayedTrack, ...] = ()
     reductions: Mapping[str, Reduction] = field(default_factory=dict)
@@ -99,7 +99,7 @@ class Recording:
 
     def figures(self, start_s: float = 0.0, end_s: float | None = None) -> SoundReadings:
         """Return the figures of a stretch, or of the whole, as long as what is left of its tail."""
-        found = self.sound.readings(start_s, end_s, self.gain)
+        found = self.meter.readings(start_s, end_s, self.gain)
         is_whole = (start_s, end_s) == (0.0, None)
         return replace(found, seconds=self.seconds) if is_whole else found
 
@@ -116,7 +116,7 @@ def recorded(blocks: Iterable[Block], rate_hz: int, folder: Path) -> Recording:
     recording = Recording(Spool(folder), rate_hz, SoundMeter(rate_hz, 2))
     try:
         for block in blocks:
-            check_finite(recording.sound.feed(block), "the mix", ("mix_bus",))
+            check_finite(recording.meter.feed(block), "the mix", ("mix_bus",))
             recording.spool.write(block)
     except BaseException:
         recording.close()

@@ -13,7 +13,7 @@ from mixwright.audio.encode import Encoding, encode
 from mixwright.audio.staged import written_beside
 from mixwright.meters import MixReadings
 from mixwright.problem import Problem, ProblemError, Severity
-from mixwright.rendering.perform import Part, performed
+from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.recording import Recording
 from mixwright.rendering.reductions import Reduction
@@ -74,7 +74,7 @@ def render_plan(
     clip in an integer format, a target that is not ours, or a machine that refuses.
     """
     check_target(target, force)
-    with performed([Part(plan)], session, target.parent) as (mix,):
+    with performed([PlannedMix(plan)], session, target.parent) as (mix,):
         readings = _readings(plan, mix)
         warnings = (*mix.warnings, *refuse_clipping(readings, target, encoding.form))
         check_target(target, force)  # someone may have put a file there meanwhile

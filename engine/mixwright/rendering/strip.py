@@ -152,12 +152,12 @@ class TrackStrip:
         if self._still is not None:
             return self._still
         plan = self.plan
-        gain = plan.gain.values(at, frames) * plan.mute.values(at, frames)
+        gain = plan.fader.values(at, frames) * plan.mute.values(at, frames)
         if plan.cover != UNCOVERED:
             gain = gain * plan.cover.values(at, frames)
         pan = plan.pan.values(at, frames)
         left, right = pan_gains(pan) if mono else balance_gains(pan)
-        if all(curve.is_constant for curve in (plan.gain, plan.mute, plan.cover, plan.pan)):
+        if all(curve.is_constant for curve in (plan.fader, plan.mute, plan.cover, plan.pan)):
             self._still = gain * left, gain * right
         return gain * left, gain * right
 
@@ -196,7 +196,7 @@ class BusStrip:
         self.chain.treat(self.chain.equalise(block, at), at, keys)
         set_width(block, self.plan.width_percent)
         at -= self.chain.latency
-        gain = self.plan.gain.values(at, len(block))
+        gain = self.plan.fader.values(at, len(block))
         return apply_gain(block, gain * self.plan.mute.values(at, len(block)))
 
 

@@ -84,7 +84,7 @@ def review_data(
 
 
 def _timeline(heard: Evidence, finished: HeardMix) -> SongTimeline:
-    sound, gain = finished.done.sound, finished.done.gain
+    sound, gain = finished.done.meter, finished.done.gain
     count = max(1, math.ceil(finished.done.seconds / HOP_S))
     return SongTimeline(
         hop_s=HOP_S,
@@ -148,7 +148,7 @@ def _phrases(voice: VoiceHeard) -> tuple[Phrase, ...]:
 def _automation(plan: Plan) -> Iterator[Automation]:
     """Everything that moves, strip by strip."""
     for track in plan.tracks:
-        yield from _moving(plan, track.name, "fader", "dB", track.gain)
+        yield from _moving(plan, track.name, "fader", "dB", track.fader)
         yield from _moving(plan, track.name, "pan", "", track.pan)
         yield from _moving(plan, track.name, "mute", "", track.mute)
         for target, level in track.sends:
@@ -159,7 +159,7 @@ def _automation(plan: Plan) -> Iterator[Automation]:
     for name, eq in equalised:
         yield from _moving_bands(plan, name, eq)
     for part in (*plan.groups, *plan.returns, plan.mix_bus):
-        yield from _moving(plan, part.name, "fader", "dB", part.gain)
+        yield from _moving(plan, part.name, "fader", "dB", part.fader)
         yield from _moving(plan, part.name, "mute", "", part.mute)
 
 

@@ -23,7 +23,7 @@ from mixwright.rendering.blocks import kept
 from mixwright.rendering.ears import Ear
 from mixwright.rendering.parts import Stretch
 from mixwright.rendering.perform import (
-    Part,
+    PlannedMix,
     performed,
 )
 from mixwright.rendering.plan import PlanOf, sounding
@@ -174,13 +174,13 @@ def listened(
     """
     entries = [*_steps(sheet, plan_of), *_variants(sheet, plan_of)]
     if before is not None:
-        old = Part(plan_of(before[1], FINISHED))
+        old = PlannedMix(plan_of(before[1], FINISHED))
         entries.append(("previous", "the version before", "previous", before[0], old))
     with performed([part for *_, part in entries], session, folder) as done:
         yield _listening(sheet, entries, done, session)
 
 
-Playable = tuple[str, str, SourceKind, str, Part]
+Playable = tuple[str, str, SourceKind, str, PlannedMix]
 
 
 def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Playable]:
@@ -194,10 +194,10 @@ def _steps(sheet: Sheet, plan_of: PlanOf) -> list[Playable]:
     plans = [replace(finished, sections=tuple(stretches))]
     plans += [plan_of(sheet, step) for step in STEPS[:-1]]
     first, *others = plans
-    found: list[Playable] = [("mix", "the mix", "mix", "all six steps", Part(first))]
+    found: list[Playable] = [("mix", "the mix", "mix", "all six steps", PlannedMix(first))]
     for count, (step, plan) in enumerate(zip(STEPS, others, strict=False), 1):
         label = f"through {'mix bus' if step == 'bus' else named(step)}"
-        found.append((f"step-{step}", label, "step", f"step {count} of six", Part(plan)))
+        found.append((f"step-{step}", label, "step", f"step {count} of six", PlannedMix(plan)))
     return found
 
 
@@ -212,7 +212,7 @@ def _variants(sheet: Sheet, plan_of: PlanOf) -> list[Playable]:
         if version.plan == main:
             continue  # it differs in its files alone
         label = variant.name.replace("_", " ")
-        part = Part(version.plan, 0 if version.follows_main else None)
+        part = PlannedMix(version.plan, 0 if version.follows_main else None)
         found.append((f"variant-{variant.name}", label, "variant", variant.why or "", part))
     return found
 

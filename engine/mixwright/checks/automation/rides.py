@@ -77,7 +77,7 @@ def level_rides(heard: Evidence) -> Iterator[LevelRide]:
     for name, one in heard.groups.items():
         path, sounding = ("groups", name), Sounding(one.before, one.after)
         rides, planned = one.group.automation.gain_db, groups[name]
-        fader = (rides, planned.gain, one.group.gain_db, sounding)
+        fader = (rides, planned.fader, one.group.gain_db, sounding)
         yield from _of_fader(name, path, *fader)
         yield from _of_bands(name, path, one.group.eq, planned.chain.eq, sounding)
     returns = {part.name: part for part in heard.plan.returns}
@@ -85,7 +85,7 @@ def level_rides(heard: Evidence) -> Iterator[LevelRide]:
         path, sounding = ("returns", name), Sounding(None, returned.wet)
         part, drawn = returned.part, returns[name]
         yield from _of_fader(
-            name, path, part.automation.gain_db, drawn.gain, part.gain_db, sounding
+            name, path, part.automation.gain_db, drawn.fader, part.gain_db, sounding
         )
         yield from _of_bands(name, path, part.eq, drawn.chain.eq, sounding)
     yield from _of_bus(heard)
@@ -95,7 +95,7 @@ def _of_track(heard: TrackHeard, at_bus: Levels) -> Iterator[LevelRide]:
     track, plan, path = heard.track, heard.plan, ("tracks", heard.name)
     sounding = Sounding(heard.treated, at_bus)
     rides = track.automation
-    yield from _of_fader(track.name, path, rides.gain_db, plan.gain, track.gain_db, sounding)
+    yield from _of_fader(track.name, path, rides.gain_db, plan.fader, track.gain_db, sounding)
     curves = dict(plan.sends)
     for target, points in rides.sends_db.items():
         key = f"sends_db.{target}"
@@ -111,7 +111,7 @@ def _of_bus(heard: Evidence) -> Iterator[LevelRide]:
     hops = min(len(heard.dry.hops), len(heard.wet.hops))
     whole = heard.dry if not hops else Levels(heard.dry.hops[:hops] + heard.wet.hops[:hops])
     sounding, path = Sounding(whole, whole), ("mix_bus",)
-    yield from _of_fader("mix_bus", path, bus.automation.gain_db, plan.gain, bus.gain_db, sounding)
+    yield from _of_fader("mix_bus", path, bus.automation.gain_db, plan.fader, bus.gain_db, sounding)
     yield from _of_bands("mix_bus", path, bus.eq, plan.chain.eq, sounding)
 
 

@@ -138,7 +138,7 @@ def _lost_db(before: Levels, after: Levels, windows: int) -> NDArray[np.float64]
 
 def _ridden_down_db(heard: Evidence, group: Group, windows: int) -> NDArray[np.float64]:
     """How far a group's fader is under where it stands in the balance, in each window of 400 ms."""
-    fader = next(plan.gain for plan in heard.plan.groups if plan.name == group.name)
+    fader = next(plan.fader for plan in heard.plan.groups if plan.name == group.name)
     middle_s = 0.5 * MOMENTARY_HOPS * HOP_S
     at = ((np.arange(windows) * HOP_S + middle_s) * heard.rate_hz).astype(int)
     least = db_to_gain(group.gain_db - GONE_DB)

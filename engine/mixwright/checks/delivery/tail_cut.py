@@ -66,7 +66,7 @@ def _level_at_cut_dbfs(heard: Evidence, track: TrackHeard) -> float:
     strips += [group for group in plan.groups if group.name == track.plan.group]
     frames = round(HOP_S * rate_hz)
     for strip in strips:
-        for curve in (strip.gain, strip.mute):
+        for curve in (strip.fader, strip.mute):
             starts = (round(hop * HOP_S * rate_hz) for hop in range(first, first + len(hops)))
             hops = hops * [float(np.mean(curve.values(at, frames) ** 2)) for at in starts]
     if not len(hops):
