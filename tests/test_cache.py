@@ -177,21 +177,6 @@ def test_a_cache_that_can_not_be_written_to_is_as_good_as_none(tmp_path: Path) -
     assert cache.get(DEPENDS) is None
 
 
-def test_halves_of_entries_are_cleared_also_those_of_earlier_versions(cache: NumberCache) -> None:
-    folder = entry_of(cache).parent
-    old, young, stranger = (
-        folder / f"{'a' * 62}.json.123",
-        folder / f"{'b' * 62}.json.123",
-        folder / "a.json.123",
-    )
-    for path in (old, young, stranger):
-        path.write_text("half")
-    aged(old, 2)
-    aged(stranger, 2)
-    cache.put(DEPENDS, 1.5)
-    assert sorted(folder.iterdir()) == sorted([entry_of(cache), young, stranger])
-
-
 # It does not grow without bound
 
 

@@ -187,6 +187,20 @@ def test_both_mixes_are_those_that_would_be_measured_alone(song: Path) -> None:
     assert set(reductions[0].by_section) == {"verse", "chorus"}
 
 
+def test_the_bus_is_told_by_the_sections_of_each_mix(song: Path) -> None:
+    (song / "mix.yaml").write_text(SONG + BUS, "utf-8")
+    fewer = (SONG + BUS.replace("ratio: 2", "ratio: 4")).replace(", {name: chorus, bar: 2}", "")
+    (song / "fewer.yaml").write_text(fewer, "utf-8")
+    for old, new in (("fewer.yaml", "mix.yaml"), ("mix.yaml", "fewer.yaml")):
+        sound = mixwright.compare(old, new).sound
+        assert sound is not None
+        (squeeze,) = sound.reductions
+        for path, reduction in ((old, squeeze.old), (new, squeeze.new)):
+            done = mixwright.render(path, song / "out.wav", format="wav32f", force=True).readings
+            assert reduction is not None
+            assert reduction.by_section == done.reductions["mix_bus.compressor"].by_section
+
+
 def test_a_longer_tail_makes_the_new_mix_longer_and_not_the_old_one(song: Path) -> None:
     sends = (", pan: L30", ", pan: L30, sends_db: {hall: -6}")
     sent = SONG.replace(*sends) + HALL

@@ -91,9 +91,8 @@ def probe(path: Path, memory: Memory | None = None, *, ours: bool = False) -> St
     """Return what a file is; ProblemError when it can't be read as one or two channels.
 
     What is not plain samples is decoded by a process of its own first, or recalled from `memory`;
-    not so what is `ours`: files that this run has just written.
-
-    ProblemError too for a sample rate beyond `LOWEST_RATE_HZ` and `HIGHEST_RATE_HZ`.
+    not so what is `ours`: files that this run has just written. ProblemError too for a sample rate
+    beyond `LOWEST_RATE_HZ` and `HIGHEST_RATE_HZ`.
 
     >>> probe(Path("stems/bass.wav")).rate_hz  # doctest: +SKIP
     48000

@@ -67,8 +67,7 @@ def vouch(
 
     Files that nothing is known of are decoded, by up to `at_once` processes side by side; if not
     the `whole` of them, what they say of themselves is believed for now. `hashes` remembers what
-    files hold. Raises ProblemError (fault
-    MACHINE) where no process can be started.
+    files hold. Raises ProblemError (fault MACHINE) where no process can be started.
     """
     found: dict[Path, Vouched | ProblemError] = {}
     for path, stamp in files.items():

@@ -35,7 +35,6 @@ from mixwright.delivering.manifest import (
 from mixwright.problem import Fault, Problem, ProblemError
 
 STAGING = ".mixwright-deliver-"
-VERIFYING = ".mixwright-verify-"
 LOCK_FILE = ".mixwright-lock"
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 

@@ -63,10 +63,12 @@ def in_time(
 
 
 def _in_step(blocks: Iterator[Block], keys: Iterator[Block]) -> Iterator[tuple[Block, Block]]:
-    """Each block with as many frames of the keys, which are as long in all."""
+    """Each block with as many frames of the keys; ValueError if these are not as long in all."""
     held = np.empty((0, 2))
     for block in blocks:
         while len(held) < len(block):
-            held = np.concatenate([held, next(keys)])
+            if (more := next(keys, None)) is None:
+                raise ValueError("the keys end before the blocks")
+            held = np.concatenate([held, more])
         yield block, held[: len(block)]
         held = held[len(block) :]

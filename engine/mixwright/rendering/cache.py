@@ -43,7 +43,6 @@ OLD_S = 183 * A_DAY_S
 # Of a float's whole range, from its smallest amplitude to its largest, in dB (IEEE 754 binary64).
 MOST_DB = 13000.0
 ENTRY = re.compile(r"[0-9a-f]{62}\.json")
-PART = re.compile(ENTRY.pattern + r"\.\d{1,9}")  # what earlier versions left when they were killed
 
 
 class DataCache:
@@ -126,14 +125,12 @@ def _make_room(folder: Path) -> None:
     now, left = time.time(), FULL_BYTES
     entries: list[tuple[float, int, str]] = []
     for found in os.scandir(folder):
-        is_half = PART.fullmatch(found.name) is not None
-        if (is_half or ENTRY.fullmatch(found.name)) and found.is_file(follow_symlinks=False):
+        if ENTRY.fullmatch(found.name) and found.is_file(follow_symlinks=False):
             status = found.stat(follow_symlinks=False)
-            expires = status.st_mtime + (A_DAY_S if is_half else OLD_S)
             blocks = -(-status.st_size // DISK_BLOCK_BYTES)
-            if expires < now:
+            if status.st_mtime + OLD_S < now:
                 _remove(found.path)
-            elif not is_half:
+            else:
                 entries.append((status.st_mtime, blocks * DISK_BLOCK_BYTES, found.path))
     for _, size, path in sorted(entries, reverse=True):
         if size > left:

@@ -124,7 +124,7 @@ class Chain:
             running = stage.start(path, rate_hz, channels, start - self.latency)
             self._links.append(self._link(stage, running, matches))
             self.latency += running.latency
-        self._fronts = len(plan.as_far_as("eq").stages)
+        self._fronts = len(plan.stages) - len(plan.after_eq)
         self._before = _EvenMeter(rate_hz, channels)
         self._after = _EvenMeter(rate_hz, channels)
 

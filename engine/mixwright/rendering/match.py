@@ -47,7 +47,7 @@ def match_levels(
     plan: Plan,
     pool: ThreadPoolExecutor,
     cache: NumberCache,
-    progress: Progress | None,
+    progress: Progress,
     contents: Contents,
     known: Mapping[tuple[str, str], float] = NOTHING_KNOWN,
 ) -> Found:
@@ -85,8 +85,7 @@ def match_levels(
             found[job.name, job.part] = value
             if not math.isnan(value):
                 cache.put(job.depends, value)
-            if progress is not None:
-                progress(min(1.0, len(found) / total))
+            progress(min(1.0, len(found) / total))
     return found
 
 
@@ -172,7 +171,7 @@ def _of_groups(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[Level
         alone = dataclasses.replace(
             plan,
             tracks=_needed(plan, group),
-            groups=(dataclasses.replace(group, chain=chain, fader=STILL, mute=STILL),),
+            groups=(_still(group, chain),),
             returns=(),
             mix_bus=BusPlan("mix_bus", ChainPlan(), STILL, STILL),
             limiter=None,
@@ -217,6 +216,11 @@ def keep_bus_makeup(sounds: Sounds, value_db: float, cache: NumberCache) -> None
         cache.put(_depends(whole, BUS_MAKEUP[1], whole.bus), value_db)
 
 
+def _still(bus: BusPlan, chain: ChainPlan) -> BusPlan:
+    """A group or the mix bus with that chain, and nothing after it."""
+    return BusPlan(bus.name, chain, STILL, STILL)
+
+
 def whole_span(plan: Plan) -> SampleSpan:
     """Return the span of the whole song."""
     return SampleSpan(0, 0, None, plan.end)
@@ -233,7 +237,7 @@ def _whole(plan: Plan) -> Plan:
         limiter=None,
         lead_in=0,
         lead_out=0,
-        mix_bus=dataclasses.replace(plan.mix_bus, fader=STILL, mute=STILL, width_percent=100.0),
+        mix_bus=_still(plan.mix_bus, plan.mix_bus.chain),
     )
 
 

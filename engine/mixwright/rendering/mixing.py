@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -199,7 +199,10 @@ class Mixing:
     def _bus_strip(self, part: BusPlan, start: int, following: Following) -> BusStrip:
         watch = self._watched[1] if self._watched[0] == part.name else None
         rate_hz, matches = self.plan.rate_hz, self.mix.matches
-        return BusStrip(part, matches, rate_hz, self._span, start, watch, following)
+        span = self._span
+        if part is self.plan.mix_bus:  # nobody shares it: it is told by the sections of its own mix
+            span = replace(span, sections=self.plan.sections)
+        return BusStrip(part, matches, rate_hz, span, start, watch, following)
 
     @property
     def lags(self) -> tuple[int, int]:

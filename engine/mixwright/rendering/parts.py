@@ -48,8 +48,8 @@ class ChainPlan:
 
     @property
     def after_eq(self) -> tuple[Stage, ...]:
-        """The stages after the EQ."""
-        return self.stages[len(self.as_far_as("eq").stages) :]
+        """The stages after an EQ that comes first: all of a return, which its effect begins."""
+        return self.stages[1 if self.stages and isinstance(self.stages[0], EqStage) else 0 :]
 
     @property
     def listens(self) -> bool:

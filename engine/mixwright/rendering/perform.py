@@ -139,8 +139,8 @@ class _Means:
 def _made(parts: Sequence[PlannedMix], means: _Means, ears: Ears, apart: Apart) -> list[Recording]:
     """Make mixes side by side in one pass over the stems."""
     mixes = _matched(parts, means)
-    engine = Engine(mixes, means.pool, ears=ears, apart=apart)
     spools = [means.spool() for _ in mixes]
+    engine = Engine(mixes, means.pool, ears=ears, apart=apart)
     meters = _play(engine, spools, partial(means.session.tell, "rendering"))
     refuse_changed(info for part in parts for info in part.plan.sound_files)
     done: list[Recording] = []

@@ -26,7 +26,8 @@ from mixwright.units import Block, Floats, gain_to_db, unless_silent
 class NodeReadings:
     """What was measured of one sound on the way, for all mixes that share it.
 
-    `reductions` are what its dynamics did, by ``strip.part``. Of tracks, `peak` is the highest
+    `reductions` are what its dynamics did, by ``strip.part``, of tracks and groups in the sections
+    of the first mix that has them. Of tracks, `peak` is the highest
     sample as they are placed and `hops` the K-weighted mean squares of 0.1 s each, shape (hops,).
     """
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -56,7 +57,7 @@ class HeardMix:
     note: str
     done: Recording
 
-    @property
+    @cached_property
     def readings(self) -> SoundReadings:
         """Its figures; its length is that of what is left of its tail."""
         return self.done.figures()

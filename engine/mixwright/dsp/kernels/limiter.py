@@ -51,12 +51,13 @@ def quarter_points(line, count, coarse, quarters):  # type: ignore[no-untyped-de
 def only_passes(a, b, c, d, e):  # type: ignore[no-untyped-def]
     """Return whether amplitudes at five points just rise, or just fall, to beyond the last one.
 
-    The slope at the high end, by the parabola through the last three points, must not even be near
-    0; the highest point between is then the end, which is a sample.
+    The slope at the high end, by the parabola through the last three points, must be far from 0,
+    since near half the sample rate there is more to the sound than a parabola; the highest point
+    between is then the end, which is a sample.
     """
     if a > e:
         a, b, d, e = e, d, b, a
-    return a < b < c < d and e - d > abs(e - 2.0 * d + c)
+    return a < b < c < d and e - d > 2.0 * abs(e - 2.0 * d + c)
 
 
 @njit(**OPTIONS)
