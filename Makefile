@@ -15,8 +15,10 @@ test:
 
 static: lint types licences
 
+# The second is the test that compiles for any processor, too: what it compiles is kept as well.
 compiled: $(VENV)/.installed-dev
 	$(BIN)/python tests/compile_kernels.py
+	$(BIN)/python -m pytest tests/test_other_processors.py
 
 bench: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/bench.py

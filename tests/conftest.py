@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
+import os
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +22,10 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from mixwright.rendering import Readings, Rendered
 
+# Python's own notes are kept, whatever the shell says: each worker and each of a hundred commands
+# would read all sources again.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # Compiling takes what it takes: a time limit on an example would fail at random.
 hypothesis.settings.register_profile("mixwright", deadline=None)
 hypothesis.settings.load_profile("mixwright")
@@ -130,32 +138,46 @@ def make_song(tmp_path: Path) -> SongMaker:
     return make
 
 
-# Files that take longest, to begin with: at the end one worker would wait for the other.
-LONGEST = (
-    "test_docs",
-    "test_example",
-    "test_rules",
-    "test_rule_songs",
-    "test_loudness_cases",
-    "test_render",
-    "test_cli",
-    "test_fuzzing",
-    "test_wheel",
-    "test_killed",
-    "test_other_processors",
-    "test_fuzz_commands",
-    "test_measure",
-    "test_by_ear",
-    "test_compressor",
+# Files that share what takes long to make, or the warm process that they fork from: together on one
+# worker. The first groups begin first, since at the end one worker would wait for the other.
+TOGETHER = (
+    ("test_docs", "test_example"),
+    (
+        *("test_fuzzing", "test_fuzz_commands", "test_killed", "test_deliver", "test_cli"),
+        *("test_decoding_commands", "test_commit"),
+    ),
+    ("test_rules", "test_rule_songs"),
+    ("test_loudness_cases",),
+    ("test_other_processors",),
+    ("test_parts_add_up",),
+    ("test_decoding",),
+    ("test_review_page", "test_words_in_a_browser"),
+    ("test_render",),
+    ("test_measure",),
+    ("test_compare",),
+    ("test_places",),
+    ("test_wheel",),
+    ("test_album",),
 )
-# These share what takes long to make, each by the name of one of them.
-TOGETHER = {"test_example": "test_docs", "test_rule_songs": "test_rules"}
+GROUP = {name: files[0] for files in TOGETHER for name in files}
+
+
+def pytest_collection(session: pytest.Session) -> None:
+    """Search for no garbage while thousands of tests are gathered, all of which stay."""
+    gc.disable()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Run the longest files first; the order within a file stays."""
-    rank = {name: index for index, name in enumerate(LONGEST)}
-    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+    """Run the longest groups of files first; the order within a file stays."""
+    order = {name: index for index, name in enumerate(chain(*TOGETHER))}
+    items.sort(key=lambda item: order.get(item.path.stem, len(order)))
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """From now on look for garbage among what is new, and less often."""
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
+    gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -168,7 +190,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     class LongestFirst(LoadFileScheduling):
         def _split_scope(self, nodeid: str) -> str:
             name = Path(nodeid.split("::", 1)[0]).stem
-            return TOGETHER.get(name, name)
+            return GROUP.get(name, name)
 
     config.option.loadscopereorder = False  # it would put those with the most tests first
     return LongestFirst(config, log)

@@ -39,6 +39,13 @@ TRACK = (
 
 
 @pytest.fixture
+def any_code(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """Where code for any processor is kept, from run to run as that for this one is."""
+    cache: pytest.Cache | None = getattr(request.config, "cache", None)
+    return tmp_path if cache is None else cache.mkdir("code_for_any_processor")
+
+
+@pytest.fixture
 def sheet(make_song: SongMaker) -> Path:
     """A song with a part of every kind that calculates, one track of it at another rate."""
     swells = np.repeat(np.random.default_rng(3).uniform(0.02, 1.0, 16), RATE_HZ // 8)
@@ -64,7 +71,9 @@ def any_processor(folder: Path) -> dict[str, str]:
     }
 
 
-def test_another_processor_differs_by_noise_below_every_format(sheet: Path, tmp_path: Path) -> None:
+def test_another_processor_differs_by_noise_below_every_format(
+    sheet: Path, any_code: Path, tmp_path: Path
+) -> None:
     here, there = tmp_path / "here.wav", tmp_path / "there.wav"
     done = mixwright.render(sheet, here, format="wav32f")
     assert done.readings.reductions["mix_bus.limiter"].max_db > 0.5, "the limiter has to work"
@@ -72,7 +81,7 @@ def test_another_processor_differs_by_noise_below_every_format(sheet: Path, tmp_
     command = ["render", str(sheet), "--out", str(there), "--format", "wav32f", "--no-cache"]
     subprocess.run(
         [sys.executable, "-m", "mixwright.cli", *command],
-        env=any_processor(tmp_path / "generic"),
+        env=any_processor(any_code),
         capture_output=True,
         check=True,
     )
