@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from mixwright.delivering.convert import converted, converted_frames
 from mixwright.delivering.finish import Cut, Levelling, cut_of, finished, level_to
 from mixwright.dsp.limiter import LimiterSettings
-from mixwright.meters import MixMeter
+from mixwright.meters import SoundMeter
 from mixwright.problem import ProblemError
 
 RATE_HZ = 48000
@@ -70,7 +70,7 @@ def libebur128(samples: Samples, rate_hz: int = RATE_HZ) -> tuple[float, float]:
 
 def metered(samples: Samples) -> tuple[float, float]:
     """The same by the project's meters."""
-    meter = MixMeter(RATE_HZ)
+    meter = SoundMeter(RATE_HZ, 2)
     meter.feed(samples)
     found = meter.readings()
     return found.integrated_lufs, found.true_peak_dbtp

@@ -37,6 +37,7 @@ from mixwright.rendering.session import Session
 from mixwright.rendering.stages import InsertsStage
 from mixwright.sheet import load_sheet
 
+ON_ITS_OWN = Session(1, keep_cache=False)
 COMPRESSOR = "{threshold_db: -30, ratio: 3%s}"
 EQ = "eq: [{type: bell, freq_hz: 300, gain_db: 6, q: 1}]"
 TRACKS = {
@@ -69,7 +70,7 @@ def sheet(make_song: SongMaker) -> Path:
 
 def sounds_of(sheet: Path) -> Sounds:
     plan = make_plan(load_sheet(sheet))
-    return Sounds(plan, contents_of(plan.sound_files, None, 1))
+    return Sounds(plan, contents_of(plan.sound_files, ON_ITS_OWN))
 
 
 # Every field of a plan
@@ -323,7 +324,7 @@ def test_what_mixes_share_has_its_readings_in_each(sheet: Path) -> None:
     fewer = replace(
         fewer, tracks=(replace(plan.tracks[0], group=KEY_ONLY, sends=()), *fewer.tracks)
     )
-    contents = contents_of(plan.sound_files, None, 1)
+    contents = contents_of(plan.sound_files, ON_ITS_OWN)
     mixes = [MatchedMix(one, {}, Sounds(one, contents)) for one in (plan, louder, fewer)]
     with ThreadPoolExecutor(2) as pool, closing(engine.Engine(mixes, pool)) as running:
         for _ in running.blocks():
@@ -366,9 +367,10 @@ import sys
 from pathlib import Path
 from mixwright.rendering import make_plan
 from mixwright.rendering.identity import Sounds, contents_of
+from mixwright.rendering.session import Session
 from mixwright.sheet import load_sheet
 plan = make_plan(load_sheet(Path(sys.argv[1])))
-print(Sounds(plan, contents_of(plan.sound_files, None, 2)).mix)
+print(Sounds(plan, contents_of(plan.sound_files, Session(2, keep_cache=False))).mix)
 """
 
 
@@ -475,7 +477,10 @@ def test_a_recording_whose_content_is_not_given_has_no_identity(sheet: Path) -> 
         _ = replace(sounds, contents={}).mix
 
 
-def test_recordings_that_changed_or_are_gone_are_refused(sheet: Path, tmp_path: Path) -> None:
+def test_recordings_that_changed_or_are_gone_are_refused(
+    sheet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MIXWRIGHT_CACHE", str(tmp_path / "cache"))
     infos = [*make_plan(load_sheet(sheet)).sound_files]
     infos[0].path.write_bytes(infos[0].path.read_bytes())
     infos[1].path.unlink()
@@ -483,6 +488,6 @@ def test_recordings_that_changed_or_are_gone_are_refused(sheet: Path, tmp_path: 
         infos, ("was changed while it was being read", "can't be read"), strict=False
     ):
         with pytest.raises(ProblemError, match=f"{info.path.name} {message}") as caught:
-            contents_of([info], tmp_path / "cache", 1)
+            contents_of([info], Session(1))
         assert caught.value.problems[0].fault is Fault.MACHINE
     assert not list(tmp_path.glob("cache/*/*/*.json"))

@@ -42,6 +42,7 @@ from mixwright.problem import Fault, ProblemError
 from mixwright.rendering import make_plan
 from mixwright.rendering.cache import DataCache
 from mixwright.rendering.identity import contents_of
+from mixwright.rendering.session import Session
 from mixwright.sheet import load_sheet
 
 A, B = "a" * 64, "b" * 64
@@ -356,7 +357,8 @@ def digest(path: Path) -> str:
     """What a manifest says of the main mix."""
     sheet = load_sheet(path)
     orders = orders_of(sheet, make_plan)
-    return digest_of(orders.all[0], sheet, orders.main, contents_of(orders.stems, None, 1))
+    contents = contents_of(orders.stems, Session(1, keep_cache=False))
+    return digest_of(orders.all[0], sheet, orders.main, contents)
 
 
 def test_the_digest_of_a_plan_is_that_of_a_copy_elsewhere(

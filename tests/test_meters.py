@@ -20,7 +20,7 @@ from mixwright.dsp.filters import design_bands
 from mixwright.meters import (
     FilterLoudnessMeter,
     LoudnessMeter,
-    MixMeter,
+    MixReadings,
     SoundMeter,
     SoundReadings,
 )
@@ -65,26 +65,27 @@ def test_loudness_agrees_with_an_independent_library() -> None:
 
 def test_loudest_short_term_is_found_where_it_is() -> None:
     signal = stereo(tone([(-30, 10), (-15, 3), (-30, 7)], 48000))
-    meter = MixMeter(48000)
+    meter = SoundMeter(48000, 2)
     meter.feed(signal)
-    readings = meter.readings()
+    readings = MixReadings.of(meter.readings())
     assert readings.loudest_s == pytest.approx(10.0, abs=0.1)
     assert readings.loudest_short_term_lufs == pytest.approx(-15.0, abs=0.1)
 
 
 def test_readings_at_another_gain_are_those_of_the_louder_signal() -> None:
     signal = np.random.default_rng(1).standard_normal((200000, 2)) * 0.1
-    meter, louder = MixMeter(48000), MixMeter(48000)
+    meter, louder = SoundMeter(48000, 2), SoundMeter(48000, 2)
     meter.feed(signal)
     louder.feed(signal * 1.7)
-    assert meter.readings(1.7).integrated_lufs == pytest.approx(louder.readings().integrated_lufs)
-    assert meter.readings(1.7).true_peak_dbtp == pytest.approx(louder.readings().true_peak_dbtp)
+    found, wanted = meter.readings(gain=1.7), louder.readings()
+    assert found.integrated_lufs == pytest.approx(wanted.integrated_lufs)
+    assert found.true_peak_dbtp == pytest.approx(wanted.true_peak_dbtp)
 
 
 def test_silence_and_shortness_have_defined_answers() -> None:
-    meter = MixMeter(48000)
+    meter = SoundMeter(48000, 2)
     meter.feed(np.zeros((1000, 2)))
-    readings = meter.readings()
+    readings = MixReadings.of(meter.readings())
     assert readings.integrated_lufs is readings.true_peak_dbtp is None
     assert readings.loudest_s is None
 
@@ -111,7 +112,7 @@ def test_any_blocks_give_the_same_readings() -> None:
     noise = np.random.default_rng(4).standard_normal((100000, 2)) * 0.1
     found = set()
     for size in (1000, 65536, 100000):
-        meter = MixMeter(48000)
+        meter = SoundMeter(48000, 2)
         for at in range(0, len(noise), size):
             meter.feed(noise[at : at + size])
         found.add(meter.readings().true_peak_dbtp)
@@ -341,10 +342,9 @@ def test_a_bad_sample_shows_when_it_is_fed(place: int) -> None:
         assert not math.isfinite(SoundMeter(48000, 2).feed(block))
 
 
-def test_the_mix_meter_says_what_the_sound_meter_does() -> None:
-    signal, meter = music(12, 6), MixMeter(48000)
-    meter.feed(signal)
-    found, few = read(signal), meter.readings()
+def test_a_mix_is_told_what_the_sound_meter_says() -> None:
+    found = read(music(12, 6))
+    few = MixReadings.of(found)
     assert few.integrated_lufs == found.integrated_lufs
     assert few.loudest_short_term_lufs == found.short_term_max_lufs
     assert few.loudest_s == found.short_term_max_s

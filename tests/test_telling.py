@@ -16,7 +16,7 @@ from mixwright.checks.limits import default_limits
 from mixwright.dsp.band import BandSettings
 from mixwright.dsp.compressor import CompressorSettings
 from mixwright.escaping import json_text, plain_data
-from mixwright.meters.mix import MixMeter
+from mixwright.meters import MixReadings, SoundMeter
 from mixwright.problem import Problem, Span
 from mixwright.rendering.ears import Ear
 from mixwright.report.tables import Table, table_as_html, table_as_markdown, table_lines
@@ -38,10 +38,10 @@ def numbers_in(value: Any) -> Iterator[float]:
 
 @pytest.mark.parametrize("frames", [0, 1000, 5 * 48000])
 def test_no_reading_of_silence_is_infinite(frames: int) -> None:
-    ear, mix = Ear("mix", "mix", 48000), MixMeter(48000)
+    ear, mix = Ear("mix", "mix", 48000), SoundMeter(48000, 2)
     for meter in (ear, mix):
         meter.feed(np.zeros((frames, 2)))
-    found = list(numbers_in((ear.figures(), mix.readings())))
+    found = list(numbers_in((ear.figures(), MixReadings.of(mix.readings()))))
     assert len(found) > 5
     assert all(map(math.isfinite, found))
 

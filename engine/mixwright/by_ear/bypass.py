@@ -23,8 +23,8 @@ from mixwright.by_ear.takes import (
     TakeOptions,
     check_targets,
     file_stem,
-    heard_for,
-    longest,
+    heard,
+    levels_lufs,
     lowering_db,
     matched_gains_db,
     peaks_dbfs,
@@ -205,15 +205,13 @@ def write_bypass(
     bare = without_part(sheet, name, part)
     plans = [alone(plan_of(one), name) for one in (sheet, bare)]
     with performed([*map(PlannedMix, plans)], session.on(name), options.folder) as dry:
-        meters = heard_for(dry, longest(dry))
+        meters = heard(dry)
         _refuse_silence(sheet, name, part, meters)
         fader_db, same_moments = difference_db(*meters)
         plans = [plan_of(one) for one in (sheet, with_fader(bare, name, fader_db))]
         with performed([*map(PlannedMix, plans)], session.on("the mix"), options.folder) as full:
             takes, peaks = [*full, *dry], peaks_dbfs([*full, *dry])
-            levels = [
-                unless_silent(meter.integrated_lufs) for meter in heard_for(takes, longest(takes))
-            ]
+            levels = levels_lufs(takes)
             gains_db = _lowered([0.0, 0.0], peaks[:2])
             gains_db += _lowered(matched_gains_db([fader_db, 0.0]), peaks[2:])
             write_takes(targets, list(zip(takes, gains_db, strict=True)), options)

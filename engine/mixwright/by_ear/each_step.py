@@ -10,8 +10,7 @@ from mixwright.by_ear.takes import (
     TakeOptions,
     check_targets,
     file_stem,
-    heard_for,
-    longest,
+    levels_lufs,
     lowering_db,
     matched_gains_db,
     peaks_dbfs,
@@ -22,7 +21,6 @@ from mixwright.rendering.perform import PlannedMix, performed
 from mixwright.rendering.plan import Plan
 from mixwright.rendering.session import Session
 from mixwright.sheet import STEPS, Sheet
-from mixwright.units import unless_silent
 
 
 @dataclass(frozen=True)
@@ -66,9 +64,7 @@ def write_each_step(
     targets = [step_file(options.folder, plan.through, words, suffix) for plan in plans]
     check_targets(sheet, targets, options)
     with performed([PlannedMix(plan) for plan in plans], session, options.folder) as takes:
-        levels = [
-            unless_silent(meter.integrated_lufs) for meter in heard_for(takes, longest(takes))
-        ]
+        levels = levels_lufs(takes)
         gains_db, peaks = matched_gains_db(levels), peaks_dbfs(takes)
         lowered_db = lowering_db(peaks, gains_db)
         gains_db = [gain_db + lowered_db for gain_db in gains_db]

@@ -23,7 +23,7 @@ from mixwright.rendering.recording import Recording
 from mixwright.rendering.target import default_target, keep_sources
 from mixwright.sheet import STEPS, Sheet
 from mixwright.timeline import Position
-from mixwright.units import db_to_gain, or_silence
+from mixwright.units import db_to_gain, or_silence, unless_silent
 
 # Below full scale where a set has to be lowered: dither and rounding reach one or two steps of the
 # format beyond a sample, 0.001 dB with 16 bits.
@@ -40,9 +40,15 @@ class TakeOptions:
     force: bool = False
 
 
-def heard_for(takes: Sequence[Recording], frames: int) -> list[LoudnessMeter]:
-    """Return a loudness meter for each that has heard so many frames: silence after its end."""
+def heard(takes: Sequence[Recording]) -> list[LoudnessMeter]:
+    """Return a loudness meter for each, which has heard it as long as the longest of them."""
+    frames = longest(takes)
     return [_meter(take, frames) for take in takes]
+
+
+def levels_lufs(takes: Sequence[Recording]) -> list[float | None]:
+    """Return the gated loudness of each, None where there is too little to be measured."""
+    return [unless_silent(meter.integrated_lufs) for meter in heard(takes)]
 
 
 def _meter(take: Recording, frames: int) -> LoudnessMeter:

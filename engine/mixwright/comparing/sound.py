@@ -90,7 +90,7 @@ def compare_sound(
     Raises ProblemError as a render does.
     """
     recordings = (info for plan in plans for info in plan.sound_files)
-    contents = contents_of(recordings, session.cache_folder, session.cores)
+    contents = contents_of(recordings, session)
     files = other_files(*plans, contents)
     old, new = (Sounds(sounding(plan), contents) for plan in plans)
     if old.mix == new.mix:

@@ -102,7 +102,7 @@ def deliver_sheet(
     with locked(folder):
         before = recover(folder)
         check_unchanged(orders.stems)
-        contents = contents_of(orders.stems, session.cache_folder, session.cores)
+        contents = contents_of(orders.stems, session)
         dated = (replace(o, digest=digest_of(o, sheet, orders.main, contents)) for o in orders.all)
         orders = Orders(orders.main, tuple(dated))
         manifest = _manifest_of(sheet, orders, contents, folder, before)

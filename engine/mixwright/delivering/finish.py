@@ -14,7 +14,7 @@ import numpy as np
 
 from mixwright.dsp.contract import bounds_of
 from mixwright.dsp.limiter import LimiterSettings, RunningLimiter
-from mixwright.meters import MixMeter, MixReadings
+from mixwright.meters import SoundMeter, SoundReadings
 from mixwright.problem import Problem, ProblemError
 from mixwright.rendering.blocks import in_time, kept, turned
 from mixwright.rendering.recording import Recording
@@ -138,7 +138,7 @@ def level_to(
     if before.integrated_lufs is None:
         integrated_lufs = None
     gain_db = _plain_gain_db(meter, integrated_lufs)
-    found = meter.readings(db_to_gain(gain_db))
+    found = meter.readings(gain=db_to_gain(gain_db))
     peak_dbtp = or_silence(found.true_peak_dbtp)
     if true_peak_dbtp is None or peak_dbtp <= true_peak_dbtp:
         return Levelling(gain_db)
@@ -157,9 +157,10 @@ class _Made:
     cut: Cut
     fades_s: tuple[float, float]
 
-    def played(self, levelling: Levelling) -> tuple[MixMeter, float]:
+    def played(self, levelling: Levelling) -> tuple[SoundMeter, float]:
         """Return a meter that has heard all of it, and the limiter's most reduction in dB."""
-        meter, limiter = MixMeter(self.source.rate_hz), _started(levelling, self.source.rate_hz)
+        rate_hz = self.source.rate_hz
+        meter, limiter = SoundMeter(rate_hz, 2), _started(levelling, rate_hz)
         for block in _finished(self.source, levelling.gain_db, limiter, self.cut, self.fades_s):
             meter.feed(block)
         return meter, 0.0 if limiter is None else limiter.reduction.max_db
@@ -171,9 +172,9 @@ class _Goal:
 
     integrated_lufs: float | None
     true_peak_dbtp: float
-    before: MixReadings
+    before: SoundReadings
 
-    def over_lu(self, found: MixReadings) -> float:
+    def over_lu(self, found: SoundReadings) -> float:
         """By how much it is too loud."""
         wanted_lufs = self.integrated_lufs
         return 0.0 if wanted_lufs is None else or_silence(found.integrated_lufs) - wanted_lufs
@@ -198,7 +199,7 @@ class _Goal:
         raise ProblemError([Problem("deliver/out-of-reach", message, help=hint)])
 
 
-def _plain_gain_db(meter: MixMeter, integrated_lufs: float | None) -> float:
+def _plain_gain_db(meter: SoundMeter, integrated_lufs: float | None) -> float:
     """The gain that brings what the meter has heard to a loudness.
 
     It may need a second look: the gate at -70 LUFS lets more pass when the gain is higher.
@@ -206,7 +207,7 @@ def _plain_gain_db(meter: MixMeter, integrated_lufs: float | None) -> float:
     gain_db = 0.0
     if integrated_lufs is not None:
         for _ in range(3):
-            found = meter.readings(db_to_gain(gain_db))
+            found = meter.readings(gain=db_to_gain(gain_db))
             gain_db += integrated_lufs - or_silence(found.integrated_lufs)
     return gain_db
 

@@ -145,7 +145,7 @@ def faults_of_stems(
     heard = [(s.name, s.info, s.lead_s, s.track and s.track.polarity) for s in stems]
     cache = DataCache(session.cache_folder, "findings")
     recordings = (stem.info for stem in stems)
-    contents = contents_of(recordings, session.cache_folder, session.cores)
+    contents = contents_of(recordings, session)
     depends = identity(contents, "findings", DETECTORS, rate_hz, heard)
     found = from_data(cache.get(depends))
     if found is None:

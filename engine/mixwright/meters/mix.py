@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mixwright.meters.sound import SoundMeter, SoundReadings
-from mixwright.units import Block
+from mixwright.meters.sound import SoundReadings
 
 
 @dataclass(frozen=True)
@@ -33,21 +32,3 @@ class MixReadings:
             loudest_short_term_lufs=found.short_term_max_lufs,
             loudest_s=found.short_term_max_s,
         )
-
-
-class MixMeter:
-    """Fed stereo blocks; `readings` may ask for them at another gain, exactly.
-
-    `sound` has every other figure, of the whole or of a section.
-    """
-
-    def __init__(self, rate_hz: int) -> None:
-        self.sound = SoundMeter(rate_hz, 2)
-
-    def feed(self, block: Block) -> float:
-        """Take a block (frames, 2); return a number that is not finite if a sample is not."""
-        return self.sound.feed(block)
-
-    def readings(self, gain: float = 1.0) -> MixReadings:
-        """Return what was measured, as if the signal had been multiplied by `gain`."""
-        return MixReadings.of(self.sound.readings(gain=gain))

@@ -8,11 +8,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from mixwright.dsp.curve import Curve
-from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
+from mixwright.rendering.parts import PLAIN_BUS, TrackPlan
 from mixwright.rendering.plan import Plan, key_only
-
-STILL = Curve("dB", 0.0)
 
 
 def alone(plan: Plan, name: str) -> Plan:
@@ -27,7 +24,7 @@ def alone(plan: Plan, name: str) -> Plan:
         tracks=tuple(track for track in tracks if track is not None),
         groups=groups,
         returns=(),
-        mix_bus=BusPlan("mix_bus", ChainPlan(), STILL, STILL),
+        mix_bus=PLAIN_BUS,
         limiter=None,
         lead_in=0,
         lead_out=0,

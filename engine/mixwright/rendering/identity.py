@@ -22,7 +22,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from enum import Enum
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -36,6 +35,7 @@ from mixwright.problem import Fault, Problem, ProblemError
 from mixwright.rendering.cache import FOREIGN, DataCache
 from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plan import Plan
+from mixwright.rendering.session import Session
 from mixwright.rendering.stages import Stage
 
 # What each recording holds, as a hash.
@@ -46,16 +46,14 @@ class Identity(str):
     """A hash in hex, after the mark of what is foreign where there is such a thing in it."""
 
 
-def contents_of(
-    recordings: Iterable[StemInfo], cache_folder: Path | None, threads: int
-) -> dict[StemInfo, str]:
+def contents_of(recordings: Iterable[StemInfo], session: Session) -> dict[StemInfo, str]:
     """Return the hash of what each recording holds; what lies as it did before is recalled.
 
-    `cache_folder` None keeps and recalls nothing. Raises ProblemError (fault MACHINE) for one that
-    was changed since it was probed, or can't be read.
+    Raises ProblemError (fault MACHINE) for one that was changed since it was probed, or can't be
+    read.
     """
-    once, memory = list(dict.fromkeys(recordings)), DataCache(cache_folder, "hashes")
-    with ThreadPoolExecutor(threads) as pool:
+    once, memory = list(dict.fromkeys(recordings)), DataCache(session.cache_folder, "hashes")
+    with ThreadPoolExecutor(session.cores) as pool:
         return dict(zip(once, pool.map(lambda info: _content_of(info, memory), once), strict=True))
 
 

@@ -21,7 +21,7 @@ from mixwright.rendering.chain import SampleSpan, match_db
 from mixwright.rendering.engine import Engine, Progress
 from mixwright.rendering.identity import Contents, Identity, Sounds, identity
 from mixwright.rendering.mixing import MatchedMix
-from mixwright.rendering.parts import BusPlan, ChainPlan, TrackPlan
+from mixwright.rendering.parts import PLAIN_BUS, STILL, BusPlan, ChainPlan, TrackPlan
 from mixwright.rendering.plan import KEY_ONLY, Plan
 from mixwright.rendering.strip import BusStrip, TrackStrip
 from mixwright.rendering.sums import FRAMES
@@ -29,7 +29,6 @@ from mixwright.sheet.model import CHAIN_PARTS
 
 Found = dict[tuple[str, str], float]
 NOTHING_KNOWN: Mapping[tuple[str, str], float] = {}
-STILL = Curve("dB", 0.0)
 BUS_MAKEUP = ("mix_bus", "compressor")
 
 
@@ -173,7 +172,7 @@ def _of_groups(whole: Sounds, part: str, pool: ThreadPoolExecutor) -> list[Level
             tracks=_needed(plan, group),
             groups=(_still(group, chain),),
             returns=(),
-            mix_bus=BusPlan("mix_bus", ChainPlan(), STILL, STILL),
+            mix_bus=PLAIN_BUS,
             limiter=None,
             tail=0,
         )

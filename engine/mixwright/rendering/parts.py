@@ -10,7 +10,7 @@ from mixwright.dsp.eq import EqSettings
 from mixwright.rendering.stages import NO_EQ, EffectStage, EqStage, Stage
 from mixwright.sheet.model import CHAIN_PARTS
 
-UNCOVERED = Curve("dB", 0.0)
+STILL = Curve("dB", 0.0)
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ class TrackPlan:
     group: str | None
     sends: tuple[tuple[str, Curve], ...]
     cut_at: int | None = None
-    cover: Curve = UNCOVERED
+    cover: Curve = STILL
 
 
 @dataclass(frozen=True)
@@ -114,6 +114,10 @@ class BusPlan:
         """The recording of a return that is a recorded room."""
         effect = self.chain.stage("effect")
         return effect.impulse if isinstance(effect, EffectStage) else None
+
+
+# A mix bus that does nothing.
+PLAIN_BUS = BusPlan("mix_bus", ChainPlan(), STILL, STILL)
 
 
 @dataclass(frozen=True)

@@ -74,7 +74,7 @@ def performed(
     with ExitStack() as kept_open:
         done: dict[int, Recording] = {}
         read = (info for part in parts for info in part.plan.sound_files)
-        contents = contents_of(read, session.cache_folder, session.cores)
+        contents = contents_of(read, session)
         with _threads(session) as pool:
             cache, shared = Remembered(session.cache_folder), passes(parts)
             for count, indices in enumerate(shared):

@@ -27,8 +27,8 @@ class NodeReadings:
     """What was measured of one sound on the way, for all mixes that share it.
 
     `reductions` are what its dynamics did, by ``strip.part``, of tracks and groups in the sections
-    of the first mix that has them. Of tracks, `peak` is the highest
-    sample as they are placed and `hops` the K-weighted mean squares of 0.1 s each, shape (hops,).
+    of the first mix that has them. Of tracks, `peak` is the highest sample as they are placed and
+    `hops` the K-weighted mean squares of 0.1 s each, shape (hops,).
     """
 
     sound: Identity
@@ -87,6 +87,11 @@ class Recording:
     def seconds(self) -> float:
         """Its length."""
         return self.frames / self.rate_hz
+
+    @property
+    def matches_db(self) -> dict[str, float]:
+        """The level changes taken back, by ``strip.part``."""
+        return {f"{name}.{part}": value for (name, part), value in self.matches.items()}
 
     def blocks(self, first: int = 0, last: int | None = None) -> Iterator[Block]:
         """Yield it in blocks of (frames, 2), which are valid until the next.

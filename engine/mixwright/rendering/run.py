@@ -94,16 +94,11 @@ def _readings(plan: Plan, made: Recording) -> Readings:
         middle = round(((mix.loudest_s or 0.0) + 1.5) * plan.rate_hz)
         loudest = next((s.name for s in plan.sections if s.start <= middle < s.end), None)
     tracks = tuple(
-        TrackReadings(
-            track.name,
-            track.sample_peak_dbfs,
-            track.integrated_lufs,
-        )
+        TrackReadings(track.name, track.sample_peak_dbfs, track.integrated_lufs)
         for track in made.tracks
     )
-    matches = {f"{name}.{part}": value for (name, part), value in made.matches.items()}
-    reductions = dict(made.reductions)
-    return Readings(plan.through, mix, tracks, reductions, matches, loudest, tuple(plan.notes))
+    changes = dict(made.reductions), made.matches_db
+    return Readings(plan.through, mix, tracks, *changes, loudest, tuple(plan.notes))
 
 
 def refuse_clipping(readings: Readings, target: Path, form: MixFormat) -> list[Problem]:

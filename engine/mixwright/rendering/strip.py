@@ -18,7 +18,7 @@ from mixwright.dsp.pan import balance_gains, pan_gains, width_matrix
 from mixwright.meters import LoudnessMeter
 from mixwright.rendering.chain import NO_KEYS, Chain, Keys, Matches, SampleSpan, scaled
 from mixwright.rendering.following import ON_ITS_OWN, Following
-from mixwright.rendering.parts import UNCOVERED, BusPlan, TrackPlan
+from mixwright.rendering.parts import STILL, BusPlan, TrackPlan
 from mixwright.rendering.placed_faults import at_node, check_finite
 from mixwright.units import Block, scratch_block
 
@@ -153,7 +153,7 @@ class TrackStrip:
             return self._still
         plan = self.plan
         gain = plan.fader.values(at, frames) * plan.mute.values(at, frames)
-        if plan.cover != UNCOVERED:
+        if plan.cover != STILL:
             gain = gain * plan.cover.values(at, frames)
         pan = plan.pan.values(at, frames)
         left, right = pan_gains(pan) if mono else balance_gains(pan)
